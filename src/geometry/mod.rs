@@ -1,0 +1,3 @@
+//! Geometry: coordinate reference systems, footprints, polygon index, tracks.
+//!
+//! Knows nothing of agriculture.

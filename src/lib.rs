@@ -1,0 +1,27 @@
+//! bandlift: where did the treated band beat the untreated check, by how much, and did it pay.
+//!
+//! | stage | folder | in → out |
+//! | --- | --- | --- |
+//! | ingest | `ingest` | files → [`points::Records`] |
+//! | clean | `clean` | [`points::Records`] → [`points::Cleaned`] |
+//! | assign | `assign` | [`points::Cleaned`] → [`points::Assigned`] |
+//! | join | `join` | [`points::Assigned`] → [`points::Joined`] |
+//! | fit | `fit` | [`points::Joined`] → the site-year's response |
+//!
+//! Arrows run downward only: cli → batch → stages → points → stats, geometry, raster → quantity.
+#![cfg_attr(
+    test,
+    allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::float_cmp,
+        reason = "a test may stop at the first surprise"
+    )
+)]
+
+pub mod geometry;
+pub mod points;
+pub mod quantity;
+pub mod raster;
+pub mod stats;

@@ -1,0 +1,136 @@
+//! What a reader must know before believing a number. One list; the documents are made from it.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+macro_rules! cautions {
+    ($($name:ident = $code:literal: $text:literal;)+) => {
+        /// A reason to doubt a number, printed beside it.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        pub enum Caution {
+            $(#[doc = $text] #[serde(rename = $code)] $name,)+
+        }
+
+        impl Caution {
+            /// Every caution.
+            pub const ALL: &'static [Self] = &[$(Self::$name),+];
+
+            /// The word in the `caution` column.
+            pub const fn code(self) -> &'static str {
+                match self { $(Self::$name => $code),+ }
+            }
+
+            /// One line for the reader of a report.
+            pub const fn text(self) -> &'static str {
+                match self { $(Self::$name => $text),+ }
+            }
+        }
+    };
+}
+
+cautions! {
+    NotEstimable = "not-estimable": "the data cannot support this number, so none is given";
+    Unreplicated = "unreplicated": "one block only: the difference cannot be told from the variation of the field; a demonstration, not a trial";
+    FewBlocks = "few-blocks": "two or three blocks: the interval is wide and no decision should rest on it";
+    NotRandomised = "not-randomised": "the order of treatments was not drawn at random, so a trend across the field may pass for a response";
+    OneSided = "one-sided": "the treated strips lie on the same side of their check in every block";
+    BlocksFormed = "blocks-formed": "no blocks were given; neighbouring strips were joined into blocks";
+    SharedCheck = "shared-check": "one check strip serves several treated strips, so their responses share its error";
+    NoCheckInBlock = "no-check-in-block": "a block without a usable check strip was left out";
+    TreatedWetter = "treated-wetter": "the treated strips stand on wetter ground than their check";
+    MachineAliased = "machine-aliased": "combine and treatment cannot be told apart, so neither can their effects";
+    MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
+    RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";
+    HeavyRemoval = "heavy-removal": "more than 40 % of the records were removed: the data are poor";
+    LagAssumed = "lag-assumed": "the transport lag could not be estimated from these data and was assumed";
+    LagDisagrees = "lag-disagrees": "two ways of estimating the transport lag differ by more than a second";
+    MoistureAssumed = "moisture-assumed": "no moisture was recorded; the grain was taken to be at market moisture";
+    MoistureFrozen = "moisture-frozen": "the moisture sensor held one value for long; the median of the pass was used there";
+    SpeedDerived = "speed-derived": "no speed was recorded; it was derived from the positions";
+    TimeMissing = "time-missing": "no time was recorded; the order of the rows was used";
+    ClocksDisagree = "clocks-disagree": "the machines' clocks disagree, so ground cut twice cannot be told across machines";
+    HeaderMissing = "header-missing": "no header state was recorded; passes were formed from movement alone";
+    HeaderInverted = "header-inverted": "the header state was recorded the other way round and was turned";
+    Uncalibrated = "uncalibrated": "no scale tickets: the level of the yields, and with it of the response, rests on the monitor's own calibration";
+    TicketsDisagree = "tickets-disagree": "the loads' weights and the monitor disagree by more than a gain can mend";
+    AreaMismatch = "area-mismatch": "the area cut differs from the area inside the boundary by more than 3 %";
+    SpeedDiffers = "speed-differs": "treated and check strips were harvested at speeds more than 5 % apart";
+    MoistureDiffers = "moisture-differs": "treated and check strips were harvested more than 2 points of moisture apart";
+    SoilIncomplete = "soil-incomplete": "the soil map does not cover every segment; those outside have no class";
+    WetnessMissing = "wetness-missing": "no precipitation departure is known at this field";
+    GeometryRepaired = "geometry-repaired": "a polygon crossed itself and was repaired";
+    SingleYear = "single-year": "one season only: nothing is said of other years";
+    SingleSiteYear = "single-site-year": "one site-year only: nothing is said beyond this field and year";
+    FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";
+    TiledMixed = "tiled-mixed": "the drainage class describes the soil before tiling; some of this ground is tiled";
+}
+
+/// A set of cautions with, for each, the details that were measured.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Cautions(BTreeMap<Caution, String>);
+
+impl Cautions {
+    /// Adds a caution; a second detail of the same caution is appended.
+    pub fn add(&mut self, caution: Caution, detail: impl Into<String>) {
+        let detail = detail.into();
+        let entry = self.0.entry(caution).or_default();
+        if !detail.is_empty() && !entry.split("; ").any(|known| known == detail) {
+            if !entry.is_empty() {
+                entry.push_str("; ");
+            }
+            entry.push_str(&detail);
+        }
+    }
+
+    /// Adds all of another set.
+    pub fn extend(&mut self, other: &Self) {
+        for (caution, detail) in &other.0 {
+            self.add(*caution, detail.clone());
+        }
+    }
+
+    /// Whether the caution was raised.
+    pub fn contains(&self, caution: Caution) -> bool {
+        self.0.contains_key(&caution)
+    }
+
+    /// Whether nothing was raised.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// The cautions and their details, in the order of the list.
+    pub fn iter(&self) -> impl Iterator<Item = (Caution, &str)> {
+        self.0.iter().map(|(caution, detail)| (*caution, detail.as_str()))
+    }
+
+    /// The codes joined with semicolons, as in the `caution` column.
+    pub fn codes(&self) -> String {
+        self.0.keys().map(|caution| caution.code()).collect::<Vec<_>>().join(";")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_unique() {
+        let mut codes: Vec<_> = Caution::ALL.iter().map(|caution| caution.code()).collect();
+        codes.sort_unstable();
+        codes.dedup();
+        assert_eq!(codes.len(), Caution::ALL.len());
+    }
+
+    #[test]
+    fn details_are_kept_once() {
+        let mut cautions = Cautions::default();
+        cautions.add(Caution::LagAssumed, "machine A");
+        cautions.add(Caution::LagAssumed, "machine A");
+        cautions.add(Caution::LagAssumed, "machine B");
+        assert_eq!(cautions.codes(), "lag-assumed");
+        assert_eq!(cautions.iter().next().unwrap().1, "machine A; machine B");
+    }
+}

@@ -1,0 +1,21 @@
+//! The columns that travel between the stages, and the marks and cautions that they carry.
+//!
+//! Every stage adds columns and never drops a row: [`Records`] (ingest) → [`Cleaned`] (clean) → [`Assigned`]
+//! (assign) → [`Joined`] (join). A wrong order does not compile.
+//!
+//! Conventions, for all columns: struct of arrays, one row a record of the yield monitor, SI units, a missing float
+//! is NaN (written as null), a missing label is [`Labels::NONE`].
+
+mod assigned;
+mod cautions;
+mod cleaned;
+mod labels;
+mod marks;
+mod records;
+
+pub use assigned::{Assigned, Design, Joined, Segment, Strip};
+pub use cautions::{Caution, Cautions};
+pub use cleaned::{Cleaned, CleaningFacts, MachineFacts, Source, Sourced};
+pub use labels::Labels;
+pub use marks::Mark;
+pub use records::{Channels, Header, Records};

@@ -1,0 +1,105 @@
+//! What ingest delivers: the raw records of one site-year, in SI units and UTM metres.
+
+use super::Labels;
+
+/// Whether the header was cutting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Header {
+    /// Cutting.
+    Down,
+    /// Raised.
+    Up,
+    /// Not recorded.
+    Unknown,
+}
+
+/// Which channels were recorded and which were derived; the stages and the cautions depend on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[expect(clippy::struct_excessive_bools, reason = "one flag for each channel of the monitor")]
+pub struct Channels {
+    /// Times were recorded (otherwise `time_s` counts rows).
+    pub time: bool,
+    /// Grain flow was recorded (otherwise it was rebuilt from an exported yield).
+    pub flow: bool,
+    /// Moisture was recorded (otherwise the market moisture stands in).
+    pub moisture: bool,
+    /// Speed was recorded (otherwise derived from distance or positions).
+    pub speed: bool,
+    /// Distance was recorded (otherwise speed × interval).
+    pub distance: bool,
+    /// Swath width was recorded (otherwise configured).
+    pub swath: bool,
+    /// The header's state was recorded.
+    pub header: bool,
+    /// Elevation was recorded.
+    pub elevation: bool,
+}
+
+/// The raw records of one site-year, sorted by machine, then time, then value; the order of the input's rows has no
+/// influence.
+#[derive(Debug, Clone)]
+pub struct Records {
+    /// EPSG code of the UTM zone of `x_m` and `y_m`.
+    pub epsg: u32,
+    /// The harvest files, relative to the archive.
+    pub files: Vec<String>,
+    /// Index into `files`.
+    pub file: Vec<u32>,
+    /// Row in the file: the first data row (or the first shape) is 1.
+    pub row: Vec<u32>,
+    /// Seconds since 1970-01-01T00:00:00Z.
+    pub time_s: Vec<f64>,
+    /// Easting of the antenna as logged, m; NaN where the position is missing or impossible.
+    pub x_m: Vec<f64>,
+    /// Northing of the antenna as logged, m.
+    pub y_m: Vec<f64>,
+    /// Wet grain mass weighed during the record, kg.
+    pub mass_kg: Vec<f64>,
+    /// Seconds that the record stands for.
+    pub interval_s: Vec<f64>,
+    /// Distance travelled during the record, m.
+    pub distance_m: Vec<f64>,
+    /// Ground speed, m/s.
+    pub speed_m_s: Vec<f64>,
+    /// Swath width as logged or configured, m.
+    pub swath_m: Vec<f64>,
+    /// Grain moisture as logged, percent wet basis.
+    pub moisture_pct: Vec<f64>,
+    /// Elevation, m (empty when not recorded).
+    pub elevation_m: Vec<f64>,
+    /// Header state.
+    pub header: Vec<Header>,
+    /// The combine.
+    pub machine: Labels,
+    /// The load (grain tank or truck).
+    pub load: Labels,
+    /// The pass, where the file carries it.
+    pub pass: Labels,
+    /// The treatment, where the file carries it.
+    pub treatment: Labels,
+    /// The block, where the file carries it.
+    pub block: Labels,
+    /// The strip, where the file carries it.
+    pub strip: Labels,
+    /// The soil class, where the file carries it.
+    pub drainage_class: Labels,
+    /// Which channels were recorded.
+    pub channels: Channels,
+}
+
+impl Records {
+    /// The number of records.
+    pub fn len(&self) -> usize {
+        self.row.len()
+    }
+
+    /// Whether there are no records.
+    pub fn is_empty(&self) -> bool {
+        self.row.is_empty()
+    }
+
+    /// Whether the record has a usable position.
+    pub fn has_position(&self, at: usize) -> bool {
+        self.x_m[at].is_finite() && self.y_m[at].is_finite()
+    }
+}

@@ -1,0 +1,3 @@
+//! Rasters: read, write, sample.
+//!
+//! Knows nothing of agriculture.
