@@ -20,6 +20,7 @@
     )
 )]
 
+pub mod config;
 pub mod geometry;
 pub mod points;
 pub mod quantity;

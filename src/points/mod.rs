@@ -10,6 +10,7 @@ mod assigned;
 mod cautions;
 mod cleaned;
 mod labels;
+mod layers;
 mod marks;
 mod records;
 
@@ -17,5 +18,6 @@ pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, MachineFacts, Source, Sourced};
 pub use labels::Labels;
+pub use layers::{Ingested, SoilGround, StripGround, Ticket};
 pub use marks::Mark;
 pub use records::{Channels, Header, Records};

@@ -1,0 +1,168 @@
+//! `field.toml`: the settings of one site-year.
+
+use serde::Serialize;
+
+use super::harvest::{self, HarvestSettings};
+use super::section::{Document, Section};
+use super::{ArchiveSettings, Faults};
+use crate::quantity::nearest;
+
+/// The strips of a site-year.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StripSettings {
+    /// The polygon layer; absent when the harvest file carries the labels.
+    pub path: Option<String>,
+    /// Attribute that holds the treatment's key.
+    pub treatment: String,
+    /// Attribute that holds the block; absent: blocks are formed from neighbouring strips.
+    pub block: Option<String>,
+    /// Attribute that holds the strip's name.
+    pub strip: Option<String>,
+    /// Coordinate reference system of a layer that carries none.
+    pub crs: Option<String>,
+    /// Whether the order was drawn at random within each block.
+    pub randomized: bool,
+}
+
+/// The resolved settings of one site-year.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FieldSettings {
+    /// The farm's name, as typed.
+    pub farm: String,
+    /// The field's name, as typed.
+    pub field: String,
+    /// The season: the year of harvest.
+    pub season: i32,
+    /// Key of the crop in the archive's settings.
+    pub crop: String,
+    /// Planting date.
+    #[serde(serialize_with = "date_as_text")]
+    pub planted: Option<chrono::NaiveDate>,
+    /// The boundary layer.
+    pub boundary: Option<String>,
+    /// Coordinate reference system of a boundary layer that carries none.
+    pub boundary_crs: Option<String>,
+    /// The strips; absent when the field is only mapped.
+    pub strips: Option<StripSettings>,
+    /// The harvest files, at least one entry.
+    pub harvest: Vec<HarvestSettings>,
+    /// The scale tickets.
+    pub tickets: Option<String>,
+}
+
+#[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
+fn date_as_text<S: serde::Serializer>(date: &Option<chrono::NaiveDate>, serializer: S) -> Result<S::Ok, S::Error> {
+    date.map(|date| date.to_string()).serialize(serializer)
+}
+
+impl FieldSettings {
+    /// Reads `field.toml`.
+    ///
+    /// # Errors
+    /// Every fault of the file, with line and column; `file` is how the file is named in them.
+    pub fn parse(file: &str, text: &str, archive: &ArchiveSettings) -> Result<Self, Faults> {
+        let document = Document::parse(file, text);
+        let settings = read(&document.root(), archive);
+        document.finish(settings)
+    }
+
+    /// What makes this site-year unique in its archive.
+    pub fn identity(&self) -> (i32, &str, &str) {
+        (self.season, &self.farm, &self.field)
+    }
+
+    /// Whether the harvest files carry the treatment labels.
+    pub fn has_treatment_column(&self) -> bool {
+        self.harvest.iter().any(|harvest| harvest.treatment.is_some())
+    }
+}
+
+fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettings> {
+    let farm = root.required("farm", root.text("farm"), "the farm's name in quotes");
+    let field = root.required("field", root.text("field"), "the field's name in quotes");
+    let season = root.required("season", root.integer("season", 1900, 2200), "the year of harvest such as 2023");
+    let crop = root.required("crop", root.text("crop"), "a crop such as \"corn\"");
+    if let Some(crop) = &crop
+        && !archive.crops.contains_key(crop)
+    {
+        let known = || archive.crops.keys().map(String::as_str);
+        let hint = nearest(crop, known()).map_or_else(String::new, |word| format!("; did you mean `{word}`?"));
+        let list = known().collect::<Vec<_>>().join(", ");
+        root.fault("crop", format!("unknown crop `{crop}`; archive.toml knows: {list}{hint}"));
+    }
+    let planted = root.date("planted");
+
+    let (mut boundary, mut boundary_crs) = (None, None);
+    if let Some(section) = root.section("boundary") {
+        boundary = section.required("path", section.text("path"), "a polygon layer");
+        boundary_crs = section.parsed("crs", harvest::epsg_text);
+        section.finish_known();
+    }
+    let mut entries = Vec::new();
+    let tables = root.sections("harvest");
+    if tables.is_empty() {
+        root.required::<()>("harvest", None, "at least one table [[harvest]]");
+    }
+    for table in &tables {
+        entries.extend(harvest::read(table));
+    }
+    let labelled = entries.iter().any(|entry| entry.treatment.is_some());
+    let strips = strips(root, labelled);
+    if labelled && entries.iter().any(|entry| entry.treatment.is_none()) {
+        root.fault("harvest", "some entries have a treatment column and some have none; give it to all or none");
+    }
+    if strips.as_ref().is_some_and(|strips| strips.path.is_some()) && labelled {
+        root.fault("strips", "treatments are given twice: by the strips' layer and by a treatment column");
+    }
+    if (strips.is_some() || labelled) && archive.treatments.is_empty() {
+        root.fault(
+            if strips.is_some() { "strips" } else { "harvest" },
+            "the field has strips, but archive.toml lists no [treatments]",
+        );
+    }
+    let mut tickets = None;
+    if let Some(section) = root.section("tickets") {
+        tickets = section.required("path", section.text("path"), "a table of scale tickets");
+        section.finish_known();
+    }
+    root.finish_known();
+    Some(FieldSettings {
+        farm: farm?,
+        field: field?,
+        season: season? as i32,
+        crop: crop?,
+        planted,
+        boundary,
+        boundary_crs,
+        strips,
+        harvest: entries,
+        tickets,
+    })
+}
+
+fn strips(root: &Section<'_, '_>, labelled: bool) -> Option<StripSettings> {
+    let Some(section) = root.section("strips") else {
+        return labelled.then(|| StripSettings {
+            path: None,
+            treatment: "treatment".to_owned(),
+            block: None,
+            strip: None,
+            crs: None,
+            randomized: false,
+        });
+    };
+    let path = section.text("path");
+    if path.is_none() && !labelled && !section.has("path") {
+        section.fault("path", "is missing; expected a polygon layer, or a treatment column in the harvest files");
+    }
+    let settings = StripSettings {
+        path,
+        treatment: section.text("treatment").unwrap_or_else(|| "treatment".to_owned()),
+        block: section.text("block"),
+        strip: section.text("strip"),
+        crs: section.parsed("crs", harvest::epsg_text),
+        randomized: section.boolean("randomized").unwrap_or(false),
+    };
+    section.finish_known();
+    Some(settings)
+}

@@ -1,0 +1,29 @@
+//! `archive.toml` and `field.toml`: as typed → resolved, with every fault of a file reported at once.
+//!
+//! Only resolved settings reach the stages: SI units, defaults filled in, names checked against each other. Each
+//! default has its source in its doc comment.
+
+mod archive;
+mod clean;
+mod crops;
+mod faults;
+mod field;
+mod harvest;
+mod model;
+mod section;
+mod soil;
+#[cfg(test)]
+mod tests;
+mod treatments;
+mod wetness;
+
+pub use archive::{ArchiveSettings, ReportUnits};
+pub use clean::CleanSettings;
+pub use crops::CropSettings;
+pub use faults::{Fault, Faults};
+pub use field::{FieldSettings, StripSettings};
+pub use harvest::{Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};
+pub use model::ModelSettings;
+pub use soil::{DRAINAGE_CLASSES, SoilSettings};
+pub use treatments::Treatment;
+pub use wetness::{PrecipitationGrids, WetnessSettings};

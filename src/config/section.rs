@@ -1,0 +1,362 @@
+//! A typed reader over a TOML table that collects every fault instead of stopping at the first.
+
+use std::cell::RefCell;
+use std::fmt::Display;
+use std::ops::Range;
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::faults::{Fault, Faults, line_and_column};
+use crate::quantity::{Quantity, QuantityError, nearest};
+
+/// A parsed settings file with the faults found so far.
+pub(super) struct Document<'i> {
+    file: String,
+    text: &'i str,
+    table: Spanned<DeTable<'i>>,
+    faults: RefCell<Vec<Fault>>,
+}
+
+impl<'i> Document<'i> {
+    /// Parses; faults of syntax are collected like all others.
+    pub(super) fn parse(file: &str, text: &'i str) -> Self {
+        let (table, errors) = DeTable::parse_recoverable(text);
+        let document = Self { file: file.to_owned(), text, table, faults: RefCell::default() };
+        for error in errors {
+            document.push(error.span(), "", error.message().to_owned());
+        }
+        document
+    }
+
+    /// The root table.
+    pub(super) fn root(&self) -> Section<'_, 'i> {
+        Section::new(self, self.table.get_ref(), self.table.span(), String::new())
+    }
+
+    fn push(&self, span: Option<Range<usize>>, key: &str, message: String) {
+        let (line, column) = span.map_or((0, 0), |span| line_and_column(self.text, span.start));
+        let mut faults = self.faults.borrow_mut();
+        // A syntax error may leave half a table behind: what it lacks is no fault of its own.
+        if key.is_empty() || !faults.iter().any(|fault| fault.key.is_empty()) {
+            faults.push(Fault { file: self.file.clone(), line, column, key: key.to_owned(), message });
+        }
+    }
+
+    /// The result, or every fault in the order of the file.
+    pub(super) fn finish<T>(self, result: Option<T>) -> Result<T, Faults> {
+        let mut faults = self.faults.into_inner();
+        faults.sort_by_key(|fault| (fault.line, fault.column));
+        faults.dedup();
+        match result {
+            Some(result) if faults.is_empty() => Ok(result),
+            _ if faults.is_empty() => Err(Faults::whole_file(self.file, "could not be read")),
+            _ => Err(Faults(faults)),
+        }
+    }
+}
+
+/// One table of a settings file.
+pub(super) struct Section<'d, 'i> {
+    document: &'d Document<'i>,
+    table: &'d DeTable<'i>,
+    span: Range<usize>,
+    path: String,
+    asked: RefCell<Vec<String>>,
+}
+
+impl<'d, 'i> Section<'d, 'i> {
+    fn new(document: &'d Document<'i>, table: &'d DeTable<'i>, span: Range<usize>, path: String) -> Self {
+        Self { document, table, span, path, asked: RefCell::default() }
+    }
+
+    fn dotted(&self, key: &str) -> String {
+        if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
+    }
+
+    fn value(&self, key: &str) -> Option<&'d Spanned<DeValue<'i>>> {
+        self.asked.borrow_mut().push(key.to_owned());
+        self.table.get(key)
+    }
+
+    /// Whether the key is written in the file.
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.table.contains_key(key)
+    }
+
+    /// The keys as written, in the order of the file.
+    pub(super) fn keys(&self) -> Vec<String> {
+        let mut keys: Vec<_> = self.table.keys().map(|key| (key.span().start, key.get_ref().to_string())).collect();
+        keys.sort();
+        keys.into_iter().map(|(_, key)| key).collect()
+    }
+
+    /// Records a fault at a key, or at the section where the key is absent.
+    pub(super) fn fault(&self, key: &str, message: impl Into<String>) {
+        let span = self.table.get(key).map_or_else(|| self.span.clone(), Spanned::span);
+        self.document.push(Some(span), &self.dotted(key), message.into());
+    }
+
+    /// Passes a value through, recording a fault when it is absent and was not written at all.
+    pub(super) fn required<T>(&self, key: &str, value: Option<T>, expected: &str) -> Option<T> {
+        if value.is_none() && !self.has(key) {
+            self.document.push(Some(self.span.clone()), &self.dotted(key), format!("is missing; expected {expected}"));
+        }
+        value
+    }
+
+    fn wrong_type(&self, key: &str, found: &DeValue<'_>, expected: &str) {
+        self.fault(key, format!("expected {expected}, found {}", describe(found)));
+    }
+
+    /// A text.
+    pub(super) fn text(&self, key: &str) -> Option<String> {
+        match self.value(key)?.get_ref() {
+            DeValue::String(text) if text.trim().is_empty() => {
+                self.fault(key, "expected a text, found an empty one");
+                None
+            }
+            DeValue::String(text) => Some(text.to_string()),
+            other => {
+                self.wrong_type(key, other, "a text in quotes");
+                None
+            }
+        }
+    }
+
+    /// A text that `read` turns into a value.
+    pub(super) fn parsed<T, E: Display>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, E>) -> Option<T> {
+        let text = self.text(key)?;
+        read(&text).map_err(|error| self.fault(key, error.to_string())).ok()
+    }
+
+    /// A rate of money; bare numbers are told that they lack a unit.
+    pub(super) fn with_unit<T>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, QuantityError>) -> Option<T> {
+        match self.value(key)?.get_ref() {
+            DeValue::String(text) => read(text).map_err(|error| self.fault(key, error.to_string())).ok(),
+            DeValue::Integer(number) => self.bare_number(key, number.as_str(), read),
+            DeValue::Float(number) => self.bare_number(key, number.as_str(), read),
+            other => {
+                self.wrong_type(key, other, "a quantity with its unit in quotes");
+                None
+            }
+        }
+    }
+
+    fn bare_number<T>(
+        &self,
+        key: &str,
+        number: &str,
+        read: impl FnOnce(&str) -> Result<T, QuantityError>,
+    ) -> Option<T> {
+        let message = read(number).err().map_or_else(
+            || format!("`{number}` has no unit; write it in quotes with its unit"),
+            |error| format!("{error}; write it in quotes with its unit"),
+        );
+        self.fault(key, message);
+        None
+    }
+
+    /// A quantity with its unit.
+    pub(super) fn quantity<Q: Quantity>(&self, key: &str) -> Option<Q> {
+        self.with_unit(key, Q::parse)
+    }
+
+    /// A quantity in SI units that must lie within `[low, high]` (SI); the default where the key is absent.
+    pub(super) fn quantity_or<Q: Quantity>(&self, key: &str, default: f64, low: f64, high: f64) -> f64 {
+        let Some(quantity) = self.quantity::<Q>(key) else { return default };
+        if (low..=high).contains(&quantity.si()) {
+            return quantity.si();
+        }
+        let unit = Q::UNITS[0].symbol;
+        self.fault(key, format!("must lie between {low} and {high} {unit}, found {} {unit}", quantity.si()));
+        default
+    }
+
+    /// A number without a unit (a count, a share, a multiple) within `[low, high]`; the default where absent.
+    pub(super) fn number_or(&self, key: &str, default: f64, low: f64, high: f64) -> f64 {
+        let Some(value) = self.value(key) else { return default };
+        let number = match value.get_ref() {
+            DeValue::Integer(number) => number.as_str().replace('_', "").parse::<f64>().ok(),
+            DeValue::Float(number) => number.as_str().replace('_', "").parse::<f64>().ok(),
+            _ => None,
+        };
+        match number {
+            Some(number) if (low..=high).contains(&number) => number,
+            Some(number) => {
+                self.fault(key, format!("must lie between {low} and {high}, found {number}"));
+                default
+            }
+            None => {
+                self.wrong_type(key, value.get_ref(), "a number");
+                default
+            }
+        }
+    }
+
+    /// A whole number within `[low, high]`.
+    pub(super) fn integer(&self, key: &str, low: i64, high: i64) -> Option<i64> {
+        let value = self.value(key)?;
+        self.as_integer(key, value, low, high)
+    }
+
+    fn as_integer(&self, key: &str, value: &Spanned<DeValue<'_>>, low: i64, high: i64) -> Option<i64> {
+        if let DeValue::Integer(number) = value.get_ref()
+            && let Ok(number) = i64::from_str_radix(&number.as_str().replace('_', ""), number.radix())
+        {
+            if (low..=high).contains(&number) {
+                return Some(number);
+            }
+            self.document.push(
+                Some(value.span()),
+                &self.dotted(key),
+                format!("must lie between {low} and {high}, found {number}"),
+            );
+            return None;
+        }
+        self.wrong_type(key, value.get_ref(), "a whole number");
+        None
+    }
+
+    /// Whole numbers within `[low, high]`.
+    pub(super) fn integers(&self, key: &str, low: i64, high: i64) -> Option<Vec<i64>> {
+        match self.value(key)?.get_ref() {
+            DeValue::Array(list) => {
+                Some(list.iter().filter_map(|value| self.as_integer(key, value, low, high)).collect())
+            }
+            other => {
+                self.wrong_type(key, other, "a list of whole numbers");
+                None
+            }
+        }
+    }
+
+    /// Texts, or one text alone.
+    pub(super) fn texts(&self, key: &str) -> Option<Vec<String>> {
+        match self.value(key)?.get_ref() {
+            DeValue::String(text) => Some(vec![text.to_string()]),
+            DeValue::Array(list) => {
+                let texts: Vec<_> = list
+                    .iter()
+                    .filter_map(|value| match value.get_ref() {
+                        DeValue::String(text) => Some(text.to_string()),
+                        other => {
+                            self.wrong_type(key, other, "texts in quotes");
+                            None
+                        }
+                    })
+                    .collect();
+                (texts.len() == list.len()).then_some(texts)
+            }
+            other => {
+                self.wrong_type(key, other, "a list of texts");
+                None
+            }
+        }
+    }
+
+    /// A truth value.
+    pub(super) fn boolean(&self, key: &str) -> Option<bool> {
+        match self.value(key)?.get_ref() {
+            DeValue::Boolean(value) => Some(*value),
+            other => {
+                self.wrong_type(key, other, "true or false");
+                None
+            }
+        }
+    }
+
+    /// A calendar date without time.
+    pub(super) fn date(&self, key: &str) -> Option<chrono::NaiveDate> {
+        let value = self.value(key)?;
+        if let DeValue::Datetime(found) = value.get_ref()
+            && let (Some(date), None, None) = (found.date, found.time, found.offset)
+            && let Some(date) =
+                chrono::NaiveDate::from_ymd_opt(i32::from(date.year), u32::from(date.month), u32::from(date.day))
+        {
+            return Some(date);
+        }
+        self.wrong_type(key, value.get_ref(), "a date such as 2023-04-29");
+        None
+    }
+
+    /// A table below this one.
+    pub(super) fn section(&self, key: &str) -> Option<Self> {
+        let value = self.value(key)?;
+        match value.get_ref() {
+            DeValue::Table(table) => Some(Self::new(self.document, table, value.span(), self.dotted(key))),
+            other => {
+                self.wrong_type(key, other, "a table");
+                None
+            }
+        }
+    }
+
+    /// The tables of an array of tables, or a single table.
+    pub(super) fn sections(&self, key: &str) -> Vec<Self> {
+        let Some(value) = self.value(key) else { return Vec::new() };
+        match value.get_ref() {
+            DeValue::Table(table) => vec![Self::new(self.document, table, value.span(), self.dotted(key))],
+            DeValue::Array(list) => list
+                .iter()
+                .enumerate()
+                .filter_map(|(at, item)| {
+                    let path = format!("{}[{}]", self.dotted(key), at + 1);
+                    if let DeValue::Table(table) = item.get_ref() {
+                        Some(Self::new(self.document, table, item.span(), path))
+                    } else {
+                        self.wrong_type(key, item.get_ref(), "tables");
+                        None
+                    }
+                })
+                .collect(),
+            other => {
+                self.wrong_type(key, other, "a list of tables");
+                Vec::new()
+            }
+        }
+    }
+
+    /// The text of a key that may be a text or a table; `Ok(text)` or `Err(table)`.
+    pub(super) fn text_or_section(&self, key: &str) -> Option<Result<String, Self>> {
+        if matches!(self.table.get(key)?.get_ref(), DeValue::Table(_)) {
+            self.section(key).map(Err)
+        } else {
+            self.text(key).map(Ok)
+        }
+    }
+
+    /// Records a fault for each key that nobody asked for.
+    pub(super) fn finish_known(&self) {
+        let asked = self.asked.borrow();
+        let also: Vec<&str> = asked.iter().map(String::as_str).collect();
+        for key in self.table.keys() {
+            let name: &str = key.get_ref();
+            if asked.iter().any(|known| known == name) {
+                continue;
+            }
+            let hint = nearest(name, also.iter().copied())
+                .map_or_else(|| known_keys(&also), |word| format!("; did you mean `{word}`?"));
+            self.document.push(Some(key.span()), &self.dotted(name), format!("unknown key{hint}"));
+        }
+    }
+}
+
+fn known_keys(known: &[&str]) -> String {
+    let mut known = known.to_vec();
+    known.sort_unstable();
+    known.dedup();
+    format!("; known here: {}", known.join(", "))
+}
+
+fn describe(value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(text) => format!("the text `{text}`"),
+        DeValue::Integer(number) => format!("the number `{number}`"),
+        DeValue::Float(number) => format!("the number `{number}`"),
+        DeValue::Boolean(value) => format!("`{value}`"),
+        DeValue::Datetime(value) => format!("the date or time `{value}`"),
+        DeValue::Array(_) => "a list".to_owned(),
+        DeValue::Table(_) => "a table".to_owned(),
+    }
+}

@@ -1,0 +1,153 @@
+//! The settings files, sound and faulty.
+
+use super::{ArchiveSettings, FieldSettings, ReportUnits};
+
+const ARCHIVE: &str = r#"
+name = "Marrow Creek"
+report_units = "us"
+[soil]
+path = "layers/soils.geojson"
+[soil.groups]
+wet = ["Very poorly drained", "Poorly drained", "somewhat poorly"]
+[wetness]
+months = [5]
+total = "layers/total_{season}_{month}.tif"
+normal = "layers/normal_{month}.tif"
+[crops.corn]
+price = "4.20 USD/bu"
+drying = "0.05 USD/bu/%"
+[treatments.check]
+label = "untreated check"
+check = true
+[treatments.band]
+label = "at-planting band"
+cost = "20 USD/ac"
+"#;
+
+const FIELD: &str = r#"
+farm = "Marrow Creek"
+field = "North Eighty"
+season = 2023
+crop = "corn"
+planted = 2023-04-29
+[strips]
+path = "strips.geojson"
+block = "block"
+[[harvest]]
+path = "harvest/*.csv"
+crs = "EPSG:4326"
+machine = "A"
+swath = "30 ft"
+[harvest.columns]
+time = { column = "utc_s", format = "epoch_s" }
+longitude = "lon"
+latitude = "lat"
+mass_flow = { column = "flow", unit = "lb/s" }
+moisture = { column = "moist", unit = "%" }
+speed = { column = "mph", unit = "mph" }
+"#;
+
+fn archive_faults(from: &str, to: &str) -> Vec<String> {
+    assert!(ARCHIVE.contains(from), "{from}");
+    let text = ARCHIVE.replace(from, to);
+    let faults = ArchiveSettings::parse("archive.toml", &text).expect_err("a fault was expected");
+    faults.0.iter().map(ToString::to_string).collect()
+}
+
+fn field_faults(from: &str, to: &str) -> Vec<String> {
+    assert!(FIELD.contains(from), "{from}");
+    let archive = ArchiveSettings::parse("archive.toml", ARCHIVE).unwrap();
+    let text = FIELD.replace(from, to);
+    let faults = FieldSettings::parse("field.toml", &text, &archive).expect_err("a fault was expected");
+    faults.0.iter().map(ToString::to_string).collect()
+}
+
+#[test]
+fn the_archive_is_read_with_its_units() {
+    let archive = ArchiveSettings::parse("archive.toml", ARCHIVE).unwrap();
+    assert_eq!(archive.report_units, ReportUnits::Us);
+    let corn = &archive.crops["corn"];
+    assert!((corn.market_moisture_pct - 15.5).abs() < 1e-12);
+    assert!((corn.bushel_kg - 25.401_172_72).abs() < 1e-9);
+    assert!((corn.price_per_kg.unwrap() - 4.20 / 25.401_172_72).abs() < 1e-12);
+    assert!((archive.treatment("band").unwrap().cost_per_ha - 20.0 / 0.404_685_642_24).abs() < 1e-9);
+    assert_eq!(archive.check().unwrap().key, "check");
+    assert_eq!(archive.currency.as_deref(), Some("USD"));
+    // Three classes pooled: four drier classes remain, and the pool.
+    assert_eq!(archive.soil.zones.len(), 5);
+    assert_eq!(archive.soil.zone_of_class, [0, 1, 2, 3, 4, 4, 4]);
+    let wetness = archive.wetness.unwrap();
+    assert_eq!(wetness.class(-30.0), "drier");
+    assert_eq!(wetness.class(-25.0), "near normal");
+    assert_eq!(wetness.class(25.0), "wetter");
+}
+
+#[test]
+fn the_field_is_read_with_its_units() {
+    let archive = ArchiveSettings::parse("archive.toml", ARCHIVE).unwrap();
+    let field = FieldSettings::parse("field.toml", FIELD, &archive).unwrap();
+    assert_eq!(field.identity(), (2023, "Marrow Creek", "North Eighty"));
+    assert!((field.harvest[0].swath_m.unwrap() - 9.144).abs() < 1e-12);
+    assert!(!field.strips.as_ref().unwrap().randomized);
+    assert_eq!(field.planted.unwrap().to_string(), "2023-04-29");
+}
+
+#[test]
+fn all_faults_are_told_at_once_with_line_and_column() {
+    let archive =
+        ArchiveSettings::parse("a/archive.toml", "name = 3\nreport_units = \"imperial\"\n[crops.corn]\nprise = 4\n");
+    let text = archive.unwrap_err().to_string();
+    assert!(text.contains("a/archive.toml:1:8: name: expected a text in quotes, found the number `3`"), "{text}");
+    assert!(text.contains("a/archive.toml:2:16: report_units: expected `us` or `metric`"), "{text}");
+    assert!(text.contains("a/archive.toml:4:1: crops.corn.prise: unknown key; did you mean `price`?"), "{text}");
+}
+
+#[test]
+fn faults_of_the_archive_are_named() {
+    for (from, to, expected) in [
+        ("\"4.20 USD/bu\"", "4.20", "`4.20` has no unit"),
+        ("\"4.20 USD/bu\"", "\"4.20\"", "`4.20` has no unit"),
+        ("\"4.20 USD/bu\"", "\"0 USD/bu\"", "must be greater than 0"),
+        ("\"4.20 USD/bu\"", "\"4.20 EUR/bu\"", "use one currency"),
+        ("\"20 USD/ac\"", "\"20 USD/acre foot\"", "unknown unit"),
+        ("check = true", "check = false", "no treatment is the check"),
+        ("cost = \"20", "check = true\ncost = \"20", "only one treatment can be the check"),
+        ("months = [5]", "months = [5, 13]", "must lie between 1 and 12, found 13"),
+        ("months = [5]", "months = [5]\nbreaks = [\"25 mm\", \"-25 mm\"]", "must rise"),
+        ("months = [5]", "months = [5]\nlabels = [\"dry\", \"wet\"]", "make 3 classes, found 2 labels"),
+        ("[wetness]", "[model]\nconfidence = 1.0\n[wetness]", "must lie between 0.5 and 0.999, found 1"),
+        ("[wetness]", "[model]\nsegment_length = \"20\"\n[wetness]", "`20` has no unit"),
+        ("[wetness]", "[clean]\nneighbor_radius = \"30 m\"\n[wetness]", "did you mean `neighbour_radius`?"),
+        ("\"Poorly drained\"", "\"Poorley drained\"", "did you mean `Poorly drained`?"),
+        ("name = \"Marrow Creek\"", "", "name: is missing"),
+        ("report_units = \"us\"", "report_units = us", ""),
+        ("price = \"4.20 USD/bu\"", "", "crops.corn.price: is missing"),
+    ] {
+        let faults = archive_faults(from, to);
+        assert!(faults.iter().any(|fault| fault.contains(expected)), "{to}: {faults:?}");
+    }
+}
+
+#[test]
+fn faults_of_the_field_are_named() {
+    for (from, to, expected) in [
+        ("crop = \"corn\"", "crop = \"cron\"", "unknown crop `cron`"),
+        ("season = 2023", "season = \"2023\"", "expected a whole number, found the text `2023`"),
+        ("swath = \"30 ft\"\n", "", "swath: is missing"),
+        ("unit = \"lb/s\"", "unit = \"lb/sec\"", "unknown unit `lb/sec`"),
+        ("{ column = \"flow\", unit = \"lb/s\" }", "\"flow\"", "column `flow` has no unit"),
+        ("latitude = \"lat\"\n", "", "latitude: is missing"),
+        ("format = \"epoch_s\"", "format = \"epoch\"", "unknown time format `epoch`"),
+        ("crs = \"EPSG:4326\"", "crs = \"WGS 84\"", "expected a code such as `EPSG:4326`"),
+        ("planted = 2023-04-29", "planted = \"in spring\"", "expected a date such as 2023-04-29"),
+        ("[[harvest]]", "[[harvests]]", "did you mean `harvest`?"),
+        (
+            "mass_flow = {",
+            "wet_yield = { column = \"y\", unit = \"bu/ac\" }\nmass_flow = {",
+            "only one column can tell the grain",
+        ),
+    ] {
+        let faults = field_faults(from, to);
+        assert!(faults.iter().any(|fault| fault.contains(expected)), "{to}: {faults:?}");
+    }
+}

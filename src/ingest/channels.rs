@@ -1,0 +1,219 @@
+//! From a file's columns to channels in SI units: what the columns mean.
+
+use chrono::{DateTime, NaiveDateTime};
+
+use super::IngestError;
+use super::readers::{Shapes, Table, TextColumn, Wanted};
+use crate::config::{GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeFormat};
+use crate::points::Header;
+use crate::quantity::BushelWeight;
+
+/// Texts that a header column may hold.
+const CUTTING: [&str; 9] = ["1", "true", "down", "engaged", "on", "yes", "lowered", "cutting", "working"];
+const RAISED: [&str; 9] = ["0", "false", "up", "disengaged", "off", "no", "raised", "lifted", "idle"];
+
+/// The channels of one file, in SI units, before positions are projected and gaps are filled.
+pub(super) struct FileChannels {
+    pub(super) rows: usize,
+    /// Position in the file's own reference system.
+    pub(super) x: Vec<f64>,
+    pub(super) y: Vec<f64>,
+    pub(super) time_s: Option<Vec<f64>>,
+    pub(super) grain: GrainValues,
+    pub(super) moisture_pct: Option<Vec<f64>>,
+    pub(super) speed_m_s: Option<Vec<f64>>,
+    pub(super) swath_m: Option<Vec<f64>>,
+    pub(super) interval_s: Option<Vec<f64>>,
+    pub(super) distance_m: Option<Vec<f64>>,
+    pub(super) elevation_m: Option<Vec<f64>>,
+    pub(super) header: Option<Vec<Header>>,
+    pub(super) machine: Option<TextColumn>,
+    pub(super) load: Option<TextColumn>,
+    pub(super) pass: Option<TextColumn>,
+    pub(super) treatment: Option<TextColumn>,
+    pub(super) block: Option<TextColumn>,
+    pub(super) strip: Option<TextColumn>,
+    pub(super) drainage_class: Option<TextColumn>,
+}
+
+/// What tells the grain.
+pub(super) enum GrainValues {
+    /// Wet mass flow, kg/s.
+    FlowKgS(Vec<f64>),
+    /// Wet mass of the record, kg.
+    MassKg(Vec<f64>),
+    /// Yield at field moisture, kg/ha.
+    WetYieldKgHa(Vec<f64>),
+    /// Yield at market moisture, kg/ha.
+    DryYieldKgHa(Vec<f64>),
+}
+
+/// The columns to ask the reader for.
+pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
+    let mut wanted = Wanted { shapes: Shapes::Points, ..Wanted::default() };
+    match &harvest.position {
+        PositionColumns::Geometry => {}
+        PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => {
+            wanted.numbers.extend([x.clone(), y.clone()]);
+        }
+    }
+    wanted.numbers.push(harvest.grain.column().to_owned());
+    let measured = [
+        &harvest.moisture,
+        &harvest.speed,
+        &harvest.swath,
+        &harvest.interval,
+        &harvest.distance,
+        &harvest.elevation,
+    ];
+    wanted.numbers.extend(measured.into_iter().flatten().map(|column| column.name.clone()));
+    if let Some(time) = &harvest.time {
+        match time.format {
+            TimeFormat::EpochSeconds | TimeFormat::EpochMilliseconds => wanted.numbers.push(time.name.clone()),
+            TimeFormat::Rfc3339 | TimeFormat::Pattern(_) => wanted.texts.push(time.name.clone()),
+        }
+    }
+    let labels = [
+        &harvest.header,
+        &harvest.machine_column,
+        &harvest.load,
+        &harvest.pass,
+        &harvest.treatment,
+        &harvest.block,
+        &harvest.strip,
+        &harvest.drainage_class,
+    ];
+    wanted.texts.extend(labels.into_iter().flatten().map(|column| column.name.clone()));
+    for names in [&mut wanted.numbers, &mut wanted.texts] {
+        names.sort();
+        names.dedup();
+    }
+    wanted
+}
+
+/// Turns the columns of a file into channels.
+pub(super) fn channels(
+    file: &str,
+    mut table: Table,
+    harvest: &HarvestSettings,
+    bushel: BushelWeight,
+) -> Result<FileChannels, IngestError> {
+    let (x, y) = match &harvest.position {
+        PositionColumns::Geometry => table.positions.take().ok_or_else(|| {
+            IngestError::damaged(
+                file,
+                "carries no geometry; map the columns longitude and latitude, or easting and northing",
+            )
+        })?,
+        PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => {
+            (table.numbers[x].clone(), table.numbers[y].clone())
+        }
+    };
+    let scaled = |name: &str, factor: f64| table.numbers[name].iter().map(|value| value * factor).collect::<Vec<_>>();
+    let measured = |column: &Option<MeasuredColumn>| {
+        column.as_ref().map(|column| scaled(&column.name, column.factor))
+    };
+    let grain = match &harvest.grain {
+        GrainChannel::MassFlow(column) => GrainValues::FlowKgS(scaled(&column.name, column.factor)),
+        GrainChannel::Mass(column) => GrainValues::MassKg(scaled(&column.name, column.factor)),
+        GrainChannel::WetYield(name, unit) => GrainValues::WetYieldKgHa(scaled(name, unit.kg_per_ha(bushel))),
+        GrainChannel::DryYield(name, unit) => GrainValues::DryYieldKgHa(scaled(name, unit.kg_per_ha(bushel))),
+    };
+    let text = |column: &Option<crate::config::Column>| {
+        column.as_ref().map(|column| table.texts[&column.name].clone())
+    };
+    let header = match &harvest.header {
+        None => None,
+        Some(column) => Some(header(file, &column.name, &table.texts[&column.name])?),
+    };
+    Ok(FileChannels {
+        rows: table.rows,
+        x,
+        y,
+        time_s: time(file, &table, harvest)?,
+        grain,
+        moisture_pct: measured(&harvest.moisture),
+        speed_m_s: measured(&harvest.speed),
+        swath_m: measured(&harvest.swath),
+        interval_s: measured(&harvest.interval),
+        distance_m: measured(&harvest.distance),
+        elevation_m: measured(&harvest.elevation),
+        header,
+        machine: text(&harvest.machine_column),
+        load: text(&harvest.load),
+        pass: text(&harvest.pass),
+        treatment: text(&harvest.treatment),
+        block: text(&harvest.block),
+        strip: text(&harvest.strip),
+        drainage_class: text(&harvest.drainage_class),
+    })
+}
+
+fn header(file: &str, column: &str, texts: &TextColumn) -> Result<Vec<Header>, IngestError> {
+    texts
+        .iter()
+        .enumerate()
+        .map(|(row, text)| {
+            let Some(text) = text else { return Ok(Header::Unknown) };
+            let folded = text.to_ascii_lowercase();
+            if CUTTING.contains(&folded.as_str()) || folded.parse::<f64>().is_ok_and(|number| number > 0.0) {
+                Ok(Header::Down)
+            } else if RAISED.contains(&folded.as_str()) || folded.parse::<f64>().is_ok_and(|number| number <= 0.0) {
+                Ok(Header::Up)
+            } else {
+                Err(IngestError::Cell {
+                    file: file.to_owned(),
+                    row: row + 1,
+                    column: column.to_owned(),
+                    found: text.to_owned(),
+                    expected: format!("a header state: one of {} or {}", CUTTING.join(", "), RAISED.join(", ")),
+                })
+            }
+        })
+        .collect()
+}
+
+fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<Vec<f64>>, IngestError> {
+    let Some(time) = &harvest.time else { return Ok(None) };
+    let parsed = |read: &dyn Fn(&str) -> Option<f64>, expected: &str| {
+        table.texts[&time.name]
+            .iter()
+            .enumerate()
+            .map(|(row, text)| {
+                let Some(text) = text else { return Ok(f64::NAN) };
+                read(text).ok_or_else(|| IngestError::Cell {
+                    file: file.to_owned(),
+                    row: row + 1,
+                    column: time.name.clone(),
+                    found: text.to_owned(),
+                    expected: expected.to_owned(),
+                })
+            })
+            .collect::<Result<Vec<f64>, _>>()
+    };
+    let seconds = match &time.format {
+        TimeFormat::EpochSeconds => table.numbers[&time.name].clone(),
+        TimeFormat::EpochMilliseconds => table.numbers[&time.name].iter().map(|value| value / 1000.0).collect(),
+        TimeFormat::Rfc3339 => parsed(
+            &|text| DateTime::parse_from_rfc3339(text).ok().map(|time| epoch_s(time.naive_utc())),
+            "a time such as 2023-10-04T15:02:11Z",
+        )?,
+        TimeFormat::Pattern(pattern) => parsed(
+            &|text| {
+                DateTime::parse_from_str(text, pattern)
+                    .map(|time| time.naive_utc())
+                    .or_else(|_| NaiveDateTime::parse_from_str(text, pattern))
+                    .ok()
+                    .map(epoch_s)
+            },
+            &format!("a time as `{pattern}`"),
+        )?,
+    };
+    Ok(Some(seconds))
+}
+
+/// Seconds since 1970-01-01T00:00:00Z.
+pub(super) fn epoch_s(time: NaiveDateTime) -> f64 {
+    let time = time.and_utc();
+    time.timestamp() as f64 + f64::from(time.timestamp_subsec_nanos()) * 1e-9
+}

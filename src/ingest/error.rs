@@ -1,0 +1,122 @@
+//! Why a site-year's files cannot be used.
+
+use thiserror::Error;
+
+/// A fault of an input file: it makes the site-year fail, and the message says what to mend.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[non_exhaustive]
+pub enum IngestError {
+    /// The file could not be read.
+    #[error("{file}: cannot be read: {reason}")]
+    Unreadable {
+        /// The file.
+        file: String,
+        /// What the system said.
+        reason: String,
+    },
+    /// No file matches.
+    #[error("{pattern}: no file found")]
+    NoFile {
+        /// The path or glob as typed.
+        pattern: String,
+    },
+    /// A file of another kind was expected.
+    #[error("{file}: unknown kind of file; expected {expected}")]
+    UnknownKind {
+        /// The file.
+        file: String,
+        /// The kinds that are read.
+        expected: &'static str,
+    },
+    /// The file has no rows.
+    #[error("{file}: holds no {what}")]
+    Empty {
+        /// The file.
+        file: String,
+        /// What was expected.
+        what: &'static str,
+    },
+    /// The file ends too early or contradicts itself.
+    #[error("{file}: damaged: {reason}")]
+    Damaged {
+        /// The file.
+        file: String,
+        /// What is wrong.
+        reason: String,
+    },
+    /// A mapped column is not in the file.
+    #[error("{file}: no column `{column}`; found: {known}{hint}")]
+    MissingColumn {
+        /// The file.
+        file: String,
+        /// The column as mapped.
+        column: String,
+        /// The columns of the file.
+        known: String,
+        /// The nearest name, as a question.
+        hint: String,
+    },
+    /// A cell holds something else than it should.
+    #[error("{file}: row {row}, column `{column}`: found `{found}`, expected {expected}")]
+    Cell {
+        /// The file.
+        file: String,
+        /// Row, the first data row being 1.
+        row: usize,
+        /// The column.
+        column: String,
+        /// The text found.
+        found: String,
+        /// What was expected.
+        expected: String,
+    },
+    /// The file does not say where on Earth it is.
+    #[error("{file}: carries no coordinate reference system; write `crs = \"EPSG:4326\"` (or the right code) beside its path{detail}")]
+    NoCrs {
+        /// The file.
+        file: String,
+        /// What else may help.
+        detail: &'static str,
+    },
+    /// The coordinate reference system cannot be used.
+    #[error("{file}: {reason}")]
+    Crs {
+        /// The file.
+        file: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// Longitude and latitude were mistaken for each other, or the CRS is not that of the numbers.
+    #[error("{file}: {reason}")]
+    Place {
+        /// The file.
+        file: String,
+        /// What is wrong with the positions.
+        reason: String,
+    },
+    /// A polygon cannot be used.
+    #[error("{file}: polygon {number}: {reason}")]
+    Polygon {
+        /// The file.
+        file: String,
+        /// Number of the polygon, from 1.
+        number: usize,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// The layers contradict each other.
+    #[error("{0}")]
+    Contradiction(String),
+}
+
+impl IngestError {
+    pub(super) fn damaged(file: &str, reason: impl std::fmt::Display) -> Self {
+        Self::Damaged { file: file.to_owned(), reason: reason.to_string() }
+    }
+
+    pub(super) fn missing_column(file: &str, column: &str, known: &[String]) -> Self {
+        let hint = crate::quantity::nearest(column, known.iter().map(String::as_str))
+            .map_or_else(String::new, |word| format!("; did you mean `{word}`?"));
+        Self::MissingColumn { file: file.to_owned(), column: column.to_owned(), known: known.join(", "), hint }
+    }
+}

@@ -1,0 +1,96 @@
+//! GeoJSON (RFC 7946): feature collections of points or polygons, in WGS 84 unless an older `crs` member says otherwise.
+
+use geo::Geometry;
+use geojson::{FeatureCollection, GeoJson, JsonValue};
+
+use super::table::{Cell, Filler, Table, Wanted};
+use crate::geometry::Crs;
+use crate::ingest::IngestError;
+
+fn collection(file: &str, bytes: &[u8]) -> Result<FeatureCollection, IngestError> {
+    let text = std::str::from_utf8(bytes)
+        .map_err(|error| IngestError::damaged(file, format!("not UTF-8 text: {error}")))?
+        .trim_start_matches('\u{feff}');
+    if text.trim().is_empty() {
+        return Err(IngestError::Empty { file: file.to_owned(), what: "features" });
+    }
+    match text.parse::<GeoJson>() {
+        Ok(GeoJson::FeatureCollection(collection)) => Ok(collection),
+        Ok(GeoJson::Feature(feature)) => {
+            Ok(FeatureCollection { bbox: None, features: vec![feature], foreign_members: None })
+        }
+        Ok(GeoJson::Geometry(_)) => Err(IngestError::damaged(file, "holds a bare geometry; expected features")),
+        Err(error) => Err(IngestError::damaged(file, error)),
+    }
+}
+
+/// The names of the properties of the first feature.
+pub(crate) fn columns(file: &str, bytes: &[u8]) -> Result<Vec<String>, IngestError> {
+    let collection = collection(file, bytes)?;
+    let first = collection.features.first().and_then(|feature| feature.properties.as_ref());
+    Ok(first.map(|properties| properties.keys().cloned().collect()).unwrap_or_default())
+}
+
+/// Reads the wanted properties and the shapes.
+pub(crate) fn read(file: &str, bytes: &[u8], wanted: &Wanted) -> Result<Table, IngestError> {
+    let collection = collection(file, bytes)?;
+    let crs = declared_crs(file, &collection)?;
+    for column in wanted.numbers.iter().chain(&wanted.texts) {
+        let known = |feature: &geojson::Feature| {
+            feature.properties.as_ref().is_some_and(|properties| properties.contains_key(column))
+        };
+        if !collection.features.is_empty() && !collection.features.iter().any(known) {
+            let mut names: Vec<String> = collection.features[0]
+                .properties
+                .iter()
+                .flat_map(|properties| properties.keys().cloned())
+                .collect();
+            names.sort();
+            return Err(IngestError::missing_column(file, column, &names));
+        }
+    }
+    let mut filler = Filler::new(file, wanted);
+    for (at, feature) in collection.features.into_iter().enumerate() {
+        let geometry = feature
+            .geometry
+            .map(Geometry::<f64>::try_from)
+            .transpose()
+            .map_err(|error| IngestError::damaged(file, format!("feature {}: {error}", at + 1)))?;
+        let properties = feature.properties.unwrap_or_default();
+        filler.push(geometry, |name| cell(file, at + 1, name, properties.get(name)))?;
+    }
+    Ok(filler.finish(Some(crs)))
+}
+
+fn cell(file: &str, row: usize, name: &str, value: Option<&JsonValue>) -> Result<Cell, IngestError> {
+    Ok(match value {
+        None | Some(JsonValue::Null) => Cell::Missing,
+        Some(JsonValue::Number(number)) => number.as_f64().map_or(Cell::Missing, Cell::Number),
+        Some(JsonValue::String(text)) => Cell::Text(text.clone()),
+        Some(JsonValue::Bool(value)) => Cell::Text(value.to_string()),
+        Some(other) => {
+            return Err(IngestError::Cell {
+                file: file.to_owned(),
+                row,
+                column: name.to_owned(),
+                found: other.to_string(),
+                expected: "a number or a text".to_owned(),
+            });
+        }
+    })
+}
+
+fn declared_crs(file: &str, collection: &FeatureCollection) -> Result<Crs, IngestError> {
+    let name = collection
+        .foreign_members
+        .as_ref()
+        .and_then(|members| members.get("crs"))
+        .and_then(|crs| crs.pointer("/properties/name"))
+        .and_then(JsonValue::as_str);
+    match name {
+        None => Ok(Crs::wgs84()),
+        Some(name) => {
+            Crs::parse(name).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: error.to_string() })
+        }
+    }
+}

@@ -1,0 +1,117 @@
+//! The readers, one file a format. All deliver a [`Table`]; none knows what the columns mean.
+
+mod csv;
+mod geojson;
+mod geopackage;
+mod parquet;
+mod shapefile;
+mod table;
+
+use std::path::{Path, PathBuf};
+
+pub(crate) use table::{Shapes, Table, TextColumn, Wanted};
+
+use super::IngestError;
+
+/// A format, told by the file's name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Format {
+    Csv,
+    Shapefile,
+    ZippedShapefile,
+    GeoJson,
+    GeoPackage,
+    Parquet,
+}
+
+impl Format {
+    /// The format of a file, by the end of its name.
+    pub(crate) fn of(path: &Path) -> Option<Self> {
+        let name = path.file_name()?.to_str()?.to_ascii_lowercase();
+        let ends = |ends: &[&str]| ends.iter().any(|end| name.ends_with(end));
+        if ends(&[".csv", ".csv.gz", ".txt", ".tsv"]) {
+            Some(Self::Csv)
+        } else if ends(&[".shp"]) {
+            Some(Self::Shapefile)
+        } else if ends(&[".zip"]) {
+            Some(Self::ZippedShapefile)
+        } else if ends(&[".geojson", ".json"]) {
+            Some(Self::GeoJson)
+        } else if ends(&[".gpkg"]) {
+            Some(Self::GeoPackage)
+        } else if ends(&[".parquet"]) {
+            Some(Self::Parquet)
+        } else {
+            None
+        }
+    }
+
+    /// What the format is called in messages.
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Self::Csv => "CSV",
+            Self::Shapefile => "shapefile",
+            Self::ZippedShapefile => "zipped shapefile",
+            Self::GeoJson => "GeoJSON",
+            Self::GeoPackage => "GeoPackage",
+            Self::Parquet => "Parquet",
+        }
+    }
+
+    /// Whether the file holds its own geometry.
+    pub(crate) fn has_geometry(self) -> bool {
+        !matches!(self, Self::Csv | Self::Parquet)
+    }
+}
+
+const KINDS: &str = ".csv, .csv.gz, .shp, .zip (shapefile), .geojson, .gpkg or .parquet";
+
+/// The other files that belong to a file (those of a shapefile), for fingerprints.
+pub(crate) fn companions(path: &Path) -> Vec<PathBuf> {
+    match Format::of(path) {
+        Some(Format::Shapefile) => shapefile::companions(path),
+        _ => Vec::new(),
+    }
+}
+
+fn bytes(file: &str, path: &Path) -> Result<Vec<u8>, IngestError> {
+    let bytes = std::fs::read(path)
+        .map_err(|error| IngestError::Unreadable { file: file.to_owned(), reason: error.to_string() })?;
+    if bytes.is_empty() {
+        return Err(IngestError::Empty { file: file.to_owned(), what: "bytes" });
+    }
+    Ok(bytes)
+}
+
+/// Reads the wanted columns of a file; `file` is how it is named in messages.
+pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
+    let format = Format::of(path)
+        .ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
+    let bytes = bytes(file, path)?;
+    match format {
+        Format::Csv if wanted.shapes == Shapes::Polygons => {
+            Err(IngestError::UnknownKind { file: file.to_owned(), expected: "a layer of polygons" })
+        }
+        Format::Csv => csv::read(file, bytes, wanted),
+        Format::Parquet => parquet::read(file, bytes, wanted),
+        Format::Shapefile => shapefile::read(file, &shapefile::Parts::beside(file, path, bytes)?, wanted),
+        Format::ZippedShapefile => shapefile::read(file, &shapefile::Parts::zipped(file, bytes)?, wanted),
+        Format::GeoJson => geojson::read(file, &bytes, wanted),
+        Format::GeoPackage => geopackage::read(file, path, wanted),
+    }
+}
+
+/// The names of a file's columns.
+pub(crate) fn columns(file: &str, path: &Path) -> Result<Vec<String>, IngestError> {
+    let format = Format::of(path)
+        .ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
+    let bytes = bytes(file, path)?;
+    match format {
+        Format::Csv => csv::columns(file, bytes),
+        Format::Parquet => parquet::columns(file, bytes),
+        Format::Shapefile => shapefile::columns(file, &shapefile::Parts::beside(file, path, bytes)?),
+        Format::ZippedShapefile => shapefile::columns(file, &shapefile::Parts::zipped(file, bytes)?),
+        Format::GeoJson => geojson::columns(file, &bytes),
+        Format::GeoPackage => geopackage::columns(file, path),
+    }
+}

@@ -1,0 +1,197 @@
+//! What every reader delivers: the columns that were asked for, before units are applied.
+
+use std::collections::BTreeMap;
+
+use geo::{Geometry, MultiPolygon};
+
+use crate::geometry::Crs;
+use crate::ingest::IngestError;
+use crate::points::Labels;
+
+/// What a file with geometry is read for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) enum Shapes {
+    /// Its geometry, if any, is not wanted.
+    #[default]
+    Ignored,
+    /// Points.
+    Points,
+    /// Polygons.
+    Polygons,
+}
+
+/// The columns that are wanted from a file of records or a layer of polygons.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Wanted {
+    /// What geometry.
+    pub(crate) shapes: Shapes,
+    /// Columns of numbers.
+    pub(crate) numbers: Vec<String>,
+    /// Columns of texts.
+    pub(crate) texts: Vec<String>,
+}
+
+/// Columns of one file; all have `rows` rows.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Table {
+    pub(crate) rows: usize,
+    /// Missing values are NaN.
+    pub(crate) numbers: BTreeMap<String, Vec<f64>>,
+    pub(crate) texts: BTreeMap<String, TextColumn>,
+    /// The file's own positions (x = longitude or easting), NaN where missing.
+    pub(crate) positions: Option<(Vec<f64>, Vec<f64>)>,
+    /// The file's own polygons, as they stand (not repaired).
+    pub(crate) polygons: Vec<MultiPolygon<f64>>,
+    /// The file's own coordinate reference system.
+    pub(crate) crs: Option<Crs>,
+}
+
+/// One attribute of a feature.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Cell {
+    Missing,
+    Number(f64),
+    Text(String),
+}
+
+/// Fills a table feature by feature.
+pub(crate) struct Filler<'w> {
+    file: &'w str,
+    wanted: &'w Wanted,
+    numbers: Vec<Vec<f64>>,
+    texts: Vec<TextColumn>,
+    x: Vec<f64>,
+    y: Vec<f64>,
+    polygons: Vec<MultiPolygon<f64>>,
+    rows: usize,
+}
+
+impl<'w> Filler<'w> {
+    pub(crate) fn new(file: &'w str, wanted: &'w Wanted) -> Self {
+        Self {
+            file,
+            wanted,
+            numbers: vec![Vec::new(); wanted.numbers.len()],
+            texts: vec![TextColumn::default(); wanted.texts.len()],
+            x: Vec::new(),
+            y: Vec::new(),
+            polygons: Vec::new(),
+            rows: 0,
+        }
+    }
+
+    /// Adds a feature; `cell` delivers its attribute by name.
+    pub(crate) fn push(
+        &mut self,
+        geometry: Option<Geometry<f64>>,
+        mut cell: impl FnMut(&str) -> Result<Cell, IngestError>,
+    ) -> Result<(), IngestError> {
+        self.rows += 1;
+        match self.wanted.shapes {
+            Shapes::Ignored => {}
+            Shapes::Points => {
+                let at = match geometry {
+                    None => (f64::NAN, f64::NAN),
+                    Some(Geometry::Point(point)) => (point.x(), point.y()),
+                    Some(Geometry::MultiPoint(points)) if points.0.len() == 1 => (points.0[0].x(), points.0[0].y()),
+                    Some(_) => return Err(self.wrong_geometry("points")),
+                };
+                self.x.push(at.0);
+                self.y.push(at.1);
+            }
+            Shapes::Polygons => self.polygons.push(match geometry {
+                None => MultiPolygon::new(Vec::new()),
+                Some(Geometry::Polygon(polygon)) => MultiPolygon::new(vec![polygon]),
+                Some(Geometry::MultiPolygon(polygons)) => polygons,
+                Some(_) => return Err(self.wrong_geometry("polygons")),
+            }),
+        }
+        for (column, name) in self.numbers.iter_mut().zip(&self.wanted.numbers) {
+            column.push(match cell(name)? {
+                Cell::Missing => f64::NAN,
+                Cell::Number(value) => value,
+                Cell::Text(text) => number(&text).map_err(|()| IngestError::Cell {
+                    file: self.file.to_owned(),
+                    row: self.rows,
+                    column: name.clone(),
+                    found: text.clone(),
+                    expected: "a number".to_owned(),
+                })?,
+            });
+        }
+        for (column, name) in self.texts.iter_mut().zip(&self.wanted.texts) {
+            match cell(name)? {
+                Cell::Missing => column.push(None),
+                Cell::Number(value) => column.push(Some(&number_text(value))),
+                Cell::Text(text) => column.push(Some(&text)),
+            }
+        }
+        Ok(())
+    }
+
+    fn wrong_geometry(&self, expected: &str) -> IngestError {
+        IngestError::damaged(self.file, format!("feature {} is of another kind; expected {expected}", self.rows))
+    }
+
+    pub(crate) fn finish(self, crs: Option<Crs>) -> Table {
+        Table {
+            rows: self.rows,
+            numbers: self.wanted.numbers.iter().cloned().zip(self.numbers).collect(),
+            texts: self.wanted.texts.iter().cloned().zip(self.texts).collect(),
+            positions: (self.wanted.shapes == Shapes::Points).then_some((self.x, self.y)),
+            polygons: self.polygons,
+            crs,
+        }
+    }
+}
+
+/// A column of texts in one buffer.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct TextColumn {
+    buffer: String,
+    /// End of each text; a missing text is `None` in `present`.
+    ends: Vec<usize>,
+    present: Vec<bool>,
+}
+
+impl TextColumn {
+    /// Appends a text; blanks around it are dropped, and an empty text is a missing one.
+    pub(crate) fn push(&mut self, text: Option<&str>) {
+        let text = text.map(str::trim).filter(|text| !text.is_empty());
+        self.buffer.push_str(text.unwrap_or(""));
+        self.ends.push(self.buffer.len());
+        self.present.push(text.is_some());
+    }
+
+    pub(crate) fn get(&self, row: usize) -> Option<&str> {
+        let start = if row == 0 { 0 } else { self.ends[row - 1] };
+        self.present[row].then(|| &self.buffer[start..self.ends[row]])
+    }
+
+    pub(crate) fn iter(&self) -> impl Iterator<Item = Option<&str>> {
+        (0..self.ends.len()).map(|row| self.get(row))
+    }
+
+    pub(crate) fn labels(&self) -> Labels {
+        let texts: Vec<Option<&str>> = self.iter().collect();
+        Labels::from_texts(&texts)
+    }
+}
+
+/// The text of a cell as a number: `None` where it is empty, `Err` where it is no number.
+pub(crate) fn number(text: &str) -> Result<f64, ()> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Ok(f64::NAN);
+    }
+    text.parse().map_err(|_| ())
+}
+
+/// A number as an attribute's text: whole numbers without a fraction.
+pub(crate) fn number_text(number: f64) -> String {
+    if (number - number.round()).abs() < f64::EPSILON && number.abs() < 1e15 {
+        format!("{number:.0}")
+    } else {
+        number.to_string()
+    }
+}

@@ -1,0 +1,63 @@
+//! What ingest delivers beside the records: the field's boundary, strips, soils and wetness.
+
+use geo::MultiPolygon;
+
+use super::{Cautions, Records};
+
+/// A strip's polygon with its labels, UTM metres.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripGround {
+    /// Its ground.
+    pub ground: MultiPolygon<f64>,
+    /// Key of its treatment.
+    pub treatment: String,
+    /// Its block, where given.
+    pub block: Option<String>,
+    /// Its name, where given.
+    pub name: Option<String>,
+}
+
+/// A soil polygon, UTM metres.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SoilGround {
+    /// Its ground.
+    pub ground: MultiPolygon<f64>,
+    /// Index into the classes of the soil settings; absent for water, pits and the like.
+    pub class: Option<usize>,
+    /// Whether it is tiled, where that is known.
+    pub tiled: Option<bool>,
+}
+
+/// A weighed load.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ticket {
+    /// Its load's name; `field total` for the whole field.
+    pub load: String,
+    /// The combine; absent for a ticket over all of them.
+    pub machine: Option<String>,
+    /// First and last moment of its harvest, seconds since 1970-01-01T00:00:00Z; absent over the whole field.
+    pub time_s: Option<(f64, f64)>,
+    /// Net wet weight, kg.
+    pub net_kg: f64,
+    /// Moisture by the scale's meter, percent wet basis.
+    pub moisture_pct: Option<f64>,
+}
+
+/// A site-year's files in memory.
+#[derive(Debug, Clone)]
+pub struct Ingested {
+    /// The records.
+    pub records: Records,
+    /// The boundary, UTM metres.
+    pub boundary: Option<MultiPolygon<f64>>,
+    /// The strips; empty where the field is only mapped or the records carry the labels.
+    pub strips: Vec<StripGround>,
+    /// The soil polygons near the field.
+    pub soils: Vec<SoilGround>,
+    /// Precipitation departure from normal over the chosen months, mm.
+    pub wetness_mm: Option<f64>,
+    /// Scale tickets.
+    pub tickets: Vec<Ticket>,
+    /// What the reader must know.
+    pub cautions: Cautions,
+}
