@@ -1,7 +1,7 @@
 //! The UTM zone of a place.
 //!
 //! Zones are 6° wide, numbered from 180° W; zone 32 is widened over south-west Norway and zones 31, 33, 35 and 37 over
-//! Svalbard (NGA.STND.0037_2.0.0_GRIDS, 2014, section 3). UTM ends at 80° S and 84° N.
+//! Svalbard (`NGA.STND.0037_2.0.0_GRIDS`, 2014, section 3). UTM ends at 80° S and 84° N.
 
 /// The UTM zone (1 to 60) of a place, `None` outside UTM's limits or where a coordinate is missing.
 pub fn utm_zone(longitude_deg: f64, latitude_deg: f64) -> Option<u32> {
