@@ -22,6 +22,7 @@
 
 pub mod config;
 pub mod geometry;
+pub mod ingest;
 pub mod points;
 pub mod quantity;
 pub mod raster;

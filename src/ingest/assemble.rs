@@ -7,7 +7,7 @@ use super::channels::{FileChannels, GrainValues};
 use super::readers::TextColumn;
 use crate::config::{ArchiveSettings, CropSettings, HarvestSettings};
 use crate::geometry::{Crs, Projector, looks_swapped, utm_epsg_of};
-use crate::points::{Channels, Header, Labels, Records};
+use crate::points::{Channels, Header, Labels, LabelsBuilder, Records};
 use crate::quantity::dry_factor;
 use crate::stats::robust;
 
@@ -90,8 +90,42 @@ pub(super) fn records(
         files.push(part.file.clone());
         raw.append(number as u32, part, &utm, crop, &mut channels)?;
     }
-    raw.check_labels(archive, &files)?;
-    Ok(raw.finish(files, epsg, crop, channels))
+    let mut records = raw.finish(&files, epsg, crop, channels);
+    check_labels(&mut records, archive)?;
+    Ok(records)
+}
+
+/// Checks the labels against the archive's settings and spells soil classes as the settings do.
+fn check_labels(records: &mut Records, archive: &ArchiveSettings) -> Result<(), IngestError> {
+    let first_row = |labels: &Labels, code: usize| {
+        let at = labels.codes.iter().position(|&found| found as usize == code).unwrap_or(0);
+        (records.files[records.file[at] as usize].clone(), records.row[at] as usize)
+    };
+    let cell = |labels: &Labels, code: usize, column: &str, expected: String| {
+        let (file, row) = first_row(labels, code);
+        IngestError::Cell { file, row, column: column.to_owned(), found: labels.names[code].clone(), expected }
+    };
+    for (code, label) in records.treatment.names.iter().enumerate() {
+        if archive.treatment(label).is_none() {
+            return Err(cell(&records.treatment, code, "treatment", expected_treatment(archive, label)));
+        }
+    }
+    let mut classes = Vec::new();
+    for (code, label) in records.drainage_class.names.iter().enumerate() {
+        let class = archive
+            .soil
+            .class(label)
+            .map_err(|reason| cell(&records.drainage_class, code, "drainage_class", reason))?;
+        classes.push(class.map(|class| archive.soil.classes[class].as_str()));
+    }
+    let spelled: Vec<Option<&str>> = records
+        .drainage_class
+        .codes
+        .iter()
+        .map(|&code| if code == Labels::NONE { None } else { classes[code as usize] })
+        .collect();
+    records.drainage_class = Labels::from_texts(&spelled);
+    Ok(())
 }
 
 /// The columns before they are sorted and completed.
@@ -111,13 +145,13 @@ struct Raw {
     moisture_pct: Vec<f64>,
     elevation_m: Vec<f64>,
     header: Vec<Header>,
-    machine: Vec<Option<String>>,
-    load: Vec<Option<String>>,
-    pass: Vec<Option<String>>,
-    treatment: Vec<Option<String>>,
-    block: Vec<Option<String>>,
-    strip: Vec<Option<String>>,
-    drainage_class: Vec<Option<String>>,
+    machine: LabelsBuilder,
+    load: LabelsBuilder,
+    pass: LabelsBuilder,
+    treatment: LabelsBuilder,
+    block: LabelsBuilder,
+    strip: LabelsBuilder,
+    drainage_class: LabelsBuilder,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -145,13 +179,13 @@ impl Raw {
             moisture_pct: numbers(),
             elevation_m: numbers(),
             header: Vec::with_capacity(rows),
-            machine: Vec::new(),
-            load: Vec::new(),
-            pass: Vec::new(),
-            treatment: Vec::new(),
-            block: Vec::new(),
-            strip: Vec::new(),
-            drainage_class: Vec::new(),
+            machine: LabelsBuilder::default(),
+            load: LabelsBuilder::default(),
+            pass: LabelsBuilder::default(),
+            treatment: LabelsBuilder::default(),
+            block: LabelsBuilder::default(),
+            strip: LabelsBuilder::default(),
+            drainage_class: LabelsBuilder::default(),
         }
     }
 
@@ -165,7 +199,8 @@ impl Raw {
     ) -> Result<(), IngestError> {
         let Part { file, crs, harvest, channels } = part;
         let rows = channels.rows;
-        let crs_fault = |error: crate::geometry::CrsError| IngestError::Crs { file: file.clone(), reason: error.to_string() };
+        let crs_fault =
+            |error: crate::geometry::CrsError| IngestError::Crs { file: file.clone(), reason: error.to_string() };
         let (mut x, mut y) = (channels.x, channels.y);
         blank_null_island(&mut x, &mut y);
         Projector::new(&crs, utm).map_err(crs_fault)?.convert(&mut x, &mut y).map_err(crs_fault)?;
@@ -219,63 +254,23 @@ impl Raw {
         known.header &= channels.header.is_some();
         self.header.extend(channels.header.unwrap_or_else(|| vec![Header::Unknown; rows]));
 
-        let texts = |column: Option<TextColumn>, default: Option<&str>| -> Vec<Option<String>> {
-            match column {
-                Some(column) => column.iter().map(|text| text.or(default).map(str::to_owned)).collect(),
-                None => vec![default.map(str::to_owned); rows],
-            }
+        let fill = |labels: &mut LabelsBuilder, column: Option<TextColumn>, default: Option<&str>| match column {
+            Some(column) => column.iter().for_each(|text| labels.push(text.or(default))),
+            None => labels.push_repeated(default, rows),
         };
-        self.machine.extend(texts(channels.machine, Some(harvest.machine.as_deref().unwrap_or("combine"))));
-        self.load.extend(texts(channels.load, None));
-        self.pass.extend(texts(channels.pass, None));
-        self.treatment.extend(texts(channels.treatment, None));
-        self.block.extend(texts(channels.block, None));
-        self.strip.extend(texts(channels.strip, None));
-        self.drainage_class.extend(texts(channels.drainage_class, None));
+        fill(&mut self.machine, channels.machine, Some(harvest.machine.as_deref().unwrap_or("combine")));
+        fill(&mut self.load, channels.load, None);
+        fill(&mut self.pass, channels.pass, None);
+        fill(&mut self.treatment, channels.treatment, None);
+        fill(&mut self.block, channels.block, None);
+        fill(&mut self.strip, channels.strip, None);
+        fill(&mut self.drainage_class, channels.drainage_class, None);
         Ok(())
     }
 
-    /// Checks the labels against the archive's settings and spells soil classes as the settings do.
-    fn check_labels(&mut self, archive: &ArchiveSettings, files: &[String]) -> Result<(), IngestError> {
-        for (row, label) in self.treatment.iter().enumerate() {
-            if let Some(label) = label
-                && archive.treatment(label).is_none()
-            {
-                return Err(IngestError::Cell {
-                    file: files[self.file[row] as usize].clone(),
-                    row: self.row[row] as usize,
-                    column: "treatment".to_owned(),
-                    found: label.clone(),
-                    expected: expected_treatment(archive, label),
-                });
-            }
-        }
-        let mut known: std::collections::BTreeMap<String, Option<String>> = std::collections::BTreeMap::new();
-        for row in 0..self.drainage_class.len() {
-            let Some(text) = self.drainage_class[row].clone() else { continue };
-            let class = match known.get(&text) {
-                Some(class) => class.clone(),
-                None => {
-                    let at = archive.soil.class(&text).map_err(|reason| IngestError::Place {
-                        file: files[self.file[row] as usize].clone(),
-                        reason: format!("row {}: {reason}", self.row[row]),
-                    })?;
-                    let class = at.map(|at| archive.soil.classes[at].clone());
-                    known.insert(text, class.clone());
-                    class
-                }
-            };
-            self.drainage_class[row] = class;
-        }
-        Ok(())
-    }
-
-    fn finish(self, files: Vec<String>, epsg: u32, crop: &CropSettings, channels: Channels) -> Records {
+    fn finish(self, files: &[String], epsg: u32, crop: &CropSettings, channels: Channels) -> Records {
         let rows = self.row.len();
-        let label = |texts: &[Option<String>]| {
-            if texts.iter().any(Option::is_some) { Labels::from_texts(texts) } else { Labels::default() }
-        };
-        let machine = label(&self.machine);
+        let machine = self.machine.finish();
         // The order of the files is that of their names, whatever the order of the entries.
         let mut rank: Vec<u32> = (0..files.len() as u32).collect();
         rank.sort_by_key(|&file| &files[file as usize]);
@@ -287,7 +282,8 @@ impl Raw {
         let bits = |value: f64| value.to_bits();
         order.sort_by(|&one, &other| {
             let (a, b) = (one as usize, other as usize);
-            let by_row = || (place[self.file[a] as usize], self.row[a]).cmp(&(place[self.file[b] as usize], self.row[b]));
+            let by_row =
+                || (place[self.file[a] as usize], self.row[a]).cmp(&(place[self.file[b] as usize], self.row[b]));
             let by_machine = machine.codes[a].cmp(&machine.codes[b]);
             if !channels.time {
                 return by_machine.then_with(by_row);
@@ -318,12 +314,12 @@ impl Raw {
             elevation_m: if channels.elevation { pick(&self.elevation_m) } else { Vec::new() },
             header: order.iter().map(|&at| self.header[at as usize]).collect(),
             machine: machine.reordered(&order),
-            load: label(&self.load).reordered(&order),
-            pass: label(&self.pass).reordered(&order),
-            treatment: label(&self.treatment).reordered(&order),
-            block: label(&self.block).reordered(&order),
-            strip: label(&self.strip).reordered(&order),
-            drainage_class: label(&self.drainage_class).reordered(&order),
+            load: self.load.finish().reordered(&order),
+            pass: self.pass.finish().reordered(&order),
+            treatment: self.treatment.finish().reordered(&order),
+            block: self.block.finish().reordered(&order),
+            strip: self.strip.finish().reordered(&order),
+            drainage_class: self.drainage_class.finish().reordered(&order),
             channels,
         };
         if !channels.time {
@@ -365,11 +361,8 @@ fn fill_gaps(records: &mut Records) {
     while start < rows {
         let machine = records.machine.codes[start];
         let end = (start..rows).find(|&at| records.machine.codes[at] != machine).unwrap_or(rows);
-        let mut steps: Vec<f64> = records.time_s[start..end]
-            .windows(2)
-            .map(|pair| pair[1] - pair[0])
-            .filter(|&step| step > 0.0)
-            .collect();
+        let mut steps: Vec<f64> =
+            records.time_s[start..end].windows(2).map(|pair| pair[1] - pair[0]).filter(|&step| step > 0.0).collect();
         let step = robust::median_in_place(&mut steps).unwrap_or(1.0);
         for at in start..end {
             if !(records.interval_s[at].is_finite() && records.interval_s[at] > 0.0) {
@@ -404,6 +397,10 @@ fn walked(records: &Records, at: usize, start: usize, end: usize) -> f64 {
 pub(super) fn extent(rects: impl IntoIterator<Item = Rect<f64>>) -> Option<Extent> {
     rects.into_iter().fold(None, |known: Option<Extent>, rect| {
         let (Coord { x: west, y: south }, Coord { x: east, y: north }) = (rect.min(), rect.max());
-        Some(known.map_or([west, south, east, north], |[w, s, e, n]| [w.min(west), s.min(south), e.max(east), n.max(north)]))
+        Some(
+            known.map_or([west, south, east, north], |[w, s, e, n]| {
+                [w.min(west), s.min(south), e.max(east), n.max(north)]
+            }),
+        )
     })
 }

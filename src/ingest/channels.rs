@@ -58,14 +58,8 @@ pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
         }
     }
     wanted.numbers.push(harvest.grain.column().to_owned());
-    let measured = [
-        &harvest.moisture,
-        &harvest.speed,
-        &harvest.swath,
-        &harvest.interval,
-        &harvest.distance,
-        &harvest.elevation,
-    ];
+    let measured =
+        [&harvest.moisture, &harvest.speed, &harvest.swath, &harvest.interval, &harvest.distance, &harvest.elevation];
     wanted.numbers.extend(measured.into_iter().flatten().map(|column| column.name.clone()));
     if let Some(time) = &harvest.time {
         match time.format {
@@ -110,18 +104,14 @@ pub(super) fn channels(
         }
     };
     let scaled = |name: &str, factor: f64| table.numbers[name].iter().map(|value| value * factor).collect::<Vec<_>>();
-    let measured = |column: &Option<MeasuredColumn>| {
-        column.as_ref().map(|column| scaled(&column.name, column.factor))
-    };
+    let measured = |column: &Option<MeasuredColumn>| column.as_ref().map(|column| scaled(&column.name, column.factor));
     let grain = match &harvest.grain {
         GrainChannel::MassFlow(column) => GrainValues::FlowKgS(scaled(&column.name, column.factor)),
         GrainChannel::Mass(column) => GrainValues::MassKg(scaled(&column.name, column.factor)),
         GrainChannel::WetYield(name, unit) => GrainValues::WetYieldKgHa(scaled(name, unit.kg_per_ha(bushel))),
         GrainChannel::DryYield(name, unit) => GrainValues::DryYieldKgHa(scaled(name, unit.kg_per_ha(bushel))),
     };
-    let text = |column: &Option<crate::config::Column>| {
-        column.as_ref().map(|column| table.texts[&column.name].clone())
-    };
+    let text = |column: &Option<crate::config::Column>| column.as_ref().map(|column| table.texts[&column.name].clone());
     let header = match &harvest.header {
         None => None,
         Some(column) => Some(header(file, &column.name, &table.texts[&column.name])?),

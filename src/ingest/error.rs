@@ -71,7 +71,9 @@ pub enum IngestError {
         expected: String,
     },
     /// The file does not say where on Earth it is.
-    #[error("{file}: carries no coordinate reference system; write `crs = \"EPSG:4326\"` (or the right code) beside its path{detail}")]
+    #[error(
+        "{file}: carries no coordinate reference system; write `crs = \"EPSG:4326\"` (or the right code) beside its path{detail}"
+    )]
     NoCrs {
         /// The file.
         file: String,

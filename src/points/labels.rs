@@ -19,20 +19,11 @@ impl Labels {
 
     /// Codes a column of texts; names are sorted, so that the codes do not depend on the order of the rows.
     pub fn from_texts<T: AsRef<str>>(texts: &[Option<T>]) -> Self {
-        let mut names: Vec<String> = Vec::new();
-        let mut code_of: FxHashMap<String, u32> = FxHashMap::default();
-        for text in texts.iter().flatten() {
-            if !code_of.contains_key(text.as_ref()) {
-                code_of.insert(text.as_ref().to_owned(), 0);
-                names.push(text.as_ref().to_owned());
-            }
+        let mut builder = LabelsBuilder::default();
+        for text in texts {
+            builder.push(text.as_ref().map(AsRef::as_ref));
         }
-        names.sort_unstable();
-        for (code, name) in names.iter().enumerate() {
-            code_of.insert(name.clone(), code as u32);
-        }
-        let codes = texts.iter().map(|text| text.as_ref().map_or(Self::NONE, |text| code_of[text.as_ref()])).collect();
-        Self { codes, names }
+        builder.finish()
     }
 
     /// A column in which every one of `rows` rows carries `name`.
@@ -56,6 +47,56 @@ impl Labels {
         let codes =
             if self.is_present() { order.iter().map(|&at| self.codes[at as usize]).collect() } else { Vec::new() };
         Self { codes, names: self.names.clone() }
+    }
+}
+
+/// Builds a column row by row.
+#[derive(Debug, Clone, Default)]
+pub struct LabelsBuilder {
+    codes: Vec<u32>,
+    names: Vec<String>,
+    code_of: FxHashMap<String, u32>,
+    last: u32,
+}
+
+impl LabelsBuilder {
+    /// Adds a row.
+    pub fn push(&mut self, text: Option<&str>) {
+        let Some(text) = text else { return self.codes.push(Labels::NONE) };
+        // Labels come in runs: the last one is usually the next one.
+        if self.names.get(self.last as usize).is_none_or(|last| last != text) {
+            self.last = self.code_of.get(text).copied().unwrap_or_else(|| {
+                let code = self.names.len() as u32;
+                self.names.push(text.to_owned());
+                self.code_of.insert(text.to_owned(), code);
+                code
+            });
+        }
+        self.codes.push(self.last);
+    }
+
+    /// Adds the same text for several rows.
+    pub fn push_repeated(&mut self, text: Option<&str>, rows: usize) {
+        for _ in 0..rows {
+            self.push(text);
+        }
+    }
+
+    /// The column; it is absent when no row carries a text.
+    pub fn finish(self) -> Labels {
+        if self.names.is_empty() {
+            return Labels::default();
+        }
+        let mut order: Vec<u32> = (0..self.names.len() as u32).collect();
+        order.sort_by_key(|&code| &self.names[code as usize]);
+        let mut place = vec![0; order.len()];
+        for (at, &code) in order.iter().enumerate() {
+            place[code as usize] = at as u32;
+        }
+        let codes =
+            self.codes.into_iter().map(|code| if code == Labels::NONE { code } else { place[code as usize] }).collect();
+        let names = order.iter().map(|&code| self.names[code as usize].clone()).collect();
+        Labels { codes, names }
     }
 }
 

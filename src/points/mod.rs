@@ -17,7 +17,7 @@ mod records;
 pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, MachineFacts, Source, Sourced};
-pub use labels::Labels;
+pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Ticket};
 pub use marks::Mark;
 pub use records::{Channels, Header, Records};

@@ -87,10 +87,14 @@ pub fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Opti
     let folded = word.to_lowercase();
     known
         .into_iter()
-        .map(|candidate| (strsim::osa_distance(&folded, &candidate.to_lowercase()), candidate))
-        .min_by_key(|&(distance, _)| distance)
-        .filter(|&(distance, candidate)| distance <= candidate.chars().count().max(2) / 3 + 1)
-        .map(|(_, candidate)| candidate.to_owned())
+        .map(|candidate| {
+            let other = candidate.to_lowercase();
+            // Among equals, the one that begins alike.
+            (strsim::osa_distance(&folded, &other), other.chars().next() != folded.chars().next(), candidate)
+        })
+        .min_by_key(|&(distance, differs, _)| (distance, differs))
+        .filter(|&(distance, _, candidate)| distance <= candidate.chars().count().max(2) / 3 + 1)
+        .map(|(.., candidate)| candidate.to_owned())
 }
 
 #[cfg(test)]

@@ -53,7 +53,7 @@ fn unpacked(file: &str, bytes: Vec<u8>) -> Result<Vec<u8>, IngestError> {
 /// Comma, or what the first line holds most of among semicolon and tab where it holds no comma.
 fn separator(body: &[u8]) -> u8 {
     let line = body.split(|&byte| byte == b'\n').next().unwrap_or(&[]);
-    let count = |separator: u8| line.iter().filter(|&&byte| byte == separator).count();
+    let count = |separator: u8| line.split(|&byte| byte == separator).count();
     [b',', b';', b'\t'].into_iter().max_by_key(|&separator| (count(separator), separator == b',')).unwrap_or(b',')
 }
 
@@ -97,7 +97,7 @@ fn fast(body: &[u8], separator: u8, wanted: &Wanted) -> Option<Table> {
     }
     for name in &wanted.texts {
         let mut texts = TextColumn::default();
-        for text in frame.column(name).ok()?.str().ok()? {
+        for text in frame.column(name).ok()?.str().ok()?.iter() {
             texts.push(text);
         }
         table.texts.insert(name.clone(), texts);
@@ -106,13 +106,7 @@ fn fast(body: &[u8], separator: u8, wanted: &Wanted) -> Option<Table> {
 }
 
 /// The columns cell by cell; slower, forgiving blanks around numbers, and exact about what is wrong.
-fn exact(
-    file: &str,
-    body: &[u8],
-    separator: u8,
-    header: &[String],
-    wanted: &Wanted,
-) -> Result<Table, IngestError> {
+fn exact(file: &str, body: &[u8], separator: u8, header: &[String], wanted: &Wanted) -> Result<Table, IngestError> {
     let place = |name: &String| header.iter().position(|known| known == name).unwrap_or(usize::MAX);
     let number_at: Vec<usize> = wanted.numbers.iter().map(place).collect();
     let text_at: Vec<usize> = wanted.texts.iter().map(place).collect();
@@ -154,9 +148,10 @@ fn exact(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ingest::readers::Shapes;
 
     fn wanted() -> Wanted {
-        Wanted { numbers: vec!["a".to_owned(), "b".to_owned()], texts: vec!["t".to_owned()] }
+        Wanted { shapes: Shapes::Ignored, numbers: vec!["a".to_owned(), "b".to_owned()], texts: vec!["t".to_owned()] }
     }
 
     fn table(text: &str) -> Result<Table, IngestError> {
@@ -228,6 +223,9 @@ mod tests {
         let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
         packer.write_all("a,b,t\n1,2,red\n".repeat(1000).as_bytes()).unwrap();
         let packed = packer.finish().unwrap();
-        assert!(matches!(read("f.csv.gz", packed[..packed.len() / 2].to_vec(), &wanted()), Err(IngestError::Damaged { .. })));
+        assert!(matches!(
+            read("f.csv.gz", packed[..packed.len() / 2].to_vec(), &wanted()),
+            Err(IngestError::Damaged { .. })
+        ));
     }
 }

@@ -40,11 +40,8 @@ pub(crate) fn read(file: &str, bytes: &[u8], wanted: &Wanted) -> Result<Table, I
             feature.properties.as_ref().is_some_and(|properties| properties.contains_key(column))
         };
         if !collection.features.is_empty() && !collection.features.iter().any(known) {
-            let mut names: Vec<String> = collection.features[0]
-                .properties
-                .iter()
-                .flat_map(|properties| properties.keys().cloned())
-                .collect();
+            let mut names: Vec<String> =
+                collection.features[0].properties.iter().flat_map(|properties| properties.keys().cloned()).collect();
             names.sort();
             return Err(IngestError::missing_column(file, column, &names));
         }

@@ -25,9 +25,7 @@ fn open(file: &str, path: &Path) -> Result<Layer, IngestError> {
     let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(fault)?;
     let tables: Vec<(String, String, i64)> = connection
         .prepare("SELECT table_name, column_name, srs_id FROM gpkg_geometry_columns ORDER BY table_name")
-        .and_then(|mut statement| {
-            statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect()
-        })
+        .and_then(|mut statement| statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect())
         .map_err(fault)?;
     let [(table, geometry_column, srs_id)] = tables.as_slice() else {
         let names: Vec<&str> = tables.iter().map(|(table, ..)| table.as_str()).collect();
@@ -70,8 +68,9 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
     while let Some(row) = rows.next().map_err(fault)? {
         number += 1;
         let geometry = match row.get_ref(0).map_err(fault)? {
-            ValueRef::Blob(blob) => geometry(blob)
-                .map_err(|reason| IngestError::damaged(file, format!("feature {number}: {reason}")))?,
+            ValueRef::Blob(blob) => {
+                geometry(blob).map_err(|reason| IngestError::damaged(file, format!("feature {number}: {reason}")))?
+            }
             _ => None,
         };
         filler.push(geometry, |name| {

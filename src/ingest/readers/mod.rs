@@ -85,8 +85,7 @@ fn bytes(file: &str, path: &Path) -> Result<Vec<u8>, IngestError> {
 
 /// Reads the wanted columns of a file; `file` is how it is named in messages.
 pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
-    let format = Format::of(path)
-        .ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
+    let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
     let bytes = bytes(file, path)?;
     match format {
         Format::Csv if wanted.shapes == Shapes::Polygons => {
@@ -103,8 +102,7 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
 
 /// The names of a file's columns.
 pub(crate) fn columns(file: &str, path: &Path) -> Result<Vec<String>, IngestError> {
-    let format = Format::of(path)
-        .ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
+    let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
     let bytes = bytes(file, path)?;
     match format {
         Format::Csv => csv::columns(file, bytes),

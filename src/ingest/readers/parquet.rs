@@ -48,7 +48,7 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
     for name in &wanted.texts {
         let cast = column(name, &DataType::String)?;
         let mut texts = TextColumn::default();
-        for text in cast.str().map_err(|error| IngestError::damaged(file, error))? {
+        for text in cast.str().map_err(|error| IngestError::damaged(file, error))?.iter() {
             texts.push(text);
         }
         table.texts.insert(name.clone(), texts);

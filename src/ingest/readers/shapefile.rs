@@ -54,7 +54,8 @@ impl Parts {
     pub(crate) fn zipped(file: &str, bytes: Vec<u8>) -> Result<Self, IngestError> {
         let mut archive =
             zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| IngestError::damaged(file, error))?;
-        let names: Vec<String> = archive.file_names().map(str::to_owned).collect();
+        let names: Vec<String> =
+            archive.file_names().filter_map(|name| name.ok().map(std::borrow::Cow::into_owned)).collect();
         let mut shapes: Vec<&String> = names.iter().filter(|name| has_extension(name, "shp")).collect();
         shapes.retain(|name| !name.starts_with("__MACOSX"));
         let [shp] = shapes.as_slice() else {
@@ -63,9 +64,9 @@ impl Parts {
         };
         let stem = &shp[..shp.len() - ".shp".len()];
         let mut part = |extension: &str| -> Result<Option<Vec<u8>>, IngestError> {
-            let named = names.iter().find(|name| {
-                name.len() == stem.len() + 4 && name.starts_with(stem) && has_extension(name, extension)
-            });
+            let named = names
+                .iter()
+                .find(|name| name.len() == stem.len() + 4 && name.starts_with(stem) && has_extension(name, extension));
             let Some(name) = named else { return Ok(None) };
             let mut content = Vec::new();
             archive
@@ -110,7 +111,9 @@ fn attributes(file: &str, parts: &Parts) -> Result<dbase::Reader<Cursor<Vec<u8>>
         let digits = label.trim_start_matches(|c: char| !c.is_ascii_digit());
         let encoding = encoding_rs::Encoding::for_label(label.as_bytes())
             .or_else(|| encoding_rs::Encoding::for_label(format!("windows-{digits}").as_bytes()))
-            .or_else(|| encoding_rs::Encoding::for_label(format!("iso-8859-{}", digits.trim_start_matches("8859")).as_bytes()))
+            .or_else(|| {
+                encoding_rs::Encoding::for_label(format!("iso-8859-{}", digits.trim_start_matches("8859")).as_bytes())
+            })
             .ok_or_else(|| IngestError::damaged(file, format!("unknown code page `{label}` in its .cpg")))?;
         builder = builder.with_encoding(dbase::encoding::EncodingRs::from(encoding));
     }
@@ -126,8 +129,8 @@ pub(crate) fn columns(file: &str, parts: &Parts) -> Result<Vec<String>, IngestEr
 
 /// Reads the wanted columns and the shapes.
 pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, IngestError> {
-    let mut shapes =
-        ShapeReader::new(Cursor::new(parts.shp.as_slice())).map_err(|error| IngestError::damaged(file, shape_fault(&error)))?;
+    let mut shapes = ShapeReader::new(Cursor::new(parts.shp.as_slice()))
+        .map_err(|error| IngestError::damaged(file, shape_fault(&error)))?;
     let declared = usize::try_from(shapes.header().file_length).unwrap_or(0) * 2;
     if declared > parts.shp.len() {
         return Err(IngestError::damaged(
@@ -153,7 +156,8 @@ pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, 
     }
     let crs = match &parts.prj {
         Some(text) if !text.trim().is_empty() => Some(
-            Crs::parse(text).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: format!("its .prj: {error}") })?,
+            Crs::parse(text)
+                .map_err(|error| IngestError::Crs { file: file.to_owned(), reason: format!("its .prj: {error}") })?,
         ),
         _ => None,
     };
@@ -162,7 +166,8 @@ pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, 
     let mut records = attributes.iter_records_as::<Row>();
     let mut count = 0;
     for shape in shapes.iter_shapes() {
-        let shape = shape.map_err(|error| IngestError::damaged(file, format!("shape {}: {}", count + 1, shape_fault(&error))))?;
+        let shape = shape
+            .map_err(|error| IngestError::damaged(file, format!("shape {}: {}", count + 1, shape_fault(&error))))?;
         count += 1;
         let Some(record) = records.next() else { continue };
         let Row(values) =
@@ -206,9 +211,7 @@ fn cell(value: &FieldValue) -> Cell {
         FieldValue::Float(Some(number)) => Cell::Number(f64::from(*number)),
         FieldValue::Integer(number) => Cell::Number(f64::from(*number)),
         FieldValue::Logical(Some(value)) => Cell::Text(value.to_string()),
-        FieldValue::Date(Some(date)) => {
-            Cell::Text(format!("{:04}-{:02}-{:02}", date.year(), date.month(), date.day()))
-        }
+        FieldValue::Date(Some(date)) => Cell::Text(format!("{:04}-{:02}-{:02}", date.year(), date.month(), date.day())),
         FieldValue::DateTime(stamp) => {
             let (date, time) = (stamp.date(), stamp.time());
             Cell::Text(format!(

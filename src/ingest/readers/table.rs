@@ -6,7 +6,6 @@ use geo::{Geometry, MultiPolygon};
 
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
-use crate::points::Labels;
 
 /// What a file with geometry is read for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -170,11 +169,6 @@ impl TextColumn {
 
     pub(crate) fn iter(&self) -> impl Iterator<Item = Option<&str>> {
         (0..self.ends.len()).map(|row| self.get(row))
-    }
-
-    pub(crate) fn labels(&self) -> Labels {
-        let texts: Vec<Option<&str>> = self.iter().collect();
-        Labels::from_texts(&texts)
     }
 }
 

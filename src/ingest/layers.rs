@@ -1,0 +1,256 @@
+//! The polygon layers: boundary, strips, soils.
+
+use std::path::PathBuf;
+use std::sync::OnceLock;
+
+use geo::{Area, BooleanOps, BoundingRect, MultiPolygon, Rect};
+
+use super::IngestError;
+use super::assemble::{Extent, expected_treatment, extent};
+use super::readers::{self, Shapes, Table, Wanted};
+use crate::config::{ArchiveSettings, SoilSettings, StripSettings};
+use crate::geometry::{Crs, Projector, Validity, repair};
+use crate::points::{Caution, Cautions, SoilGround, StripGround};
+
+/// A file with the name that messages use.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InputFile {
+    /// Relative to the archive.
+    pub name: String,
+    /// On disk.
+    pub path: PathBuf,
+}
+
+/// A layer of polygons in its own reference system.
+pub(super) struct Layer {
+    file: String,
+    crs: Crs,
+    table: Table,
+}
+
+impl Layer {
+    pub(super) fn read(file: &InputFile, attributes: &[&str], crs: Option<&str>) -> Result<Self, IngestError> {
+        let wanted = Wanted {
+            shapes: Shapes::Polygons,
+            numbers: Vec::new(),
+            texts: attributes.iter().map(|&name| name.to_owned()).collect(),
+        };
+        let table = readers::read(&file.name, &file.path, &wanted)?;
+        if table.rows == 0 {
+            return Err(IngestError::Empty { file: file.name.clone(), what: "polygons" });
+        }
+        let crs = match (&table.crs, crs) {
+            (Some(crs), _) => crs.clone(),
+            (None, Some(code)) => Crs::parse(code)
+                .map_err(|error| IngestError::Crs { file: file.name.clone(), reason: error.to_string() })?,
+            (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: " (or add its .prj)" }),
+        };
+        Ok(Self { file: file.name.clone(), crs, table })
+    }
+
+    fn rects(&self) -> impl Iterator<Item = Rect<f64>> {
+        self.table.polygons.iter().filter_map(BoundingRect::bounding_rect)
+    }
+
+    /// Its extent in degrees.
+    pub(super) fn extent_degrees(&self) -> Option<Extent> {
+        let [west, south, east, north] = extent(self.rects())?;
+        let projector = Projector::new(&self.crs, &Crs::wgs84()).ok()?;
+        let (mut x, mut y) = ([west, east], [south, north]);
+        projector.convert(&mut x, &mut y).ok()?;
+        Some([x[0], y[0], x[1], y[1]])
+    }
+
+    fn text(&self, attribute: &str, row: usize) -> Option<&str> {
+        self.table.texts[attribute].get(row)
+    }
+
+    /// One polygon in UTM metres, repaired where that is possible.
+    fn ground(&self, row: usize, utm: &Crs, cautions: &mut Cautions) -> Result<MultiPolygon<f64>, IngestError> {
+        projected(&self.file, &self.crs, row, &self.table.polygons[row], utm, cautions)
+    }
+}
+
+fn projected(
+    file: &str,
+    crs: &Crs,
+    row: usize,
+    polygons: &MultiPolygon<f64>,
+    utm: &Crs,
+    cautions: &mut Cautions,
+) -> Result<MultiPolygon<f64>, IngestError> {
+    let fault = |reason: String| IngestError::Polygon { file: file.to_owned(), number: row + 1, reason };
+    let ground = Projector::new(crs, utm)
+        .and_then(|projector| projector.convert_polygons(polygons))
+        .map_err(|error| fault(error.to_string()))?
+        .ok_or_else(|| fault("lies off the map; is its coordinate reference system right?".to_owned()))?;
+    let repair = repair(&ground);
+    match repair.validity {
+        Validity::Valid => {}
+        Validity::Repaired => {
+            cautions.add(Caution::GeometryRepaired, format!("{file}: polygon {}: {}", row + 1, repair.fault));
+        }
+        Validity::BeyondRepair => return Err(fault(format!("{}; it cannot be repaired", repair.fault))),
+    }
+    Ok(repair.ground)
+}
+
+/// The boundary: all polygons of its layer.
+pub(super) fn boundary(layer: &Layer, utm: &Crs, cautions: &mut Cautions) -> Result<MultiPolygon<f64>, IngestError> {
+    let mut parts = Vec::new();
+    for row in 0..layer.table.rows {
+        parts.extend(layer.ground(row, utm, cautions)?.0);
+    }
+    Ok(MultiPolygon::new(parts))
+}
+
+/// The attributes that a strip layer is read for.
+pub(super) fn strip_attributes(settings: &StripSettings) -> Vec<&str> {
+    std::iter::once(settings.treatment.as_str())
+        .chain(settings.block.as_deref())
+        .chain(settings.strip.as_deref())
+        .collect()
+}
+
+/// The strips.
+pub(super) fn strips(
+    layer: &Layer,
+    settings: &StripSettings,
+    archive: &ArchiveSettings,
+    utm: &Crs,
+    cautions: &mut Cautions,
+) -> Result<Vec<StripGround>, IngestError> {
+    let mut strips = Vec::new();
+    for row in 0..layer.table.rows {
+        let cell = |found: &str, expected: String| IngestError::Cell {
+            file: layer.file.clone(),
+            row: row + 1,
+            column: settings.treatment.clone(),
+            found: found.to_owned(),
+            expected,
+        };
+        let treatment = layer.text(&settings.treatment, row).ok_or_else(|| cell("", "a treatment".to_owned()))?;
+        if archive.treatment(treatment).is_none() {
+            return Err(cell(treatment, expected_treatment(archive, treatment)));
+        }
+        let attribute = |name: &Option<String>| name.as_ref().and_then(|name| layer.text(name, row)).map(str::to_owned);
+        strips.push(StripGround {
+            ground: layer.ground(row, utm, cautions)?,
+            treatment: treatment.to_owned(),
+            block: attribute(&settings.block),
+            name: attribute(&settings.strip),
+        });
+    }
+    refuse_overlap(&layer.file, &strips)?;
+    Ok(strips)
+}
+
+/// Share of the smaller strip that may lie under another treatment before nobody can tell what was done there.
+const OVERLAP_SHARE: f64 = 0.02;
+
+fn refuse_overlap(file: &str, strips: &[StripGround]) -> Result<(), IngestError> {
+    let rects: Vec<_> = strips.iter().map(|strip| strip.ground.bounding_rect()).collect();
+    for (at, one) in strips.iter().enumerate() {
+        for (other_at, other) in strips.iter().enumerate().skip(at + 1) {
+            let (Some(a), Some(b)) = (rects[at], rects[other_at]) else { continue };
+            if one.treatment == other.treatment || !overlap(a, b) {
+                continue;
+            }
+            let shared = one.ground.intersection(&other.ground).unsigned_area();
+            let smaller = one.ground.unsigned_area().min(other.ground.unsigned_area());
+            if shared > OVERLAP_SHARE * smaller {
+                return Err(IngestError::Polygon {
+                    file: file.to_owned(),
+                    number: other_at + 1,
+                    reason: format!(
+                        "`{}` overlaps `{}` of polygon {} on {shared:.0} m²; a place can have one treatment only",
+                        other.treatment,
+                        one.treatment,
+                        at + 1
+                    ),
+                });
+            }
+        }
+    }
+    Ok(())
+}
+
+fn overlap(a: Rect<f64>, b: Rect<f64>) -> bool {
+    a.min().x <= b.max().x && b.min().x <= a.max().x && a.min().y <= b.max().y && b.min().y <= a.max().y
+}
+
+/// What all site-years of an archive share: the soil map, read once, when the first site-year asks for it.
+#[derive(Debug, Default)]
+pub struct SharedLayers {
+    soils: OnceLock<Result<SoilMap, IngestError>>,
+}
+
+#[derive(Debug)]
+struct SoilMap {
+    file: String,
+    crs: Crs,
+    polygons: Vec<MultiPolygon<f64>>,
+    rects: Vec<Option<Rect<f64>>>,
+    class: Vec<Option<String>>,
+    tiled: Vec<Option<String>>,
+}
+
+fn soil_map(file: &InputFile, settings: &SoilSettings) -> Result<SoilMap, IngestError> {
+    let mut attributes = vec![settings.attribute.as_str()];
+    attributes.extend(settings.tiled_attribute.as_deref());
+    let layer = Layer::read(file, &attributes, settings.crs.as_deref())?;
+    let texts = |name: &str| layer.table.texts[name].iter().map(|text| text.map(str::to_owned)).collect::<Vec<_>>();
+    let tiled = settings.tiled_attribute.as_deref().map_or_else(|| vec![None; layer.table.rows], texts);
+    let class = texts(&settings.attribute);
+    let Layer { file, crs, table } = layer;
+    let rects = table.polygons.iter().map(BoundingRect::bounding_rect).collect();
+    Ok(SoilMap { file, crs, polygons: table.polygons, rects, class, tiled })
+}
+
+impl SharedLayers {
+    /// The soil polygons that touch a field's extent (UTM metres, `[west, south, east, north]`).
+    pub(super) fn soils_near(
+        &self,
+        file: &InputFile,
+        settings: &SoilSettings,
+        field: Extent,
+        utm: &Crs,
+        cautions: &mut Cautions,
+    ) -> Result<Vec<SoilGround>, IngestError> {
+        let map = self.soils.get_or_init(|| soil_map(file, settings)).as_ref().map_err(Clone::clone)?;
+        let fault = |reason: String| IngestError::Crs { file: map.file.clone(), reason };
+        let to_map = Projector::new(utm, &map.crs).map_err(|error| fault(error.to_string()))?;
+        let [west, south, east, north] = field;
+        let (mut x, mut y) = ([west, west, east, east], [south, north, south, north]);
+        to_map.convert(&mut x, &mut y).map_err(|error| fault(error.to_string()))?;
+        let corner = |pick: fn(f64, f64) -> f64, values: [f64; 4]| values.into_iter().reduce(pick).unwrap_or(f64::NAN);
+        let window = Rect::new(
+            geo::coord! { x: corner(f64::min, x), y: corner(f64::min, y) },
+            geo::coord! { x: corner(f64::max, x), y: corner(f64::max, y) },
+        );
+        let mut soils = Vec::new();
+        for row in 0..map.polygons.len() {
+            if !map.rects[row].is_some_and(|rect| overlap(rect, window)) {
+                continue;
+            }
+            let class = settings
+                .class(map.class[row].as_deref().unwrap_or(""))
+                .map_err(|reason| IngestError::Polygon { file: map.file.clone(), number: row + 1, reason })?;
+            let tiled = match map.tiled[row].as_deref().map(str::to_ascii_lowercase).as_deref() {
+                None | Some("unknown") => None,
+                Some("yes" | "true" | "1" | "tiled") => Some(true),
+                Some("no" | "false" | "0") => Some(false),
+                Some(other) => {
+                    return Err(IngestError::Polygon {
+                        file: map.file.clone(),
+                        number: row + 1,
+                        reason: format!("tiled is `{other}`; expected yes, no or unknown"),
+                    });
+                }
+            };
+            let ground = projected(&map.file, &map.crs, row, &map.polygons[row], utm, cautions)?;
+            soils.push(SoilGround { ground, class, tiled });
+        }
+        Ok(soils)
+    }
+}

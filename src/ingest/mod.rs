@@ -1,0 +1,232 @@
+//! Ingest: files → [`Ingested`] (SI units, UTM metres, one row a record).
+//!
+//! Decides: format, columns, units, coordinate reference system, time. It is the one stage that reads files; all later
+//! stages are pure functions of what it delivers.
+
+mod assemble;
+mod channels;
+mod error;
+mod layers;
+mod readers;
+mod tickets;
+mod wetness;
+
+use std::path::Path;
+
+pub use error::IngestError;
+pub use layers::{InputFile, SharedLayers};
+pub use wetness::SeasonGrids;
+
+use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings};
+use crate::geometry::Crs;
+use crate::points::{Caution, Cautions, Ingested};
+use crate::stats::robust;
+
+/// Version of this stage's results: part of the fingerprint of a site-year.
+pub const VERSION: u32 = 1;
+
+/// Every file of a site-year, found and named.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct SiteYearFiles {
+    /// The harvest files by entry, sorted by name.
+    pub harvest: Vec<Vec<InputFile>>,
+    /// The boundary layer.
+    pub boundary: Option<InputFile>,
+    /// The strip layer.
+    pub strips: Option<InputFile>,
+    /// The soil layer of the archive.
+    pub soils: Option<InputFile>,
+    /// The scale tickets.
+    pub tickets: Option<InputFile>,
+    /// The precipitation grids of the season.
+    pub wetness: Option<SeasonGrids>,
+}
+
+impl SiteYearFiles {
+    /// Every file that the site-year's result depends on, with the parts of shapefiles.
+    pub fn all(&self) -> Vec<InputFile> {
+        let mut files: Vec<InputFile> = self.harvest.iter().flatten().cloned().collect();
+        files.extend([&self.boundary, &self.strips, &self.soils, &self.tickets].into_iter().flatten().cloned());
+        if let Some(grids) = &self.wetness {
+            files.extend(grids.totals.iter().chain(&grids.normals).cloned());
+        }
+        let parts: Vec<InputFile> = files
+            .iter()
+            .flat_map(|file| {
+                readers::companions(&file.path).into_iter().map(|path| {
+                    let extension = path.extension().map(|found| found.to_string_lossy().into_owned());
+                    let stem = Path::new(&file.name).with_extension(extension.unwrap_or_default());
+                    InputFile { name: stem.to_string_lossy().into_owned(), path }
+                })
+            })
+            .collect();
+        files.extend(parts);
+        files.sort_by(|one, other| one.name.cmp(&other.name));
+        files.dedup();
+        files
+    }
+}
+
+/// Reads a site-year's files.
+///
+/// # Errors
+/// [`IngestError`] for every fault that spoils the site-year as a whole; a fault of a single record is left to the
+/// cleaning stage.
+pub fn run(
+    files: &SiteYearFiles,
+    field: &FieldSettings,
+    archive: &ArchiveSettings,
+    shared: &SharedLayers,
+) -> Result<Ingested, IngestError> {
+    let mut cautions = Cautions::default();
+    let crop = &archive.crops[&field.crop];
+
+    let boundary_layer = files
+        .boundary
+        .as_ref()
+        .map(|file| layers::Layer::read(file, &[], field.boundary_crs.as_deref()))
+        .transpose()?;
+    let strip_layer = match (&files.strips, &field.strips) {
+        (Some(file), Some(settings)) => {
+            Some(layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref())?)
+        }
+        _ => None,
+    };
+    let extents = [&strip_layer, &boundary_layer];
+    let extent = extents.into_iter().flatten().find_map(layers::Layer::extent_degrees);
+
+    let parts = parts(files, field, archive)?;
+    let epsg = assemble::utm_zone(&parts, extent)?;
+    let utm = Crs::from_epsg(epsg).map_err(|error| IngestError::Contradiction(error.to_string()))?;
+    let first_file = parts.first().map(|part| part.file.clone()).unwrap_or_default();
+    let records = assemble::records(parts, epsg, crop, archive)?;
+
+    let (x, y) = (&records.x_m, &records.y_m);
+    let usable = |values: &[f64]| values.iter().copied().filter(|value| value.is_finite()).collect::<Vec<_>>();
+    let (mut xs, mut ys) = (usable(x), usable(y));
+    let field_extent = usable_extent(&xs, &ys);
+    refuse_a_speck(&first_file, field_extent, records.len())?;
+    let (Ok(middle_x), Ok(middle_y)) = (robust::median_in_place(&mut xs), robust::median_in_place(&mut ys)) else {
+        return Err(IngestError::Place { file: first_file, reason: "no record has a position".to_owned() });
+    };
+
+    let boundary = boundary_layer.as_ref().map(|layer| layers::boundary(layer, &utm, &mut cautions)).transpose()?;
+    let strips = match (&strip_layer, &field.strips) {
+        (Some(layer), Some(settings)) => layers::strips(layer, settings, archive, &utm, &mut cautions)?,
+        _ => Vec::new(),
+    };
+    let soils = match &files.soils {
+        Some(file) if !records.drainage_class.is_present() => {
+            shared.soils_near(file, &archive.soil, field_extent, &utm, &mut cautions)?
+        }
+        _ => Vec::new(),
+    };
+    let wetness_mm = match (&files.wetness, &archive.wetness) {
+        (Some(grids), Some(settings)) => {
+            let departure = wetness::departure_mm(grids, settings, &utm, middle_x, middle_y)?;
+            if departure.is_none() {
+                cautions.add(Caution::WetnessMissing, "the grid holds no data at the field");
+            }
+            departure
+        }
+        _ => None,
+    };
+    let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
+    note_channels(&records, field, &mut cautions);
+    Ok(Ingested { records, boundary, strips, soils, wetness_mm, tickets, cautions })
+}
+
+fn parts<'s>(
+    files: &SiteYearFiles,
+    field: &'s FieldSettings,
+    archive: &ArchiveSettings,
+) -> Result<Vec<assemble::Part<'s>>, IngestError> {
+    let bushel = archive.crops[&field.crop].bushel();
+    let mut parts = Vec::new();
+    for (harvest, files) in field.harvest.iter().zip(&files.harvest) {
+        for file in files {
+            let wanted = channels::wanted(harvest);
+            let table = readers::read(&file.name, &file.path, &wanted)?;
+            if table.rows == 0 {
+                return Err(IngestError::Empty { file: file.name.clone(), what: "records" });
+            }
+            let crs = file_crs(&file.name, table.crs.as_ref(), harvest)?;
+            let channels = channels::channels(&file.name, table, harvest, bushel)?;
+            parts.push(assemble::Part { file: file.name.clone(), crs, harvest, channels });
+        }
+    }
+    Ok(parts)
+}
+
+fn file_crs(file: &str, own: Option<&Crs>, harvest: &HarvestSettings) -> Result<Crs, IngestError> {
+    match (own, &harvest.crs) {
+        (Some(crs), _) => Ok(crs.clone()),
+        (None, Some(code)) => {
+            Crs::parse(code).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: error.to_string() })
+        }
+        (None, None) => Err(IngestError::NoCrs { file: file.to_owned(), detail: "" }),
+    }
+}
+
+fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
+    let least = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    [least(x), least(y), most(x), most(y)]
+}
+
+/// Degrees read as metres leave a whole field within a metre.
+fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows: usize) -> Result<(), IngestError> {
+    const SMALLEST_M: f64 = 1.0;
+    const FEW: usize = 10;
+    if rows >= FEW && east - west < SMALLEST_M && north - south < SMALLEST_M {
+        return Err(IngestError::Place {
+            file: file.to_owned(),
+            reason: format!("all {rows} records lie within a metre; is `crs` that of the numbers in the file?"),
+        });
+    }
+    Ok(())
+}
+
+fn note_channels(records: &crate::points::Records, field: &FieldSettings, cautions: &mut Cautions) {
+    let channels = records.channels;
+    if !channels.time {
+        cautions.add(Caution::TimeMissing, "");
+    }
+    if !channels.moisture {
+        cautions.add(Caution::MoistureAssumed, "");
+    }
+    if !channels.speed && !channels.distance {
+        cautions.add(Caution::SpeedDerived, "");
+    }
+    if !channels.header {
+        cautions.add(Caution::HeaderMissing, "");
+    }
+    if field.tickets.is_none() {
+        cautions.add(Caution::Uncalibrated, "");
+    }
+}
+
+/// What stands in one data file, for `inspect`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileSummary {
+    /// The format's name.
+    pub format: &'static str,
+    /// The names of its columns.
+    pub columns: Vec<String>,
+    /// Whether it holds its own geometry.
+    pub has_geometry: bool,
+}
+
+/// Looks into one data file without knowing what its columns mean.
+///
+/// # Errors
+/// [`IngestError`] when it cannot be read.
+pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
+    let columns = readers::columns(name, path)?;
+    let format = readers::Format::of(path);
+    Ok(FileSummary {
+        format: format.map_or("", readers::Format::name),
+        columns,
+        has_geometry: format.is_some_and(readers::Format::has_geometry),
+    })
+}

@@ -1,0 +1,64 @@
+//! Scale tickets: a table whose cells carry units.
+
+use std::fmt::Display;
+
+use chrono::DateTime;
+
+use super::IngestError;
+use super::channels::epoch_s;
+use super::layers::InputFile;
+use super::readers::{self, Shapes, Wanted};
+use crate::points::Ticket;
+use crate::quantity::{Mass, Percent, Quantity};
+
+const COLUMNS: [&str; 6] = ["load", "machine", "from", "to", "net_weight", "moisture"];
+
+/// Reads the tickets.
+pub(super) fn read(file: &InputFile) -> Result<Vec<Ticket>, IngestError> {
+    let wanted = Wanted {
+        shapes: Shapes::Ignored,
+        numbers: Vec::new(),
+        texts: COLUMNS.iter().map(|&column| column.to_owned()).collect(),
+    };
+    let table = readers::read(&file.name, &file.path, &wanted)?;
+    let mut tickets = Vec::new();
+    for row in 0..table.rows {
+        let text = |column: &str| table.texts[column].get(row);
+        let fault = |column: &str, expected: &dyn Display| IngestError::Cell {
+            file: file.name.clone(),
+            row: row + 1,
+            column: column.to_owned(),
+            found: text(column).unwrap_or("").to_owned(),
+            expected: expected.to_string(),
+        };
+        let time = |column: &str| {
+            text(column)
+                .map(|value| {
+                    DateTime::parse_from_rfc3339(value)
+                        .map(|time| epoch_s(time.naive_utc()))
+                        .map_err(|_| fault(column, &"a time such as 2023-10-04T15:02:11Z"))
+                })
+                .transpose()
+        };
+        let load = text("load").ok_or_else(|| fault("load", &"a load's name, or `field total`"))?.to_owned();
+        let time_s = match (time("from")?, time("to")?) {
+            (Some(from), Some(to)) if from < to => Some((from, to)),
+            (None, None) if load == "field total" => None,
+            (None, _) => return Err(fault("from", &"a time before that of `to` (both empty for `field total`)")),
+            _ => return Err(fault("to", &"a time after that of `from`")),
+        };
+        let net = text("net_weight").ok_or_else(|| fault("net_weight", &"a weight such as 18250 lb"))?;
+        let net = Mass::parse(net).map_err(|error| fault("net_weight", &error))?.si();
+        if net <= 0.0 {
+            return Err(fault("net_weight", &"a weight greater than 0"));
+        }
+        let moisture_pct = text("moisture")
+            .map(|value| Percent::parse(value).map(Quantity::si).map_err(|error| fault("moisture", &error)))
+            .transpose()?;
+        tickets.push(Ticket { load, machine: text("machine").map(str::to_owned), time_s, net_kg: net, moisture_pct });
+    }
+    if tickets.is_empty() {
+        return Err(IngestError::Empty { file: file.name.clone(), what: "tickets" });
+    }
+    Ok(tickets)
+}
