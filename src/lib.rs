@@ -20,6 +20,7 @@
     )
 )]
 
+pub mod clean;
 pub mod config;
 pub mod geometry;
 pub mod ingest;

@@ -133,7 +133,7 @@ pub fn run(
     };
     let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
-    Ok(Ingested { records, boundary, strips, soils, wetness_mm, tickets, cautions })
+    Ok(Ingested { records: records.into(), boundary, strips, soils, wetness_mm, tickets, cautions })
 }
 
 fn parts<'s>(
