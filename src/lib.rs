@@ -20,10 +20,12 @@
     )
 )]
 
+pub mod assign;
 pub mod clean;
 pub mod config;
 pub mod geometry;
 pub mod ingest;
+pub mod join;
 pub mod points;
 pub mod quantity;
 pub mod raster;
