@@ -23,10 +23,12 @@
 pub mod assign;
 pub mod clean;
 pub mod config;
+pub mod fit;
 pub mod geometry;
 pub mod ingest;
 pub mod join;
 pub mod points;
 pub mod quantity;
 pub mod raster;
+pub mod results;
 pub mod stats;
