@@ -23,6 +23,7 @@
 pub mod assign;
 pub mod clean;
 pub mod config;
+pub mod economics;
 pub mod fit;
 pub mod geometry;
 pub mod ingest;
@@ -32,3 +33,4 @@ pub mod quantity;
 pub mod raster;
 pub mod results;
 pub mod stats;
+pub mod synthesise;

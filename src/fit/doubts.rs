@@ -146,7 +146,7 @@ fn on_one_side(joined: &Joined, facing: &[Facing]) -> bool {
         for &(check, weight) in &pair.check {
             if weight > 0.0 {
                 let left = strip(check).across_m < treated.across_m;
-                *entry = (entry.0 | left, entry.1 | !left);
+                *entry = (entry.0 || left, entry.1 || !left);
             }
         }
     }

@@ -44,6 +44,8 @@ pub struct ZoneResponse {
     pub tau: Option<f64>,
     /// Interval for a new site-year, kg/ha.
     pub prediction: Option<(f64, f64)>,
+    /// The response of a new site-year as a t distribution about the mean: scale (kg/ha) and degrees of freedom.
+    pub predictive: Option<(f64, f64)>,
     /// What it is worth.
     pub returns: Returns,
     /// Probability that a new site-year pays.
