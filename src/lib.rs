@@ -21,7 +21,9 @@
 )]
 
 pub mod assign;
+pub mod batch;
 pub mod clean;
+pub mod cli;
 pub mod config;
 pub mod economics;
 pub mod fit;
@@ -31,6 +33,7 @@ pub mod join;
 pub mod points;
 pub mod quantity;
 pub mod raster;
+pub mod report;
 pub mod results;
 pub mod stats;
 pub mod synthesise;

@@ -94,6 +94,8 @@ pub struct SiteYear {
     pub design: Option<Design>,
     /// Area of the field's strips by class, m², dry to wet; of the kept records where there are no strips.
     pub class_area_m2: Vec<f64>,
+    /// Zone of each soil polygon near the field, in the order in which they were read.
+    pub soil_zone: Vec<Option<usize>>,
     /// Treatment × class, then the whole field, by treatment.
     pub responses: Vec<Response>,
     /// Differences by block.
