@@ -7,6 +7,8 @@
 //! | [`permutation`] | sign-flip tests, max-\|t\| over several outcomes, intervals by inversion |
 //! | [`meta`] | random-effects meta-analysis and meta-regression |
 //! | [`linear`] | least squares, the paired t test |
+//! | [`mixed`] | mixed models with spatial residuals by REML, Kenward–Roger and Satterthwaite |
+//! | [`Kernel`] | correlation as a function of distance |
 //!
 //! Every function is pure: no clock, no environment; a random generator is seeded by the caller. Matrix work is
 //! sequential, so that a result has the same bits at any number of threads.
@@ -16,10 +18,13 @@ pub mod dense;
 pub mod distribution;
 mod error;
 mod interval;
+mod kernel;
 pub mod linear;
 pub mod meta;
+pub mod mixed;
 pub mod permutation;
 pub mod robust;
 
 pub use error::StatsError;
 pub use interval::Interval;
+pub use kernel::Kernel;
