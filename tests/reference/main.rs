@@ -21,6 +21,7 @@ mod amc_1989_copper;
 mod anselin_2004_corn;
 mod colditz_1994_bcg;
 mod distribution_tables;
+mod field_measurements;
 mod nist_strd_linear;
 mod noncentral_t_values;
 mod raiffa_schlaifer_1961_loss;

@@ -21,4 +21,4 @@ mod small_sample;
 pub use fit::{Estimation, FitOptions, MixedFit, Optimum, RangeLimit, SearchStatus};
 pub use likelihood::{FixedLikelihood, ProfiledLikelihood};
 pub use model::{CovarianceParameters, MixedModel, Residual, SpatialResidual};
-pub use small_sample::{ContrastTest, JointTest, SmallSample};
+pub use small_sample::{JointTest, SmallSample};
