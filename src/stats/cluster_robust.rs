@@ -9,7 +9,7 @@ const NULL: f64 = 1e-10;
 
 /// A least-squares fit with the CR2 covariance of its coefficients.
 ///
-/// Bell & McCaffrey 2002, Surv. Methodol. 28:169–179; Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672–683, with
+/// Bell & `McCaffrey` 2002, Surv. Methodol. 28:169–179; Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672–683, with
 /// independent errors of equal variance (after weighting) as the working model. Plain sandwich forms (CR0, CR1) are not
 /// offered: with fewer than some thirty clusters they reject too often.
 #[derive(Debug, Clone)]
@@ -186,7 +186,7 @@ mod tests {
         let clusters: Vec<usize> = (0..30).map(|i| [0, 0, 0, 1, 1, 2, 3, 3, 3, 3][i % 10] + 4 * (i / 15)).collect();
         let x = Mat::from_fn(30, 4, |i, j| match j {
             0 => 1.0,
-            1 => f64::from(u8::from(clusters[i] % 2 == 0)),
+            1 => f64::from(u8::from(clusters[i].is_multiple_of(2))),
             _ => random.random::<f64>(),
         });
         let y: Vec<f64> = (0..30).map(|i| random.random::<f64>() + clusters[i] as f64).collect();

@@ -11,7 +11,7 @@ pub(crate) fn simplex(of: &dyn Fn(&[f64]) -> f64, start: &[f64], steps: &[f64], 
         if next.0 < best.0 {
             best = next;
         }
-        if round > 0 && gain.abs() < 1e-10 {
+        if round > 0 && gain.abs() < 1e-9 {
             break;
         }
     }
@@ -29,7 +29,7 @@ fn one_round(of: &dyn Fn(&[f64]) -> f64, start: &[f64], steps: &[f64], free: usi
         corners.sort_by(|a, b| a.0.total_cmp(&b.0));
         let spread = corners[free].0 - corners[0].0;
         let size = (0..free).map(|k| (corners[free].1[k] - corners[0].1[k]).abs() / steps[k]).fold(0.0, f64::max);
-        if (spread.abs() < 1e-12 && size < 1e-6) || size < 1e-10 {
+        if (spread.abs() < 1e-9 && size < 1e-5) || size < 1e-9 {
             break;
         }
         let centre: Vec<f64> = (0..start.len())

@@ -1,12 +1,13 @@
-//! Measurements of the field models, not checks: run with `--ignored --nocapture`.
+//! Measurements of the mixed and field models, not checks: run with `--ignored --nocapture`.
 
 use std::time::Instant;
 
 use bandlift::stats::Kernel;
 use bandlift::stats::dense::Mat;
 use bandlift::stats::field::{
-    Columns, DenseField, FieldPrior, IntegrationLimits, LatticeField, NeighbourField, SpatialForm, integrate,
+    Columns, DenseField, FieldPrior, IntegrationLimits, LatticeField, LineField, NeighbourField, SpatialForm, integrate,
 };
+use bandlift::stats::mixed::{Estimation, FitOptions, MixedModel, Residual, SpatialResidual};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -174,5 +175,83 @@ fn coverage_when_the_kernel_is_right_and_when_it_is_wrong() {
                 (squares / fields).sqrt()
             );
         }
+    }
+}
+
+fn normal_draws(seed: u64) -> impl FnMut() -> f64 {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    move || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0
+}
+
+/// Differences of blocks by class with random effects of site, site and class, and block; and strips with a correlation
+/// along them.
+#[test]
+#[ignore = "a measurement of time"]
+fn time_of_mixed_models() {
+    for (sites, blocks) in [(1_usize, 6_usize), (10, 6), (50, 6), (200, 6)] {
+        let n = sites * blocks * 4;
+        let mut normal = normal_draws(3);
+        let of_site: Vec<f64> = (0..sites).map(|_| 3.0 * normal()).collect();
+        let of_block: Vec<f64> = (0..sites * blocks).map(|_| 2.0 * normal()).collect();
+        let of_class: Vec<f64> = (0..sites * 4).map(|_| 1.5 * normal()).collect();
+        let (site, block, class) = (|i: usize| i / (4 * blocks), |i: usize| i / 4, |i: usize| i % 4);
+        let y: Vec<f64> = (0..n)
+            .map(|i| 4.0 + of_site[site(i)] + of_block[block(i)] + of_class[4 * site(i) + class(i)] + 2.0 * normal())
+            .collect();
+        let x = Mat::from_fn(n, 4, |i, j| f64::from(u8::from(class(i) == j)));
+        let levels = |of: &dyn Fn(usize) -> usize| -> Vec<usize> { (0..n).map(of).collect() };
+        let mut model = MixedModel::new(&y, x.as_ref()).unwrap().with_random(&levels(&block)).unwrap();
+        if sites > 1 {
+            model = model.with_random(&levels(&site)).unwrap();
+            model = model.with_random(&levels(&|i| 4 * site(i) + class(i))).unwrap();
+        }
+        let start = Instant::now();
+        let fit = model.fit(&FitOptions::default()).unwrap();
+        let test = fit.small_sample().unwrap().kenward_roger(&[1.0, 0.0, 0.0, 0.0], None).unwrap();
+        eprintln!(
+            "differences {n:5} rows, {sites:3} sites: {:7.2} ms  {:?} df {:.1}",
+            start.elapsed().as_secs_f64() * 1e3,
+            fit.status(),
+            test.df
+        );
+    }
+    for (strips, length) in [(8_usize, 25_usize), (20, 50), (30, 100), (20, 500)] {
+        let n = strips * length;
+        let mut normal = normal_draws(5);
+        let (mut level, mut y) = (0.0, Vec::with_capacity(n));
+        for i in 0..n {
+            level = if i % length == 0 { normal() } else { 0.8 * level + 0.6 * normal() };
+            y.push(level + 0.5 * normal());
+        }
+        let x = Mat::from_fn(n, 2, |i, j| if j == 0 { 1.0 } else { (i / length % 2) as f64 });
+        let lines: Vec<usize> = (0..n).map(|i| i / length).collect();
+        let along: Vec<f64> = (0..n).map(|i| 20.0 * (i % length) as f64).collect();
+        let start = Instant::now();
+        let columns = Columns::new(&y, x.as_ref(), Some(&lines), None).unwrap();
+        let fit =
+            LineField::new(columns, &lines, &along).unwrap().fit(20.0 * length as f64, Estimation::Restricted).unwrap();
+        let of_lines = start.elapsed().as_secs_f64() * 1e3;
+        let start = Instant::now();
+        let mut dense = String::new();
+        if length <= 100 {
+            let spatial = SpatialResidual {
+                kernel: Kernel::Exponential,
+                positions: Mat::from_fn(n, 1, |i, _| along[i]),
+                groups: Some(lines.clone()),
+                nugget: true,
+            };
+            let model = MixedModel::new(&y, x.as_ref()).unwrap().with_random(&lines).unwrap();
+            let model = model.with_residual(Residual::Spatial(spatial)).unwrap();
+            let fitted = model.fit(&FitOptions::default()).unwrap();
+            dense = format!(
+                "dense in blocks {:7.1} ms, log likelihood {:.6}",
+                start.elapsed().as_secs_f64() * 1e3,
+                fitted.log_likelihood()
+            );
+        }
+        eprintln!(
+            "strips {n:5} rows: filter {of_lines:7.1} ms, log likelihood {:.6}; {dense}",
+            fit.profile.log_likelihood
+        );
     }
 }

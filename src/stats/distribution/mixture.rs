@@ -110,9 +110,9 @@ impl Mixture {
             // the smaller tail, so that its digits are not lost
             let missing = if p > 0.5 { self.survival(at) - (1.0 - p) } else { p - self.cdf(at) };
             if missing > 0.0 {
-                low = at
+                low = at;
             } else {
-                high = at
+                high = at;
             }
             let newton = at + missing / self.pdf(at);
             let next = if newton > low && newton < high { newton } else { low + 0.5 * (high - low) };
@@ -155,7 +155,7 @@ impl Mixture {
         Ok(Interval { lower: self.quantile(tail)?, upper: self.quantile(1.0 - tail)? })
     }
 
-    /// `E[max(0, −X)]`, see [`super::expected_loss`].
+    /// `E[max(0, −X)]`, see [`super::expected_loss()`].
     ///
     /// # Errors
     /// A component with at most one degree of freedom.

@@ -1,5 +1,7 @@
 //! The dense form: exact, for any kernel, in n³; the measure of the others.
 
+use std::cmp::Ordering;
+
 use super::{Columns, Gram, SpatialForm, check_parameters};
 use crate::stats::dense::{Cholesky, Mat, MatRef, product_transposed};
 use crate::stats::{Kernel, StatsError, check};
@@ -44,14 +46,11 @@ impl SpatialForm for DenseField {
     fn gram(&self, range: f64, nugget: f64) -> Result<Gram, StatsError> {
         check_parameters(range, nugget)?;
         let n = self.columns.rows();
-        let h = Mat::from_fn(n, n, |i, j| {
-            if i == j {
-                (1.0 - nugget) + nugget * self.columns.inverse_weights[i]
-            } else if i > j {
-                (1.0 - nugget) * self.kernel.correlation(self.distances[(i, j)] / range)
-            } else {
-                0.0
-            }
+        // the factor reads the lower triangle only
+        let h = Mat::from_fn(n, n, |i, j| match i.cmp(&j) {
+            Ordering::Equal => (1.0 - nugget) + nugget * self.columns.inverse_weights[i],
+            Ordering::Greater => (1.0 - nugget) * self.kernel.correlation(self.distances[(i, j)] / range),
+            Ordering::Less => 0.0,
         });
         let factor =
             Cholesky::of_owned(h).ok_or(StatsError::NotPositiveDefinite { what: "the covariance of the rows" })?;

@@ -74,6 +74,14 @@ impl Gram {
             return Ok(Absorber { gram: self, eigenvalues: Vec::new(), turned: Mat::zeros(0, q) });
         }
         let own = Mat::from_fn(s, s, |i, j| self.products[(i, j)]);
+        if (0..s).all(|j| (0..j).all(|i| own[(i, j)].abs() <= 0.0)) {
+            // levels that never meet are their own axes
+            return Ok(Absorber {
+                gram: self,
+                eigenvalues: (0..s).map(|k| own[(k, k)]).collect(),
+                turned: Mat::from_fn(s, q, |i, j| self.products[(i, s + j)]),
+            });
+        }
         let eigen = own
             .self_adjoint_eigen(faer::Side::Lower)
             .map_err(|_| StatsError::NoConvergence { what: "the eigenvalues of the random effect", iterations: 0 })?;
@@ -105,8 +113,12 @@ impl Absorber<'_> {
             }
         }
         // the last pivot of the factor is the root of the sum of squares
-        let factor = Cholesky::of_owned(products)
-            .ok_or(StatsError::NotPositiveDefinite { what: "the information of the fixed effects" })?;
+        let Some(factor) = Cholesky::new(products.as_ref()) else {
+            return Err(match Cholesky::new(products.submatrix(0, 0, p, p)) {
+                Some(_) => StatsError::NoVariation { what: "response about the fixed effects" },
+                None => StatsError::NotPositiveDefinite { what: "the information of the fixed effects" },
+            });
+        };
         let lower = factor.lower();
         let sum_of_squares = lower[(p, p)] * lower[(p, p)];
         let ln_information = 2.0 * (0..p).map(|j| lower[(j, j)].ln()).sum::<f64>();

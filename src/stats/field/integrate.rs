@@ -109,18 +109,17 @@ struct Explorer<'a> {
 const COARSE_ROOTS: [f64; 6] = [0.05, 0.25, 0.6, 1.1, 1.8, 2.8];
 
 impl Explorer<'_> {
-    /// `None` where the covariance cannot be evaluated.
-    fn cell(&mut self, at: [f64; 2], with_contrasts: bool) -> Option<Cell> {
+    fn cell(&mut self, at: [f64; 2], with_contrasts: bool) -> Result<Cell, StatsError> {
         self.evaluations += 1;
         let (range, nugget) = (at[0].exp(), 1.0 / (1.0 + (-at[1]).exp()));
-        let gram = self.form.gram(range, nugget).ok()?;
-        let absorber = gram.absorber().ok()?;
+        let gram = self.form.gram(range, nugget)?;
+        let absorber = gram.absorber()?;
         let base = self.prior.of_ln_range(at[0]) + self.prior.of_logit_nugget(nugget);
         let roots = if gram.random == 0 { vec![0.0] } else { self.roots.clone() };
-        let points: Vec<Point> = roots
+        let points = roots
             .iter()
-            .filter_map(|&root_ratio| {
-                let profile = absorber.profile(root_ratio * root_ratio, Estimation::Restricted).ok()?;
+            .map(|&root_ratio| {
+                let profile = absorber.profile(root_ratio * root_ratio, Estimation::Restricted)?;
                 let contrasts = if with_contrasts {
                     self.contrasts
                         .iter()
@@ -132,7 +131,7 @@ impl Explorer<'_> {
                 } else {
                     Vec::new()
                 };
-                Some(Point {
+                Ok(Point {
                     // with the prior 1/σ² the integrated likelihood is the profiled one up to a constant
                     height: base + profile.log_likelihood + self.prior.of_root_ratio(root_ratio),
                     range,
@@ -143,12 +142,9 @@ impl Explorer<'_> {
                     contrasts,
                 })
             })
-            .collect();
+            .collect::<Result<Vec<Point>, StatsError>>()?;
         let top = points.iter().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
-        top.is_finite().then(|| Cell {
-            height: top + points.iter().map(|point| (point.height - top).exp()).sum::<f64>().ln(),
-            points,
-        })
+        Ok(Cell { height: top + points.iter().map(|point| (point.height - top).exp()).sum::<f64>().ln(), points })
     }
 
     fn height(&mut self, at: [f64; 2]) -> f64 {
@@ -163,10 +159,7 @@ impl Explorer<'_> {
             Some((range, nugget)) => [range.max(f64::MIN_POSITIVE).ln(), logit(nugget)],
             None => [self.prior.range_median.ln(), logit(0.3)],
         };
-        let mut best = self.height(centre);
-        if best == f64::NEG_INFINITY {
-            return Err(StatsError::NotPositiveDefinite { what: "the covariance where the search begins" });
-        }
+        let mut best = self.cell(centre, false)?.height;
         let mut steps = [0.45, 0.7];
         let mut axes = Axes { columns: [[steps[0], 0.0], [0.0, steps[1]]] };
         for _ in 0..10 {
@@ -211,7 +204,7 @@ impl Explorer<'_> {
         let mut top = 5.0 * self.prior.ratio_scale;
         for _ in 0..6 {
             self.roots = (0..24).map(|i| top * (f64::from(i) + 0.5) / 24.0).collect();
-            let Some(cell) = self.cell(centre, false) else { break };
+            let Ok(cell) = self.cell(centre, false) else { break };
             let peak = cell.points.iter().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
             let held = cell.points.iter().filter(|point| point.height > peak - 10.0);
             let last = held.map(|point| point.root_ratio).fold(0.0, f64::max) + 0.5 * top / 24.0;
@@ -240,7 +233,7 @@ impl Explorer<'_> {
             }
             let at = axes.place(centre, self.limits.step * f64::from(i), self.limits.step * f64::from(j));
             // beyond these the nugget is all or nothing to working accuracy
-            let cell = if at[1].abs() > 9.0 { None } else { self.cell(at, true) };
+            let cell = if at[1].abs() > 9.0 { None } else { self.cell(at, true).ok() };
             let height = cell.as_ref().map_or(f64::NEG_INFINITY, |cell| cell.height);
             top = top.max(height);
             if height > top - self.limits.depth {
@@ -446,5 +439,9 @@ mod tests {
         assert!(integrate(&form, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).is_err());
         let wrong = FieldPrior { range_median: 0.0, ..PRIOR };
         assert!(integrate(&form, &wrong, &[], &IntegrationLimits::default()).is_err());
+        let flat = Columns::new(&[4.0; 60], Mat::from_fn(60, 1, |_, _| 1.0).as_ref(), None, None).unwrap();
+        let form = LatticeField::new(flat, &across, &along, 1.0, 0.5).unwrap();
+        let error = integrate(&form, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).unwrap_err();
+        assert_eq!(error, StatsError::NoVariation { what: "response about the fixed effects" });
     }
 }

@@ -295,7 +295,7 @@ mod tests {
         let columns = example(60, true);
         // uneven lines, empty cells, and cells of two rows
         let across: Vec<f64> = (0..60).map(|i| [0.0, 9.0, 18.5, 30.0, 39.0][i % 5]).collect();
-        let along: Vec<f64> = (0..60).map(|i| 20.0 * ((i / 5) as f64 + if i % 7 == 0 { 3.0 } else { 0.0 })).collect();
+        let along: Vec<f64> = (0..60).map(|i| 20.0 * (f64::from(i / 5) + if i % 7 == 0 { 3.0 } else { 0.0 })).collect();
         for (anisotropy, turned) in [(1.0, false), (0.4, false), (2.5, true)] {
             let (first, second) = if turned { (&along, &across) } else { (&across, &along) };
             let field = LatticeField::new(columns.clone(), first, second, anisotropy, 0.5).unwrap();

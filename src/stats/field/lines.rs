@@ -1,7 +1,7 @@
 //! AR(1) and nugget along lines, in time in proportion to the rows.
 
 use super::{Columns, Gram, Profile, SpatialForm, check_parameters};
-use crate::stats::dense::{Mat, product_transposed};
+use crate::stats::dense::{Mat, MatRef, product_transposed};
 use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
 
@@ -13,10 +13,17 @@ use crate::stats::{StatsError, check};
 #[derive(Debug, Clone)]
 pub struct LineField {
     columns: Columns,
-    /// Rows line by line, by position within a line.
-    order: Vec<usize>,
-    /// Step from the row before, `None` at the start of a line.
+    lines: Vec<Line>,
+}
+
+#[derive(Debug, Clone)]
+struct Line {
+    /// Rows by position.
+    rows: Vec<usize>,
+    /// Step from the row before, `None` for the first.
     steps: Vec<Option<f64>>,
+    /// Columns that are not 0 throughout the line: its levels of the random effect, the design and the response.
+    touched: Vec<usize>,
 }
 
 /// A fitted [`LineField`].
@@ -43,17 +50,24 @@ impl LineField {
         check::length("lines", lines.len(), columns.rows())?;
         check::length("positions", positions.len(), columns.rows())?;
         check::finite("positions", positions)?;
-        let mut order: Vec<usize> = (0..lines.len()).collect();
-        order.sort_by(|&a, &b| lines[a].cmp(&lines[b]).then(positions[a].total_cmp(&positions[b])).then(a.cmp(&b)));
-        let steps = order
-            .iter()
-            .enumerate()
-            .map(|(index, &row)| {
-                let before = *index.checked_sub(1).and_then(|before| order.get(before))?;
-                (lines[before] == lines[row]).then(|| positions[row] - positions[before])
+        let mut members: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
+        for (row, &line) in lines.iter().enumerate() {
+            members.entry(line).or_default().push(row);
+        }
+        let lines = members
+            .into_values()
+            .map(|mut rows| {
+                rows.sort_by(|&a, &b| positions[a].total_cmp(&positions[b]).then(a.cmp(&b)));
+                let steps = std::iter::once(None)
+                    .chain(rows.windows(2).map(|pair| Some(positions[pair[1]] - positions[pair[0]])))
+                    .collect();
+                let touched = (0..columns.width())
+                    .filter(|&j| j >= columns.random || rows.iter().any(|&row| columns.matrix[(row, j)].abs() > 0.0))
+                    .collect();
+                Line { rows, steps, touched }
             })
             .collect();
-        Ok(Self { columns, order, steps })
+        Ok(Self { columns, lines })
     }
 
     /// Maximises the likelihood over range (up to `range_limit`), nugget and, where there is one, the random effect.
@@ -62,8 +76,8 @@ impl LineField {
     /// A limit not above the smallest step, no line with two rows, or a response without variation.
     pub fn fit(&self, range_limit: f64, estimation: Estimation) -> Result<LineFit, StatsError> {
         check::positive("limit of the range", &[range_limit])?;
-        let positive = || self.steps.iter().flatten().copied().filter(|step| *step > 0.0);
-        let smallest = positive().fold(f64::INFINITY, f64::min);
+        let steps = self.lines.iter().flat_map(|line| line.steps.iter().flatten().copied());
+        let smallest = steps.filter(|step| *step > 0.0).fold(f64::INFINITY, f64::min);
         if !smallest.is_finite() {
             return Err(StatsError::TooFew { what: "rows a line with different positions", found: 1, needed: 2 });
         }
@@ -75,31 +89,26 @@ impl LineField {
                 value: range_limit,
             });
         }
-        // ln range, nugget share and the root of the ratio, each within its bounds
-        let bounded = |at: &[f64]| (at[0].clamp(low, high).exp(), at[1].clamp(0.0, 1.0), at[2].max(0.0).powi(2));
-        let has_effect = self.columns.random > 0;
+        let outside = |at: &[f64]| {
+            let (below, above) = (at[0].clamp(low, high) - at[0], at[1].clamp(0.0, 1.0) - at[1]);
+            1e3 * (below.abs() + above.abs())
+        };
+        let bounded = |at: &[f64]| (at[0].clamp(low, high).exp(), at[1].clamp(0.0, 1.0));
         let value = |at: &[f64]| {
-            let (range, nugget, ratio) = bounded(at);
-            let inside = [at[0].clamp(low, high) - at[0], at[1].clamp(0.0, 1.0) - at[1], at[2].min(0.0)];
-            let penalty: f64 = inside.iter().map(|d| d.abs()).sum();
-            self.gram(range, nugget)
-                .and_then(|gram| gram.profile(if has_effect { ratio } else { 0.0 }, estimation))
-                .map_or(f64::INFINITY, |profile| -profile.log_likelihood + 1e3 * penalty)
+            let (range, nugget) = bounded(at);
+            self.best_ratio(range, nugget, estimation).map_or(f64::INFINITY, |(_, height)| outside(at) - height)
         };
-        let mut best: Option<(f64, Vec<f64>)> = None;
-        for start in [0.25, 0.5, 0.8] {
-            let start = [low + start * (high - low), 0.3, 0.5];
-            let free = if has_effect { 3 } else { 2 };
-            let (height, at) = crate::stats::optimise::simplex(&value, &start, &[0.5, 0.15, 0.3], free);
-            if best.as_ref().is_none_or(|(lowest, _)| height < *lowest) {
-                best = Some((height, at));
-            }
+        let summits = [0.3, 0.7].map(|share| {
+            let start = [low + share * (high - low), 0.3];
+            crate::stats::optimise::simplex(&value, &start, &[0.5, 0.15], 2)
+        });
+        let [first, second] = summits;
+        let (height, place) = if second.0 < first.0 { second } else { first };
+        if !height.is_finite() {
+            return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
         }
-        let Some((_, at)) = best else {
-            return Err(StatsError::NoConvergence { what: "the fit along lines", iterations: 0 });
-        };
-        let (range, nugget, ratio) = bounded(&at);
-        let ratio = if has_effect { ratio } else { 0.0 };
+        let (range, nugget) = bounded(&place);
+        let (ratio, _) = self.best_ratio(range, nugget, estimation)?;
         let profile = self.gram(range, nugget)?.profile(ratio, estimation)?;
         Ok(LineFit {
             range,
@@ -108,6 +117,39 @@ impl LineField {
             range_at_limit: range >= range_limit * (1.0 - 1e-6) && nugget < 1.0,
             profile,
         })
+    }
+
+    /// The ratio of the random effect that maximises the likelihood at this range and nugget, and the maximum.
+    fn best_ratio(&self, range: f64, nugget: f64, estimation: Estimation) -> Result<(f64, f64), StatsError> {
+        let gram = self.gram(range, nugget)?;
+        let absorber = gram.absorber()?;
+        let height = |ratio: f64| absorber.profile(ratio, estimation).map(|profile| profile.log_likelihood);
+        let at_zero = height(0.0)?;
+        if self.columns.random == 0 {
+            return Ok((0.0, at_zero));
+        }
+        // over the logarithm of the ratio: the best of a grid, then golden sections beside it
+        let grid: Vec<f64> = (0..14).map(|k| -9.0 + f64::from(k)).collect();
+        let heights = grid.iter().map(|ln| height(ln.exp())).collect::<Result<Vec<_>, _>>()?;
+        let top = (0..grid.len()).fold(0, |top, k| if heights[k] > heights[top] { k } else { top });
+        let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
+        let (mut a, mut b) = (grid[top.saturating_sub(1)], grid[(top + 1).min(grid.len() - 1)]);
+        let (mut c, mut d) = (b - golden * (b - a), a + golden * (b - a));
+        let (mut at_c, mut at_d) = (height(c.exp())?, height(d.exp())?);
+        while b - a > 1e-5 {
+            if at_c > at_d {
+                (b, d, at_d) = (d, c, at_c);
+                c = b - golden * (b - a);
+                at_c = height(c.exp())?;
+            } else {
+                (a, c, at_c) = (c, d, at_d);
+                d = a + golden * (b - a);
+                at_d = height(d.exp())?;
+            }
+        }
+        let ratio = (0.5 * (a + b)).exp();
+        let inside = height(ratio)?;
+        Ok(if inside > at_zero { (ratio, inside) } else { (0.0, at_zero) })
     }
 }
 
@@ -118,41 +160,49 @@ impl SpatialForm for LineField {
 
     fn gram(&self, range: f64, nugget: f64) -> Result<Gram, StatsError> {
         check_parameters(range, nugget)?;
-        let (n, width) = (self.columns.rows(), self.columns.width());
+        let width = self.columns.width();
         let sill = 1.0 - nugget;
-        let mut whitened = Mat::<f64>::zeros(width, n);
+        let mut products = Mat::<f64>::zeros(width, width);
         let mut ln_determinant = 0.0;
-        let mut state = vec![0.0; width]; // the process expected, for each column
-        let mut variance = sill; // its variance given the rows before
-        for (index, &row) in self.order.iter().enumerate() {
-            match self.steps[index] {
-                None => {
-                    state.fill(0.0);
-                    variance = sill;
-                }
-                Some(step) => {
+        let mut innovations = Vec::new(); // of the columns the line touches, row by row
+        for line in &self.lines {
+            let count = line.touched.len();
+            innovations.clear();
+            let mut state = vec![0.0; count]; // the process expected, for each column
+            let mut variance = sill; // its variance given the rows before
+            for (&row, &step) in line.rows.iter().zip(&line.steps) {
+                if let Some(step) = step {
                     let phi = (-step / range).exp();
-                    state.iter_mut().for_each(|value| *value *= phi);
+                    for value in &mut state {
+                        *value *= phi;
+                    }
                     variance = phi * phi * variance - sill * (-2.0 * step / range).exp_m1();
                 }
+                let total = variance + nugget * self.columns.inverse_weights[row];
+                if total <= 1e-14 {
+                    return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
+                }
+                ln_determinant += total.ln();
+                let (gain, scale) = (variance / total, 1.0 / total.sqrt());
+                for (expected, &column) in state.iter_mut().zip(&line.touched) {
+                    let innovation = self.columns.matrix[(row, column)] - *expected;
+                    innovations.push(innovation * scale);
+                    *expected += gain * innovation;
+                }
+                variance *= 1.0 - gain;
             }
-            let total = variance + nugget * self.columns.inverse_weights[row];
-            if total <= 1e-14 {
-                return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
+            let whitened = MatRef::from_column_major_slice(&innovations, count, line.rows.len());
+            let own = product_transposed(whitened.transpose(), whitened.transpose());
+            for (j, &column) in line.touched.iter().enumerate() {
+                for (i, &row) in line.touched.iter().enumerate() {
+                    products[(row, column)] += own[(i, j)];
+                }
             }
-            ln_determinant += total.ln();
-            let (gain, scale) = (variance / total, 1.0 / total.sqrt());
-            for (j, expected) in state.iter_mut().enumerate() {
-                let innovation = self.columns.matrix[(row, j)] - *expected;
-                whitened[(j, index)] = innovation * scale;
-                *expected += gain * innovation;
-            }
-            variance *= 1.0 - gain;
         }
         Ok(Gram {
             ln_determinant,
-            products: product_transposed(whitened.transpose(), whitened.transpose()),
-            rows: n,
+            products,
+            rows: self.columns.rows(),
             random: self.columns.random,
             fixed: self.columns.fixed,
         })

@@ -145,7 +145,9 @@ impl SpatialForm for NeighbourField {
                 }
             }
             let scale = 1.0 / variance.sqrt();
-            target.iter_mut().for_each(|value| *value *= scale);
+            for value in target {
+                *value *= scale;
+            }
         }
         let whitened = MatRef::from_column_major_slice(&whitened, width, n);
         Ok(Gram {

@@ -86,6 +86,28 @@ impl Derivative<'_> {
         }
     }
 
+    /// `tr(A V_i)` for a symmetric `A`, without forming the product.
+    pub(super) fn trace_with(&self, a: MatRef<'_, f64>) -> f64 {
+        let n = a.nrows();
+        match self {
+            Self::Grouped(grouping) => {
+                let mut sum = 0.0;
+                for j in 0..n {
+                    for i in 0..n {
+                        if grouping.levels[i] == grouping.levels[j] {
+                            sum += a[(i, j)] * grouping.value(i) * grouping.value(j);
+                        }
+                    }
+                }
+                sum
+            }
+            Self::Diagonal(values) => (0..n).map(|i| a[(i, i)] * values[i]).sum(),
+            Self::Full(matrix) => {
+                (0..n).map(|j| a.col(j).iter().zip(matrix.col(j).iter()).map(|(a, v)| a * v).sum::<f64>()).sum()
+            }
+        }
+    }
+
     /// `V_i B`.
     pub(super) fn left_multiply(&self, b: MatRef<'_, f64>) -> Mat<f64> {
         match self {
@@ -206,4 +228,56 @@ impl Block {
 fn sill_and_range(parameters: &[Parameter], values: &[f64]) -> (f64, f64) {
     let find = |wanted: Parameter| parameters.iter().position(|p| *p == wanted).map(|at| values[at]);
     (find(Parameter::Sill).unwrap_or(0.0), find(Parameter::LnRange).map_or(f64::INFINITY, f64::exp))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::model::{MixedModel, Residual, SpatialResidual};
+    use super::*;
+
+    #[test]
+    fn derivatives_equal_differences_of_the_covariance() {
+        let y: Vec<f64> = (0..9).map(|i| f64::from(i * i % 5)).collect();
+        let positions = Mat::from_fn(9, 2, |i, j| if j == 0 { i as f64 } else { (i * i % 4) as f64 });
+        for kernel in Kernel::ALL {
+            let spatial = SpatialResidual { kernel, positions: positions.clone(), groups: None, nugget: true };
+            let model = MixedModel::new(&y, Mat::from_fn(9, 1, |_, _| 1.0).as_ref())
+                .unwrap()
+                .with_random_slope(&[0, 0, 0, 1, 1, 1, 2, 2, 2], &y)
+                .unwrap()
+                .with_residual(Residual::Spatial(spatial))
+                .unwrap();
+            let (blocks, parameters) = (model.blocks(), model.parameters());
+            let block = &blocks[0];
+            let values = [0.4, 0.3, 0.8, 2.3_f64.ln()];
+            let moved = |k: usize, by: f64| {
+                let mut moved = values;
+                moved[k] += by;
+                moved
+            };
+            let full = |at: &[f64], k: usize| {
+                block.derivatives(&parameters, at, Some(kernel))[k].left_multiply(Mat::<f64>::identity(9, 9).as_ref())
+            };
+            let h = 1e-5;
+            for i in 0..4 {
+                let analytic = full(&values, i);
+                let up = block.covariance(&parameters, &moved(i, h), Some(kernel));
+                let down = block.covariance(&parameters, &moved(i, -h), Some(kernel));
+                for j in 0..4 {
+                    let pair = (parameters[i], parameters[j]);
+                    let second = block.second_derivative(&parameters, &values, Some(kernel), pair);
+                    let (first_up, first_down) = (full(&moved(j, h), i), full(&moved(j, -h), i));
+                    for a in 0..9 {
+                        for b in 0..9 {
+                            let difference = (up[(a, b)] - down[(a, b)]) / (2.0 * h);
+                            assert!((analytic[(a, b)] - difference).abs() < 1e-8, "{kernel:?} {i}");
+                            let curved = (first_up[(a, b)] - first_down[(a, b)]) / (2.0 * h);
+                            let exact = second.as_ref().map_or(0.0, |matrix| matrix[(a, b)]);
+                            assert!((exact - curved).abs() < 1e-7, "{kernel:?} {i} {j}: {exact} {curved}");
+                        }
+                    }
+                }
+            }
+        }
+    }
 }

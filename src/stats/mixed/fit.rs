@@ -2,12 +2,17 @@
 
 use super::likelihood::{Evaluation, Workspace};
 use super::model::{CovarianceParameters, MixedModel, Parameter};
-use super::search::{ARRIVED, RangeBounds, Summit, climb};
+use super::search::{ARRIVED, ROUGH_STEP, RangeBounds, SHORT_STEP, Summit, climb};
 use super::small_sample::SmallSample;
 use crate::stats::dense::Mat;
 use crate::stats::{StatsError, check};
 
 pub use super::likelihood::Estimation;
+
+/// Climbs from built-in starts.
+const CLIMBS: usize = 3;
+/// Summits lower than the highest by more than this (likelihoods apart by a factor of 150) are not climbed to the top.
+const WORTH_A_LOOK: f64 = 5.0;
 
 /// How far the range may go.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -76,7 +81,7 @@ pub struct MixedFit {
     model: MixedModel,
     /// The highest maximum found.
     pub best: Optimum,
-    /// Other maxima found, the highest first.
+    /// Other maxima found whose log likelihood comes within 5 of the best, the highest first.
     pub others: Vec<Optimum>,
 }
 
@@ -105,11 +110,21 @@ impl MixedModel {
             return Err(StatsError::NoVariation { what: "response about the fixed effects" });
         }
         let bounds = self.range_bounds(options.range_limit)?;
-        let mut optima: Vec<Optimum> = Vec::new();
+        let mut rough: Vec<Summit> = Vec::new();
         let mut first_error = None;
-        for start in self.starts(options, bounds, spread.max(f64::MIN_POSITIVE))? {
-            match self.run(&workspace, &start, options.estimation, bounds) {
-                Ok(optimum) => {
+        for start in self.chosen_starts(&workspace, options, bounds, spread.max(f64::MIN_POSITIVE))? {
+            match climb(&workspace, &start, options.estimation, bounds, ROUGH_STEP) {
+                Ok(summit) if rough.iter().any(|other| other.is_beside(&summit)) => {}
+                Ok(summit) => rough.push(summit),
+                Err(error) => first_error = first_error.or(Some(error)),
+            }
+        }
+        let highest = rough.iter().map(|summit| summit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+        let mut optima: Vec<Optimum> = Vec::new();
+        for summit in rough.into_iter().filter(|summit| summit.log_likelihood > highest - WORTH_A_LOOK) {
+            match climb(&workspace, &summit.vector, options.estimation, bounds, SHORT_STEP) {
+                Ok(summit) => {
+                    let optimum = self.optimum(&workspace, summit, bounds);
                     let known = optima.iter().any(|other| {
                         (other.log_likelihood - optimum.log_likelihood).abs() < 1e-6 && other.status == optimum.status
                     });
@@ -137,29 +152,65 @@ impl MixedModel {
         })
     }
 
-    fn run(
+    /// The given starts, and the best built-in ones: one for each range, at most [`CLIMBS`] in all.
+    fn chosen_starts(
         &self,
         workspace: &Workspace,
-        start: &[f64],
-        estimation: Estimation,
+        options: &FitOptions,
         bounds: RangeBounds,
-    ) -> Result<Optimum, StatsError> {
-        let start = if self.has_known() {
-            start.to_vec()
-        } else {
-            workspace.scaled(start, workspace.best_factor(start, estimation)?)
+        spread: f64,
+    ) -> Result<Vec<Vec<f64>>, StatsError> {
+        let scaled = |start: &[f64]| -> Result<Vec<f64>, StatsError> {
+            if self.has_known() {
+                return Ok(start.to_vec());
+            }
+            Ok(workspace.scaled(start, workspace.best_factor(start, options.estimation)?))
         };
-        let Summit { vector, log_likelihood, iterations, decrement } = climb(workspace, &start, estimation, bounds)?;
-        let range = workspace.parameters.iter().position(|p| *p == Parameter::LnRange).map(|at| vector[at]);
-        let sill = workspace.parameters.iter().position(|p| *p == Parameter::Sill).map(|at| vector[at]);
+        let mut chosen = Vec::new();
+        for start in &options.starts {
+            chosen.push(scaled(&self.to_vector(start)?)?);
+        }
+        let mut screened: Vec<(f64, Vec<f64>)> = Vec::new();
+        let mut error = None;
+        for group in self.built_in_starts(bounds, spread) {
+            let mut best: Option<(f64, Vec<f64>)> = None;
+            for start in group {
+                let value = scaled(&start)
+                    .and_then(|start| Ok((workspace.evaluate(&start, options.estimation)?.log_likelihood, start)));
+                match value {
+                    Ok(value) if best.as_ref().is_none_or(|(height, _)| value.0 > *height) => best = Some(value),
+                    Ok(_) => {}
+                    Err(fault) => error = Some(fault),
+                }
+            }
+            screened.extend(best);
+        }
+        screened.sort_by(|a, b| b.0.total_cmp(&a.0));
+        chosen.extend(screened.into_iter().take(CLIMBS).map(|(_, start)| start));
+        match (chosen.is_empty(), error) {
+            (true, Some(error)) => Err(error),
+            _ => Ok(chosen),
+        }
+    }
+
+    fn optimum(&self, workspace: &Workspace, summit: Summit, bounds: RangeBounds) -> Optimum {
+        let find =
+            |wanted: Parameter| workspace.parameters.iter().position(|p| *p == wanted).map(|at| summit.vector[at]);
+        let (range, sill) = (find(Parameter::LnRange), find(Parameter::Sill));
         let status = match range {
-            _ if decrement > ARRIVED => SearchStatus::NotConverged,
+            _ if summit.decrement > ARRIVED => SearchStatus::NotConverged,
             Some(_) if sill.is_some_and(|sill| sill <= 0.0) => SearchStatus::Converged,
             Some(ln_range) if ln_range >= bounds.high => SearchStatus::RangeAtUpperLimit,
             Some(ln_range) if ln_range <= bounds.low => SearchStatus::RangeAtLowerLimit,
             _ => SearchStatus::Converged,
         };
-        Ok(Optimum { parameters: self.from_vector(&vector), log_likelihood, status, iterations, vector })
+        Optimum {
+            parameters: self.parameters_of(&summit.vector),
+            log_likelihood: summit.log_likelihood,
+            status,
+            iterations: summit.iterations,
+            vector: summit.vector,
+        }
     }
 
     fn range_bounds(&self, limit: RangeLimit) -> Result<RangeBounds, StatsError> {
@@ -186,14 +237,10 @@ impl MixedModel {
         Ok(RangeBounds { low: low.ln(), high: high.ln() })
     }
 
-    /// Shares of the variance in the random effects, crossed with ranges where there is one.
-    fn starts(&self, options: &FitOptions, bounds: RangeBounds, spread: f64) -> Result<Vec<Vec<f64>>, StatsError> {
+    /// Shares of the variance in the random effects, for each of several ranges where there is one.
+    fn built_in_starts(&self, bounds: RangeBounds, spread: f64) -> Vec<Vec<Vec<f64>>> {
         let parameters = self.parameters();
         let effects = parameters.iter().filter(|p| matches!(p, Parameter::Random(_))).count();
-        let mut starts = Vec::new();
-        for start in &options.starts {
-            starts.push(self.to_vector(start)?);
-        }
         let ranges: Vec<f64> = match self.distance_span() {
             Some((nearest, farthest)) => [0.03, 0.12, 0.4, 1.5]
                 .iter()
@@ -202,25 +249,24 @@ impl MixedModel {
             None => vec![0.0],
         };
         let shares: &[f64] = if effects == 0 { &[0.0] } else { &[0.5, 0.1, 0.9] };
-        for &ln_range in &ranges {
-            for &share in shares {
-                let of_effects = share / effects.max(1) as f64;
-                let of_residual = 1.0 - share;
-                let spatial = self.kernel().is_some();
-                starts.push(
-                    parameters
-                        .iter()
-                        .map(|parameter| match parameter {
-                            Parameter::Random(_) => spread * of_effects,
-                            Parameter::Residual => spread * of_residual * if spatial { 0.25 } else { 1.0 },
-                            Parameter::Sill => spread * of_residual * 0.75,
-                            Parameter::LnRange => ln_range,
-                        })
-                        .collect(),
-                );
-            }
+        let spatial = self.kernel().is_some();
+        let start = |ln_range: f64, share: f64| -> Vec<f64> {
+            parameters
+                .iter()
+                .map(|parameter| match parameter {
+                    Parameter::Random(_) => spread * share / effects.max(1) as f64,
+                    Parameter::Residual => spread * (1.0 - share) * if spatial { 0.25 } else { 1.0 },
+                    Parameter::Sill => spread * (1.0 - share) * 0.75,
+                    Parameter::LnRange => ln_range,
+                })
+                .collect()
+        };
+        if spatial {
+            ranges.iter().map(|&ln_range| shares.iter().map(|&share| start(ln_range, share)).collect()).collect()
+        } else {
+            // without a range each share is a group of its own
+            shares.iter().map(|&share| vec![start(0.0, share)]).collect()
         }
-        Ok(starts)
     }
 }
 

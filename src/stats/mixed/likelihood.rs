@@ -215,8 +215,7 @@ impl Workspace {
                 let py: Vec<f64> = factored.py.col(0).iter().copied().collect();
                 let column: Vec<f64> = qi.col(0).iter().copied().collect();
                 score[i] += 0.5 * dot(&py, &column);
-                let traced = derivative.right_multiply(inverse.as_ref());
-                score[i] -= 0.5 * (0..block.size()).map(|a| traced[(a, a)]).sum::<f64>();
+                score[i] -= 0.5 * derivative.trace_with(inverse.as_ref());
                 if estimation == Estimation::Restricted {
                     let weighted = derivative.left_multiply(factored.weighted_x.as_ref());
                     let mid = product_transposed(factored.weighted_x.as_ref(), weighted.as_ref());

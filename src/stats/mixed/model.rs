@@ -246,7 +246,7 @@ impl MixedModel {
             .collect()
     }
 
-    pub(super) fn from_vector(&self, vector: &[f64]) -> CovarianceParameters {
+    pub(super) fn parameters_of(&self, vector: &[f64]) -> CovarianceParameters {
         let mut result = CovarianceParameters {
             random: vec![0.0; self.random.len()],
             residual: 0.0,
@@ -266,7 +266,7 @@ impl MixedModel {
 
     /// The rows in blocks that nothing connects.
     pub(super) fn blocks(&self) -> Vec<Block> {
-        self.block_rows().into_iter().map(|rows| self.block(rows)).collect()
+        self.block_rows().iter().map(|rows| self.block(rows)).collect()
     }
 
     fn block_rows(&self) -> Vec<Vec<usize>> {
@@ -298,7 +298,7 @@ impl MixedModel {
         members.into_values().collect()
     }
 
-    fn block(&self, rows: Vec<usize>) -> Block {
+    fn block(&self, rows: &[usize]) -> Block {
         let size = rows.len();
         let distances = match &self.residual {
             Residual::Spatial(spatial) => {
@@ -320,7 +320,7 @@ impl MixedModel {
         Block {
             x: Mat::from_fn(size, self.x.ncols(), |i, j| self.x[(rows[i], j)]),
             y: Mat::from_fn(size, 1, |i, _| self.y[rows[i]]),
-            random: self.random.iter().map(|grouping| grouping.of_rows(&rows)).collect(),
+            random: self.random.iter().map(|grouping| grouping.of_rows(rows)).collect(),
             inverse_weights,
             distances,
             known: self.known.as_ref().map(|known| Mat::from_fn(size, size, |i, j| known[(rows[i], rows[j])])),

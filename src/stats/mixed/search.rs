@@ -21,9 +21,21 @@ pub(super) struct Summit {
     pub(super) decrement: f64,
 }
 
+impl Summit {
+    /// Whether two rough climbs will end on the same summit: likelihood and parameters differ by no more than the last
+    /// step leaves open.
+    pub(super) fn is_beside(&self, other: &Self) -> bool {
+        let largest = self.vector.iter().fold(1e-300_f64, |largest, value| largest.max(value.abs()));
+        (self.log_likelihood - other.log_likelihood).abs() < 2e-3
+            && self.vector.iter().zip(&other.vector).all(|(a, b)| (a - b).abs() < 0.05 * largest)
+    }
+}
+
 const ITERATIONS: usize = 100;
-/// A step of this squared length, in standard errors, ends the climb.
-const SHORT_STEP: f64 = 1e-18;
+/// A step of this squared length, in standard errors, ends a climb.
+pub(super) const SHORT_STEP: f64 = 1e-18;
+/// One that is only to tell summits apart.
+pub(super) const ROUGH_STEP: f64 = 1e-3;
 /// A climb that cannot rise any further but whose step is below this has arrived, to the digits of the likelihood.
 pub(super) const ARRIVED: f64 = 1e-8;
 
@@ -33,6 +45,7 @@ pub(super) fn climb(
     start: &[f64],
     estimation: Estimation,
     bounds: RangeBounds,
+    shortest: f64,
 ) -> Result<Summit, StatsError> {
     let mut vector = start.to_vec();
     let mut at = workspace.evaluate(&vector, estimation)?;
@@ -42,10 +55,8 @@ pub(super) fn climb(
     for iteration in 0..ITERATIONS {
         let mut slope = workspace.slope(&vector, &at, estimation);
         let free = free_parameters(workspace, &vector, &slope, bounds);
-        if slow {
-            if let Some(observed) = observed_information(workspace, &vector, &free, estimation) {
-                slope.information = observed;
-            }
+        if slow && let Some(observed) = observed_information(workspace, &vector, &free, estimation) {
+            slope.information = observed;
         }
         if free.is_empty() {
             return Ok(Summit { log_likelihood: at.log_likelihood, vector, iterations: iteration, decrement: 0.0 });
@@ -58,7 +69,7 @@ pub(super) fn climb(
         let last = std::mem::replace(&mut decrement, dot(&gradient, &step));
         // the average information is not the curvature; near the top that costs digits where it matters
         slow |= decrement < 1e-2 && decrement > 1e-3 * last;
-        if decrement < SHORT_STEP {
+        if decrement < shortest {
             return Ok(Summit { log_likelihood: at.log_likelihood, vector, iterations: iteration, decrement });
         }
         match rise(workspace, &vector, &at, (&free, &step), estimation, bounds) {
