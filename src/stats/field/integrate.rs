@@ -34,14 +34,13 @@ impl Default for IntegrationLimits {
 pub struct FieldPosterior {
     /// One a contrast: a mixture of t distributions.
     pub contrasts: Vec<Mixture>,
-    /// Posterior means of the range (of its logarithm, raised back), the nugget share, the standard deviation of the random
-    /// effect and σ.
+    /// Posterior geometric mean of the range, in the unit of the positions.
     pub range: f64,
-    /// See `range`.
+    /// Posterior mean of the nugget share.
     pub nugget: f64,
-    /// See `range`; 0 without a random effect.
+    /// Posterior mean of the random effect's standard deviation, in the unit of the response; 0 without one.
     pub random_sd: f64,
-    /// See `range`.
+    /// Posterior mean of σ, in the unit of the response.
     pub sigma: f64,
     /// Evaluations of the covariance spent.
     pub evaluations: usize,
@@ -71,9 +70,11 @@ struct Point {
 /// Averages contrasts (each one weight a fixed effect) over the posterior of range, nugget, random effect and σ².
 ///
 /// σ² and the fixed effects are integrated by algebra: given the other parameters a contrast is a t distribution on
-/// `n − p` degrees of freedom. The others are summed over a grid around the posterior mode with steps of one posterior
-/// standard deviation, at which the trapezium rule is good to many digits for a smooth density; the grid grows until its
-/// rim has no weight. Same approach as the integration of hyperparameters in Rue, Martino & Chopin 2009, J. R. Stat. Soc. B
+/// `n − p` degrees of freedom. The others are summed over a grid around the posterior mode, along uncorrelated axes in
+/// steps of [`IntegrationLimits::step`] posterior standard deviations, at which the trapezium rule is good to some digits for
+/// a smooth density; the grid grows until the posterior has fallen by a factor `e^depth`. The default, some 40 evaluations,
+/// differs from a much finer grid by less than 0.5 % of a standard deviation in the quantiles (checked on simulated fields
+/// and on a variety trial). Same approach as the integration of hyperparameters in Rue, Martino & Chopin 2009, J. R. Stat. Soc. B
 /// 71:319–392, section 3.1.
 ///
 /// # Errors
