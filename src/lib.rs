@@ -21,6 +21,7 @@
 )]
 
 pub mod config;
+pub mod demo;
 pub mod geometry;
 pub mod ingest;
 pub mod points;
