@@ -1,0 +1,166 @@
+//! Dense matrices: a Cholesky factor and products, always sequential so that results have the same bits at any number
+//! of threads.
+
+use faer::linalg::matmul::matmul;
+use faer::linalg::triangular_inverse::invert_lower_triangular;
+use faer::linalg::triangular_solve::{solve_lower_triangular_in_place, solve_upper_triangular_in_place};
+use faer::{Accum, Par};
+pub use faer::{Mat, MatMut, MatRef};
+
+/// A row-major table as a matrix.
+#[must_use]
+pub fn matrix(rows: usize, columns: usize, row_major: &[f64]) -> Mat<f64> {
+    debug_assert_eq!(row_major.len(), rows * columns, "one value a cell");
+    Mat::from_fn(rows, columns, |i, j| row_major[i * columns + j])
+}
+
+/// One column.
+#[must_use]
+pub fn column(values: &[f64]) -> Mat<f64> {
+    Mat::from_fn(values.len(), 1, |i, _| values[i])
+}
+
+/// `A B`.
+pub fn product(a: MatRef<'_, f64>, b: MatRef<'_, f64>) -> Mat<f64> {
+    let mut result = Mat::zeros(a.nrows(), b.ncols());
+    matmul(result.as_mut(), Accum::Replace, a, b, 1.0, Par::Seq);
+    result
+}
+
+/// `A′ B`.
+pub fn product_transposed(a: MatRef<'_, f64>, b: MatRef<'_, f64>) -> Mat<f64> {
+    product(a.transpose(), b)
+}
+
+/// `a′ b`.
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// `c′ A c`.
+pub fn quadratic_form(a: MatRef<'_, f64>, c: &[f64]) -> f64 {
+    (0..a.ncols()).map(|j| c[j] * (0..a.nrows()).map(|i| c[i] * a[(i, j)]).sum::<f64>()).sum()
+}
+
+/// `tr(A B)` of square matrices.
+pub fn trace_of_product(a: MatRef<'_, f64>, b: MatRef<'_, f64>) -> f64 {
+    (0..a.ncols()).map(|j| (0..a.nrows()).map(|i| a[(i, j)] * b[(j, i)]).sum::<f64>()).sum()
+}
+
+/// The lower Cholesky factor of a symmetric positive definite matrix.
+#[derive(Debug, Clone)]
+pub struct Cholesky {
+    factor: Mat<f64>,
+}
+
+impl Cholesky {
+    /// Factors a matrix, reading its lower triangle; `None` when it is not positive definite to working accuracy.
+    pub fn new(a: MatRef<'_, f64>) -> Option<Self> {
+        Self::of_owned(a.to_owned())
+    }
+
+    /// [`Cholesky::new`] in the memory of the matrix.
+    pub fn of_owned(mut a: Mat<f64>) -> Option<Self> {
+        use faer::dyn_stack::{MemBuffer, MemStack};
+        use faer::linalg::cholesky::llt::factor::{
+            LltParams, LltRegularization, cholesky_in_place, cholesky_in_place_scratch,
+        };
+        let params = faer::Spec::<LltParams, f64>::default();
+        let mut memory = MemBuffer::new(cholesky_in_place_scratch::<f64>(a.nrows(), Par::Seq, params));
+        let before: Vec<f64> = (0..a.nrows()).map(|i| a[(i, i)]).collect();
+        cholesky_in_place(a.as_mut(), LltRegularization::default(), Par::Seq, MemStack::new(&mut memory), params)
+            .ok()?;
+        // a pivot that is rounding error of its own diagonal means a singular matrix
+        let sound = |i: usize| {
+            let pivot = a[(i, i)];
+            pivot.is_finite() && pivot > 0.0 && pivot * pivot > 4.0 * f64::EPSILON * before[i]
+        };
+        (0..a.nrows()).all(sound).then_some(Self { factor: a })
+    }
+
+    /// Number of rows.
+    pub fn size(&self) -> usize {
+        self.factor.nrows()
+    }
+
+    /// The factor; only its lower triangle has meaning.
+    pub fn lower(&self) -> MatRef<'_, f64> {
+        self.factor.as_ref()
+    }
+
+    /// `ln det A`.
+    pub fn ln_determinant(&self) -> f64 {
+        2.0 * (0..self.size()).map(|i| self.factor[(i, i)].ln()).sum::<f64>()
+    }
+
+    /// Overwrites `B` by `L⁻¹ B`.
+    pub fn whiten(&self, b: MatMut<'_, f64>) {
+        solve_lower_triangular_in_place(self.factor.as_ref(), b, Par::Seq);
+    }
+
+    /// Overwrites `B` by `L′⁻¹ B`.
+    pub fn whiten_transposed(&self, b: MatMut<'_, f64>) {
+        solve_upper_triangular_in_place(self.factor.transpose(), b, Par::Seq);
+    }
+
+    /// `A⁻¹ B`.
+    pub fn solve(&self, b: MatRef<'_, f64>) -> Mat<f64> {
+        let mut result = b.to_owned();
+        self.whiten(result.as_mut());
+        self.whiten_transposed(result.as_mut());
+        result
+    }
+
+    /// `A⁻¹`, both triangles.
+    pub fn inverse(&self) -> Mat<f64> {
+        let mut inverse = Mat::zeros(self.size(), self.size());
+        invert_lower_triangular(inverse.as_mut(), self.factor.as_ref(), Par::Seq);
+        product_transposed(inverse.as_ref(), inverse.as_ref())
+    }
+}
+
+/// Makes the library's own operators and decompositions sequential; called where one is used that takes no such
+/// argument.
+pub(crate) fn sequential() {
+    static ONCE: std::sync::Once = std::sync::Once::new();
+    ONCE.call_once(|| faer::set_global_parallelism(Par::Seq));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn spread(a: MatRef<'_, f64>, b: MatRef<'_, f64>) -> f64 {
+        (0..a.ncols())
+            .flat_map(|j| (0..a.nrows()).map(move |i| (i, j)))
+            .map(|at| (a[at] - b[at]).abs())
+            .fold(0.0, f64::max)
+    }
+
+    proptest! {
+        #[test]
+        fn the_matrix_is_rebuilt_from_its_factor(n in 1_usize..40, values in prop::collection::vec(-1.0_f64..1.0, 1600)) {
+            let root = Mat::from_fn(n, n, |i, j| values[i * 40 + j]);
+            let mut a = product_transposed(root.as_ref(), root.as_ref());
+            for i in 0..n {
+                a[(i, i)] += 0.5;
+            }
+            let cholesky = Cholesky::new(a.as_ref()).unwrap();
+            let lower = Mat::from_fn(n, n, |i, j| if i >= j { cholesky.lower()[(i, j)] } else { 0.0 });
+            prop_assert!(spread(product(lower.as_ref(), lower.transpose()).as_ref(), a.as_ref()) < 1e-12);
+            let identity = product(cholesky.inverse().as_ref(), a.as_ref());
+            prop_assert!(spread(identity.as_ref(), Mat::<f64>::identity(n, n).as_ref()) < 1e-9);
+            let solved = cholesky.solve(a.as_ref());
+            prop_assert!(spread(solved.as_ref(), Mat::<f64>::identity(n, n).as_ref()) < 1e-9);
+        }
+    }
+
+    #[test]
+    fn singular_and_nan_matrices_have_no_factor() {
+        assert!(Cholesky::new(matrix(2, 2, &[1.0, 1.0, 1.0, 1.0]).as_ref()).is_none());
+        assert!(Cholesky::new(matrix(1, 1, &[f64::NAN]).as_ref()).is_none());
+        assert!(Cholesky::new(matrix(1, 1, &[-1.0]).as_ref()).is_none());
+        assert!(Cholesky::new(matrix(1, 1, &[4.0]).as_ref()).is_some_and(|c| c.ln_determinant() == 4.0_f64.ln()));
+    }
+}

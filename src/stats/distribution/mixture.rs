@@ -1,0 +1,219 @@
+//! Mixtures of t distributions: what is left when a variance has been averaged over instead of plugged in.
+
+use super::StudentT;
+use crate::stats::{Interval, StatsError, check};
+
+/// One member of a mixture: `centre + scale · T_df`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Component {
+    /// Weight, not below 0; the weights need not sum to 1.
+    pub weight: f64,
+    /// Centre.
+    pub centre: f64,
+    /// Scale; 0 puts the whole weight on the centre.
+    pub scale: f64,
+    /// Degrees of freedom; infinity for a normal component.
+    pub df: f64,
+}
+
+/// A mixture of scaled, shifted t distributions.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mixture {
+    parts: Vec<(Component, StudentT)>,
+}
+
+impl Mixture {
+    /// From its components; weights are scaled to sum to 1, components without weight are dropped.
+    ///
+    /// # Errors
+    /// No component with weight, or a component with a value out of range.
+    pub fn new(components: impl IntoIterator<Item = Component>) -> Result<Self, StatsError> {
+        let mut parts = Vec::new();
+        let mut total = 0.0;
+        for component in components {
+            check::finite("mixture component", &[component.weight, component.centre, component.scale])?;
+            if component.weight < 0.0 || component.scale < 0.0 {
+                let value = component.weight.min(component.scale);
+                return Err(StatsError::OutOfRange { what: "weight and scale", allowed: "not below 0", value });
+            }
+            if component.weight > 0.0 {
+                total += component.weight;
+                parts.push((component, StudentT::new(component.df)?));
+            }
+        }
+        if parts.is_empty() {
+            return Err(StatsError::TooFew { what: "mixture components", found: 0, needed: 1 });
+        }
+        for (component, _) in &mut parts {
+            component.weight /= total;
+        }
+        Ok(Self { parts })
+    }
+
+    /// The components, their weights summing to 1.
+    pub fn components(&self) -> impl ExactSizeIterator<Item = &Component> {
+        self.parts.iter().map(|(component, _)| component)
+    }
+
+    /// The mean, where every component has one (`df > 1`).
+    pub fn mean(&self) -> Option<f64> {
+        self.components().all(|part| part.df > 1.0).then(|| self.weighted(|part| part.centre))
+    }
+
+    /// The variance, where every component has one (`df > 2`).
+    pub fn variance(&self) -> Option<f64> {
+        if !self.components().all(|part| part.df > 2.0) {
+            return None;
+        }
+        let mean = self.weighted(|part| part.centre);
+        Some(self.weighted(|part| {
+            let inflation = if part.df.is_infinite() { 1.0 } else { part.df / (part.df - 2.0) };
+            part.scale * part.scale * inflation + (part.centre - mean) * (part.centre - mean)
+        }))
+    }
+
+    /// `P(X ≤ x)`.
+    pub fn cdf(&self, x: f64) -> f64 {
+        self.parts.iter().map(|(part, t_dist)| part.weight * part_cdf(part, *t_dist, x)).sum()
+    }
+
+    /// `P(X > x)`.
+    pub fn survival(&self, x: f64) -> f64 {
+        self.parts.iter().map(|(part, t_dist)| part.weight * part_survival(part, *t_dist, x)).sum()
+    }
+
+    /// The value below which a share `p` lies, by bisection to the last bit that matters.
+    ///
+    /// # Errors
+    /// `p` not between 0 and 1.
+    pub fn quantile(&self, p: f64) -> Result<f64, StatsError> {
+        check::open_probability("probability", p)?;
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for (part, t_dist) in &self.parts {
+            let own = part.centre + if part.scale > 0.0 { part.scale * t_dist.quantile(p)? } else { 0.0 };
+            low = low.min(own);
+            high = high.max(own);
+        }
+        // the quantile of a mixture lies between those of its components
+        let upper_half = p > 0.5;
+        for _ in 0..200 {
+            let middle = low + 0.5 * (high - low);
+            if middle <= low || middle >= high || high - low <= 1e-13 * low.abs().max(high.abs()) {
+                break;
+            }
+            let below = if upper_half { self.survival(middle) > 1.0 - p } else { self.cdf(middle) < p };
+            if below { low = middle } else { high = middle }
+        }
+        Ok(low + 0.5 * (high - low))
+    }
+
+    /// The central interval that holds a share `level`.
+    ///
+    /// # Errors
+    /// `level` not between 0 and 1.
+    pub fn interval(&self, level: f64) -> Result<Interval, StatsError> {
+        check::open_probability("level", level)?;
+        let tail = 0.5 * (1.0 - level);
+        Ok(Interval { lower: self.quantile(tail)?, upper: self.quantile(1.0 - tail)? })
+    }
+
+    /// `E[max(0, −X)]`, see [`super::expected_loss`].
+    ///
+    /// # Errors
+    /// A component with at most one degree of freedom.
+    pub fn expected_loss(&self) -> Result<f64, StatsError> {
+        self.parts.iter().try_fold(0.0, |sum, (part, _)| {
+            let loss = if part.scale > 0.0 {
+                super::expected_loss(part.centre, part.scale, part.df)?
+            } else {
+                (-part.centre).max(0.0)
+            };
+            Ok(sum + part.weight * loss)
+        })
+    }
+
+    /// The mixture of `factor · X + shift`.
+    ///
+    /// # Errors
+    /// A factor or shift that is not finite.
+    pub fn scaled(&self, factor: f64, shift: f64) -> Result<Self, StatsError> {
+        Self::new(self.components().map(|part| Component {
+            centre: factor * part.centre + shift,
+            scale: factor.abs() * part.scale,
+            ..*part
+        }))
+    }
+
+    fn weighted(&self, of: impl Fn(&Component) -> f64) -> f64 {
+        self.components().map(|part| part.weight * of(part)).sum()
+    }
+}
+
+fn part_cdf(part: &Component, t_dist: StudentT, x: f64) -> f64 {
+    if part.scale > 0.0 {
+        t_dist.cdf((x - part.centre) / part.scale)
+    } else if x >= part.centre {
+        1.0
+    } else {
+        0.0
+    }
+}
+
+fn part_survival(part: &Component, t_dist: StudentT, x: f64) -> f64 {
+    if part.scale > 0.0 {
+        t_dist.survival((x - part.centre) / part.scale)
+    } else if x < part.centre {
+        1.0
+    } else {
+        0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const fn part(weight: f64, centre: f64, scale: f64, df: f64) -> Component {
+        Component { weight, centre, scale, df }
+    }
+
+    #[test]
+    fn one_component_is_itself() {
+        let mixture = Mixture::new([part(3.0, 10.0, 2.0, 5.0)]).unwrap();
+        let t_dist = StudentT::new(5.0).unwrap();
+        for p in [0.001, 0.05, 0.5, 0.9, 0.975] {
+            let expected = 10.0 + 2.0 * t_dist.quantile(p).unwrap();
+            assert!((mixture.quantile(p).unwrap() - expected).abs() < 1e-11);
+        }
+        assert_eq!(mixture.mean(), Some(10.0));
+        assert!((mixture.variance().unwrap() - 4.0 * 5.0 / 3.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn moments_of_two_normals() {
+        let mixture = Mixture::new([part(1.0, 0.0, 1.0, f64::INFINITY), part(3.0, 4.0, 2.0, f64::INFINITY)]).unwrap();
+        assert_eq!(mixture.mean(), Some(3.0));
+        assert!((mixture.variance().unwrap() - (0.25 + 3.0 + 0.25 * 9.0 + 0.75)).abs() < 1e-12);
+        let interval = mixture.interval(0.9).unwrap();
+        assert!((mixture.cdf(interval.lower) - 0.05).abs() < 1e-12);
+        assert!((mixture.survival(interval.upper) - 0.05).abs() < 1e-12);
+        let turned = mixture.scaled(-1.0, 0.0).unwrap();
+        assert!((turned.quantile(0.05).unwrap() + interval.upper).abs() < 1e-11);
+    }
+
+    #[test]
+    fn heavy_tails_have_no_moments_and_bad_input_is_refused() {
+        let mixture = Mixture::new([part(1.0, 0.0, 1.0, 1.0)]).unwrap();
+        assert_eq!((mixture.mean(), mixture.variance()), (None, None));
+        assert!(mixture.expected_loss().is_err());
+        assert!(Mixture::new([part(0.0, 0.0, 1.0, 1.0)]).is_err());
+        assert!(Mixture::new([part(1.0, 0.0, -1.0, 1.0)]).is_err());
+    }
+
+    #[test]
+    fn a_point_mass_counts_whole() {
+        let mixture = Mixture::new([part(1.0, -2.0, 0.0, 3.0), part(1.0, 5.0, 0.0, 3.0)]).unwrap();
+        assert_eq!((mixture.cdf(-2.0), mixture.cdf(-2.1), mixture.survival(4.0)), (0.5, 0.0, 0.5));
+        assert_eq!(mixture.expected_loss().unwrap(), 1.0);
+    }
+}

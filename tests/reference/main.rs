@@ -1,0 +1,27 @@
+//! Checks against sources outside the project, one module a published source.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::float_cmp,
+    clippy::print_stderr,
+    clippy::unreadable_literal,
+    clippy::excessive_precision,
+    missing_docs,
+    unreachable_pub,
+    reason = "a test may stop at the first surprise, and its numbers stand as their sources print them"
+)]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod comparisons_can_fail;
+
+mod amc_1989_copper;
+mod colditz_1994_bcg;
+mod distribution_tables;
+mod nist_strd_linear;
+mod noncentral_t_values;
+mod raiffa_schlaifer_1961_loss;
+mod robust_hand_values;
+mod sign_flip_worked_example;
