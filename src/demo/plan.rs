@@ -114,12 +114,17 @@ impl SoilPlan {
 
     /// The drainage class (index) at a place.
     pub fn class_at(&self, u: f64, v: f64) -> usize {
-        if let Some(pond) = &self.pond
-            && ((u - pond.u) / pond.across_m).powi(2) + ((v - pond.v) / pond.along_m).powi(2) < 1.0
-        {
-            return pond.class;
-        }
-        self.classes[self.band(u, v)]
+        self.column(u).class_at(v)
+    }
+
+    /// The soils along one row.
+    pub(super) fn column(&self, u: f64) -> SoilColumn<'_> {
+        let pond = self.pond.and_then(|pond| {
+            let aside = (u - pond.u) / pond.across_m;
+            let half = pond.along_m * (1.0 - aside * aside).max(0.0).sqrt();
+            (half > 0.0).then_some((pond.v - half, pond.v + half, pond.class))
+        });
+        SoilColumn { lines: self.lines.iter().map(|line| line.at(u)).collect(), classes: &self.classes, pond }
     }
 
     /// The map units as polygons over the rectangle from `low` to `high`, with class (index) and tiling. Neighbours have the same
@@ -162,6 +167,24 @@ impl SoilPlan {
             units.push((Polygon::new(ring, Vec::new()), pond.class, "no"));
         }
         units
+    }
+}
+
+/// The soils along one row: for the same question at many places.
+#[derive(Debug)]
+pub(super) struct SoilColumn<'p> {
+    lines: Vec<f64>,
+    classes: &'p [usize],
+    pond: Option<(f64, f64, usize)>,
+}
+
+impl SoilColumn<'_> {
+    /// The drainage class (index) at v.
+    pub(super) fn class_at(&self, v: f64) -> usize {
+        match self.pond {
+            Some((low, high, class)) if v > low && v < high => class,
+            _ => self.classes[self.lines.iter().filter(|&&line| v >= line).count()],
+        }
     }
 }
 

@@ -386,9 +386,9 @@ impl<'s> Machine<'s> {
         self.passed_kg += passing.0;
         self.moist_delayed.push_back((wet, water));
         let arriving = self.moist_delayed.pop_front().unwrap_or_default();
-        self.moist.pass(arriving);
-        if self.moist.mass > 0.02 {
-            self.moisture_pct = 100.0 * self.moist.water / self.moist.mass;
+        let sensed = self.moist.pass(arriving);
+        if sensed.0 > 1e-4 {
+            self.moisture_pct = 100.0 * sensed.1 / sensed.0;
         }
 
         let sum = &mut self.sum;
