@@ -108,7 +108,7 @@ impl Scenario {
     pub fn trial(seed: u64, blocks: usize, length_m: f64, response_kg_ha: [f64; 3]) -> Self {
         let machine = MachinePlan::default();
         let name = format!("trial-{blocks}-{length_m}");
-        let layout = TrialPlan { blocks, strip_rows: 24, border_rows: 24, headland_rows: 24, randomised: true };
+        let layout = TrialPlan { blocks, strip_rows: 24, border_rows: 12, headland_rows: 24, randomised: true };
         let (strips, width_m) = layout.strips(2, length_m, seed, &name);
         let mut response = [0.0; 7];
         for (class, value) in [2, 4, 5].into_iter().zip(response_kg_ha) {

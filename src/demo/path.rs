@@ -125,7 +125,8 @@ pub(super) fn drives(field: &FieldPlan, harvest: &HarvestPlan, swath_m: f64, mac
             || field.strips.iter().any(|strip| middle >= strip.u.0 && middle < strip.u.1 && strip.treatment != 0);
         let machine = match harvest.sharing {
             Sharing::One => 0,
-            Sharing::Alternate => at % machines,
+            // Two passes each: neighbours of one machine in both directions, and of both machines.
+            Sharing::Alternate => at / 2 % machines,
             Sharing::Sides => at * machines / count,
             Sharing::ByTreatment => usize::from(treated()).min(machines - 1),
         };

@@ -389,7 +389,7 @@ pub enum Pattern {
 pub enum Sharing {
     /// The first machine cuts everything.
     One,
-    /// The machines take turns, pass by pass.
+    /// The machines take turns, two passes each.
     Alternate,
     /// Each machine takes its part of the field, side by side.
     Sides,
