@@ -20,11 +20,21 @@
     )
 )]
 
+pub mod assign;
+pub mod batch;
+pub mod clean;
+pub mod cli;
 pub mod config;
 pub mod demo;
+pub mod economics;
+pub mod fit;
 pub mod geometry;
 pub mod ingest;
+pub mod join;
 pub mod points;
 pub mod quantity;
 pub mod raster;
+pub mod report;
+pub mod results;
 pub mod stats;
+pub mod synthesise;

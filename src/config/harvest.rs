@@ -73,6 +73,14 @@ pub enum GrainChannel {
 }
 
 impl GrainChannel {
+    /// The unit as it is printed.
+    pub fn unit(&self) -> &str {
+        match self {
+            Self::MassFlow(column) | Self::Mass(column) => &column.unit,
+            Self::WetYield(_, unit) | Self::DryYield(_, unit) => unit.symbol(),
+        }
+    }
+
     /// Name of the column in the file.
     pub fn column(&self) -> &str {
         match self {

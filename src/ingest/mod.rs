@@ -133,7 +133,7 @@ pub fn run(
     };
     let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
-    Ok(Ingested { records, boundary, strips, soils, wetness_mm, tickets, cautions })
+    Ok(Ingested { records: records.into(), boundary, strips, soils, wetness_mm, tickets, cautions })
 }
 
 fn parts<'s>(
@@ -207,14 +207,18 @@ fn note_channels(records: &crate::points::Records, field: &FieldSettings, cautio
 }
 
 /// What stands in one data file, for `inspect`.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct FileSummary {
     /// The format's name.
     pub format: &'static str,
     /// The names of its columns.
     pub columns: Vec<String>,
-    /// Whether it holds its own geometry.
-    pub has_geometry: bool,
+    /// Its rows.
+    pub rows: usize,
+    /// `[west, south, east, north]` of its own geometry, in its own reference system.
+    pub extent: Option<[f64; 4]>,
+    /// Its own reference system.
+    pub crs: Option<String>,
 }
 
 /// Looks into one data file without knowing what its columns mean.
@@ -224,9 +228,28 @@ pub struct FileSummary {
 pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     let columns = readers::columns(name, path)?;
     let format = readers::Format::of(path);
+    let read = |shapes| readers::read(name, path, &readers::Wanted { shapes, ..readers::Wanted::default() });
+    let has_geometry = format.is_some_and(readers::Format::has_geometry);
+    let (table, extent) = if has_geometry {
+        match read(readers::Shapes::Points) {
+            Ok(table) => {
+                let extent = table.positions.as_ref().map(|(x, y)| usable_extent(x, y));
+                (table, extent)
+            }
+            Err(_) => {
+                let table = read(readers::Shapes::Polygons)?;
+                let extent = assemble::extent(table.polygons.iter().filter_map(geo::BoundingRect::bounding_rect));
+                (table, extent)
+            }
+        }
+    } else {
+        (read(readers::Shapes::Ignored)?, None)
+    };
     Ok(FileSummary {
         format: format.map_or("", readers::Format::name),
         columns,
-        has_geometry: format.is_some_and(readers::Format::has_geometry),
+        rows: table.rows,
+        extent: extent.filter(|extent| extent.iter().all(|value| value.is_finite())),
+        crs: table.crs.as_ref().map(|crs| crs.name().to_owned()),
     })
 }

@@ -1,6 +1,7 @@
 //! What cleaning delivers: where each record's grain was cut, its yield, and whether it is to be trusted.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -53,8 +54,10 @@ pub struct MachineFacts {
     pub lag_s: Sourced,
     /// The same for the moisture channel, s.
     pub moisture_lag_s: Sourced,
-    /// The yields of this machine were multiplied by this factor.
+    /// The masses of this machine were multiplied by this factor, to bring several combines to one level.
     pub machine_factor: Sourced,
+    /// All masses were multiplied by this gain, from the scale tickets.
+    pub ticket_gain: Sourced,
 }
 
 /// What cleaning learnt of the site-year.
@@ -70,7 +73,7 @@ pub struct CleaningFacts {
     pub factor_covariance: Vec<Vec<f64>>,
     /// Number of passes.
     pub passes: usize,
-    /// Main direction of driving, radians from east, in [0, π); absent where there is none.
+    /// Main direction of driving, radians clockwise from north, in [0, π); absent where there is none.
     pub axis_rad: Option<f64>,
     /// Limits that were found from the data, by name, for the reader of a report.
     pub limits: BTreeMap<String, f64>,
@@ -80,12 +83,12 @@ pub struct CleaningFacts {
 #[derive(Debug, Clone)]
 pub struct Cleaned {
     /// The records as ingested.
-    pub records: Records,
+    pub records: Arc<Records>,
     /// Easting of the ground where the record's grain was cut (the middle of the header), m.
     pub x_m: Vec<f64>,
     /// Northing of the same, m.
     pub y_m: Vec<f64>,
-    /// Course over ground there, radians anticlockwise from east; NaN where unknown.
+    /// Course over ground there, radians clockwise from north; NaN where unknown.
     pub course_rad: Vec<f64>,
     /// Pass number, from 0; [`super::Labels::NONE`] outside passes.
     pub pass: Vec<u32>,

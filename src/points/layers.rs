@@ -1,5 +1,7 @@
 //! What ingest delivers beside the records: the field's boundary, strips, soils and wetness.
 
+use std::sync::Arc;
+
 use geo::MultiPolygon;
 
 use super::{Cautions, Records};
@@ -47,7 +49,7 @@ pub struct Ticket {
 #[derive(Debug, Clone)]
 pub struct Ingested {
     /// The records.
-    pub records: Records,
+    pub records: Arc<Records>,
     /// The boundary, UTM metres.
     pub boundary: Option<MultiPolygon<f64>>,
     /// The strips; empty where the field is only mapped or the records carry the labels.

@@ -22,7 +22,7 @@ fn medcouple_with_ties_at_the_median() {
 /// Hubert & Vandervieren 2008, Comput. Stat. Data Anal. 52:5186–5201, eq. 5: quartiles 2 and 9, IQR 7, MC −1/3.
 #[test]
 fn adjusted_fences_of_five_values() {
-    let fences = adjusted_fences(&[1.0, 2.0, 7.0, 9.0, 10.0]).unwrap();
+    let fences = adjusted_fences(&[1.0, 2.0, 7.0, 9.0, 10.0], 1.5).unwrap();
     close("lower fence", fences.lower, 2.0 - 10.5 * 1.0_f64.exp(), Tol::abs(1e-12));
     close("upper fence", fences.upper, 9.0 + 10.5 * (-4.0 / 3.0_f64).exp(), Tol::abs(1e-12));
 }

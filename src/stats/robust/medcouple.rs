@@ -31,11 +31,11 @@ pub fn medcouple(values: &[f64]) -> Result<f64, StatsError> {
 ///
 /// Hubert & Vandervieren 2008, An adjusted boxplot for skewed distributions, Comput. Stat. Data Anal. 52:5186–5201:
 /// `[Q1 − 1.5 e^(−4 MC) IQR, Q3 + 1.5 e^(3 MC) IQR]` for `MC ≥ 0`, `[Q1 − 1.5 e^(−3 MC) IQR, Q3 + 1.5 e^(4 MC) IQR]`
-/// otherwise.
+/// otherwise; `multiple` is the 1.5 of the paper, or wider.
 ///
 /// # Errors
 /// An empty sample or a value that is not finite.
-pub fn adjusted_fences(values: &[f64]) -> Result<Interval, StatsError> {
+pub fn adjusted_fences(values: &[f64], multiple: f64) -> Result<Interval, StatsError> {
     check::sample("adjusted boxplot", values, 1)?;
     let mut sorted = values.to_vec();
     sorted.sort_unstable_by(f64::total_cmp);
@@ -43,7 +43,7 @@ pub fn adjusted_fences(values: &[f64]) -> Result<Interval, StatsError> {
     sorted.reverse();
     let skew = medcouple_descending(&sorted)?;
     let (below, above) = if skew >= 0.0 { (-4.0, 3.0) } else { (-3.0, 4.0) };
-    let reach = 1.5 * (third - first);
+    let reach = multiple * (third - first);
     Ok(Interval { lower: first - reach * (below * skew).exp(), upper: third + reach * (above * skew).exp() })
 }
 
@@ -171,14 +171,14 @@ mod tests {
 
     #[test]
     fn without_skewness_the_fences_are_those_of_tukey() {
-        let fences = adjusted_fences(&[1.0, 2.0, 3.0, 4.0, 5.0]).unwrap();
+        let fences = adjusted_fences(&[1.0, 2.0, 3.0, 4.0, 5.0], 1.5).unwrap();
         assert_eq!((fences.lower, fences.upper), (-1.0, 7.0));
     }
 
     #[test]
     fn a_long_tail_to_the_right_moves_the_upper_fence_out() {
         let values: Vec<f64> = (1..200).map(|i| (f64::from(i) / 40.0).exp()).collect();
-        let fences = adjusted_fences(&values).unwrap();
+        let fences = adjusted_fences(&values, 1.5).unwrap();
         let (q1, q3) = (super::super::quantile(&values, 0.25).unwrap(), super::super::quantile(&values, 0.75).unwrap());
         assert!(fences.upper > q3 + 1.5 * (q3 - q1) && fences.lower > q1 - 1.5 * (q3 - q1));
     }

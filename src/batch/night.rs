@@ -1,0 +1,341 @@
+//! The night's run: every new or changed site-year, then the synthesis.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use rayon::prelude::*;
+use serde_json::{Value, json};
+
+use super::discover::{SiteYearFolder, discover};
+use super::store::{Remembered, Store};
+use super::{BatchError, archive_settings, fingerprint, inputs, one, slug};
+use crate::config::{ArchiveSettings, FieldSettings};
+use crate::economics::price_zone;
+use crate::ingest::{self, SharedLayers};
+use crate::report::{self, Failure};
+use crate::results::{SiteYear, ZoneResponse};
+use crate::synthesise;
+
+/// What the night is to do.
+#[derive(Debug, Clone, Default)]
+pub struct NightOptions {
+    /// Only site-years whose folder matches this glob are computed.
+    pub only: Option<String>,
+    /// Threads; as many as the machine has when absent.
+    pub jobs: Option<usize>,
+    /// Compute everything again.
+    pub force: bool,
+    /// Permit paths that leave the archive.
+    pub allow_outside: bool,
+}
+
+/// Told about the progress; called from several threads.
+pub trait Progress: Sync {
+    /// The number of site-years is known.
+    fn begin(&self, total: usize);
+    /// A site-year is done: computed, unchanged, or failed.
+    fn done(&self, folder: &str, outcome: &str);
+    /// The site-years are done.
+    fn end(&self);
+}
+
+/// A site-year that failed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Failed {
+    /// Its folder in the archive.
+    pub folder: String,
+    /// Why.
+    pub reason: String,
+}
+
+/// What the night did.
+#[derive(Debug)]
+pub struct NightReport {
+    /// The archive's settings.
+    pub archive: ArchiveSettings,
+    /// The results, in the order of their identity.
+    pub site_years: Vec<SiteYear>,
+    /// The synthesis.
+    pub zones: Vec<ZoneResponse>,
+    /// Those that failed.
+    pub failures: Vec<Failed>,
+    /// How many were computed, and how many stood unchanged.
+    pub computed: usize,
+    /// Unchanged since the last night.
+    pub unchanged: usize,
+    /// Path of the index page.
+    pub index: PathBuf,
+}
+
+/// A site-year that is ready to be computed.
+struct Task {
+    folder: SiteYearFolder,
+    field: FieldSettings,
+    /// Folder below `site_years`.
+    place: String,
+}
+
+/// What became of a site-year.
+struct Outcome {
+    result: SiteYear,
+    inputs: BTreeMap<String, String>,
+    computed: bool,
+    seconds: BTreeMap<&'static str, f64>,
+}
+
+/// Runs the night.
+///
+/// # Errors
+/// [`BatchError`] when nothing could be done; faults of single site-years are in the report.
+pub fn run(
+    archive: &Path,
+    out: &Path,
+    options: &NightOptions,
+    progress: &dyn Progress,
+) -> Result<NightReport, BatchError> {
+    let settings = archive_settings(archive)?;
+    let found = discover(archive);
+    if found.folders.is_empty() {
+        return Err(BatchError::NoSiteYear(format!(
+            "{}: no site-year found; expected folders with a field.toml",
+            archive.display()
+        )));
+    }
+    let only = options
+        .only
+        .as_ref()
+        .map(|pattern| {
+            glob::Pattern::new(pattern)
+                .map_err(|error| BatchError::NoSiteYear(format!("--only: `{pattern}` is not a glob: {error}")))
+        })
+        .transpose()?;
+    let chosen = |folder: &SiteYearFolder| only.as_ref().is_none_or(|pattern| pattern.matches(&folder.name));
+    if !found.folders.iter().any(chosen) {
+        let pattern = options.only.as_deref().unwrap_or("");
+        return Err(BatchError::NoSiteYear(format!("--only: `{pattern}` matches no site-year")));
+    }
+    let store = Store::open(out)?;
+
+    let mut failures: Vec<Failed> = found
+        .unreadable
+        .iter()
+        .map(|(folder, reason)| Failed { folder: folder.clone(), reason: reason.clone() })
+        .collect();
+    let tasks = plan(found.folders, &settings, &mut failures);
+    progress.begin(tasks.iter().filter(|task| chosen(&task.folder)).count());
+
+    let shared = SharedLayers::default();
+    let threads = options.jobs.unwrap_or(0);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .map_err(|error| BatchError::Threads(error.to_string()))?;
+    let outcomes: Vec<(String, Option<Result<Outcome, String>>)> = pool.install(|| {
+        tasks
+            .par_iter()
+            .with_max_len(1)
+            .map(|task| {
+                let outcome = if chosen(&task.folder) {
+                    let outcome = compute(archive, &settings, task, &shared, &store, options);
+                    let word = match &outcome {
+                        Ok(outcome) if outcome.computed => "computed",
+                        Ok(_) => "unchanged",
+                        Err(_) => "failed",
+                    };
+                    progress.done(&task.folder.name, word);
+                    Some(outcome)
+                } else {
+                    // Left alone tonight; what is remembered of it still counts.
+                    store.recall(&task.place).map(|remembered| {
+                        Ok(Outcome {
+                            result: remembered.result,
+                            inputs: remembered.inputs,
+                            computed: false,
+                            seconds: BTreeMap::new(),
+                        })
+                    })
+                };
+                (task.folder.name.clone(), outcome)
+            })
+            .collect()
+    });
+    progress.end();
+
+    let mut site_years = Vec::new();
+    let mut hashes = BTreeMap::new();
+    let mut seconds: BTreeMap<&str, f64> = BTreeMap::new();
+    let (mut computed, mut unchanged) = (0, 0);
+    for (folder, outcome) in outcomes {
+        match outcome {
+            None => {}
+            Some(Err(reason)) => failures.push(Failed { folder, reason }),
+            Some(Ok(outcome)) => {
+                *(if outcome.computed { &mut computed } else { &mut unchanged }) += 1;
+                for (stage, spent) in outcome.seconds {
+                    *seconds.entry(stage).or_insert(0.0) += spent;
+                }
+                hashes.insert(folder, outcome.inputs);
+                site_years.push(outcome.result);
+            }
+        }
+    }
+    failures.sort_by(|one, other| one.folder.cmp(&other.folder));
+    site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
+
+    let begun = Instant::now();
+    let mut zones = synthesise::run(&site_years, &settings);
+    for zone in &mut zones {
+        if let (Some(crop), Some(treatment)) = (settings.crops.get(&zone.crop), settings.treatment(&zone.treatment)) {
+            price_zone(zone, crop, treatment);
+        }
+    }
+    seconds.insert("synthesise", begun.elapsed().as_secs_f64());
+    let page_failures: Vec<Failure> = failures
+        .iter()
+        .map(|failed| Failure { folder: failed.folder.clone(), reason: failed.reason.clone() })
+        .collect();
+    for file in report::archive(&site_years, &zones, &page_failures, &settings)? {
+        store.write_archive_file(file.name, &file.bytes)?;
+    }
+    let log = run_log(&site_years, &failures, &hashes, &seconds, computed, unchanged);
+    let mut bytes = serde_json::to_vec_pretty(&log).unwrap_or_default();
+    bytes.push(b'\n');
+    store.write_archive_file("run.json", &bytes)?;
+    Ok(NightReport {
+        archive: settings,
+        site_years,
+        zones,
+        failures,
+        computed,
+        unchanged,
+        index: store.root().join("index.html"),
+    })
+}
+
+/// Reads every `field.toml`; those with faults, and those that share an identity, fail.
+fn plan(folders: Vec<SiteYearFolder>, settings: &ArchiveSettings, failures: &mut Vec<Failed>) -> Vec<Task> {
+    let mut read: Vec<(SiteYearFolder, FieldSettings)> = Vec::new();
+    for folder in folders {
+        let name = if folder.name == "." { "field.toml".to_owned() } else { format!("{}/field.toml", folder.name) };
+        let parsed = std::fs::read_to_string(folder.path.join("field.toml"))
+            .map_err(|error| format!("{name}: cannot be read: {error}"))
+            .and_then(|text| FieldSettings::parse(&name, &text, settings).map_err(|faults| faults.to_string()));
+        match parsed {
+            Ok(field) => read.push((folder, field)),
+            Err(reason) => failures.push(Failed { folder: folder.name, reason }),
+        }
+    }
+    let mut by_identity: BTreeMap<(i32, String, String), Vec<String>> = BTreeMap::new();
+    for (folder, field) in &read {
+        let (season, farm, name) = field.identity();
+        by_identity.entry((season, farm.to_owned(), name.to_owned())).or_default().push(folder.name.clone());
+    }
+    let farms: BTreeSet<&str> = read.iter().map(|(_, field)| field.farm.as_str()).collect();
+    let farm_slugs = slug::unique_slugs(farms.iter().copied());
+    let mut field_slugs: BTreeMap<(i32, String), BTreeMap<String, String>> = BTreeMap::new();
+    for (_, field) in &read {
+        field_slugs.entry((field.season, field.farm.clone())).or_insert_with(|| {
+            let same_farm = read.iter().filter(|(_, other)| other.season == field.season && other.farm == field.farm);
+            slug::unique_slugs(same_farm.map(|(_, other)| other.field.as_str()).collect::<BTreeSet<_>>())
+        });
+    }
+    let mut tasks = Vec::new();
+    for (folder, field) in read {
+        let (season, farm, name) = field.identity();
+        let same = &by_identity[&(season, farm.to_owned(), name.to_owned())];
+        if same.len() > 1 {
+            let others: Vec<&str> = same.iter().filter(|other| **other != folder.name).map(String::as_str).collect();
+            let reason =
+                format!("season {season}, farm `{farm}`, field `{name}` is also that of {}", others.join(", "));
+            failures.push(Failed { folder: folder.name, reason });
+            continue;
+        }
+        let place = format!("{season}/{}/{}", farm_slugs[farm], field_slugs[&(season, farm.to_owned())][name]);
+        tasks.push(Task { folder, field, place });
+    }
+    tasks
+}
+
+fn compute(
+    archive: &Path,
+    settings: &ArchiveSettings,
+    task: &Task,
+    shared: &SharedLayers,
+    store: &Store,
+    options: &NightOptions,
+) -> Result<Outcome, String> {
+    let mut seconds = BTreeMap::new();
+    let mut begun = Instant::now();
+    let mut lap = |seconds: &mut BTreeMap<&'static str, f64>, stage: &'static str| {
+        seconds.insert(stage, begun.elapsed().as_secs_f64());
+        begun = Instant::now();
+    };
+    let files = inputs::resolve(archive, &task.folder, &task.field, settings, options.allow_outside)
+        .map_err(|fault| fault.to_string())?;
+    let print = fingerprint::fingerprint(&files, &task.field, settings, &task.folder.name)
+        .map_err(|error| error.to_string())?;
+    lap(&mut seconds, "fingerprint");
+    if !options.force
+        && let Some(remembered) = store.recall(&task.place)
+        && remembered.fingerprint == print.whole
+    {
+        return Ok(Outcome { result: remembered.result, inputs: print.inputs, computed: false, seconds });
+    }
+    let ingested = ingest::run(&files, &task.field, settings, shared).map_err(|error| error.to_string())?;
+    lap(&mut seconds, "ingest");
+    let analysed = one::analyse(&ingested, &task.field, settings, &task.place)?;
+    lap(&mut seconds, "analyse");
+    let outputs = report::site_year(&ingested, &analysed.joined, &analysed.result, settings)
+        .map_err(|error| error.to_string())?;
+    lap(&mut seconds, "report");
+    let remembered = Remembered {
+        fingerprint: print.whole,
+        inputs: print.inputs.clone(),
+        outputs: BTreeMap::new(),
+        result: analysed.result.clone(),
+    };
+    store.write_site_year(&task.place, &outputs, remembered).map_err(|error| error.to_string())?;
+    lap(&mut seconds, "write");
+    Ok(Outcome { result: analysed.result, inputs: print.inputs, computed: true, seconds })
+}
+
+/// `run.json`.
+fn run_log(
+    site_years: &[SiteYear],
+    failures: &[Failed],
+    hashes: &BTreeMap<String, BTreeMap<String, String>>,
+    seconds: &BTreeMap<&str, f64>,
+    computed: usize,
+    unchanged: usize,
+) -> Value {
+    let points = |pick: fn(&SiteYear) -> usize| site_years.iter().map(pick).sum::<usize>();
+    let warnings: BTreeMap<String, BTreeMap<&str, String>> = site_years
+        .iter()
+        .map(|result| {
+            let mut all = result.cautions.clone();
+            for response in &result.responses {
+                all.extend(&response.cautions);
+            }
+            let codes = all.iter().map(|(caution, detail)| (caution.code(), detail.to_owned())).collect();
+            (result.folder.clone(), codes)
+        })
+        .filter(|(_, codes): &(String, BTreeMap<&str, String>)| !codes.is_empty())
+        .collect();
+    json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "counts": {
+            "site_years": site_years.len(),
+            "computed": computed,
+            "unchanged": unchanged,
+            "failed": failures.len(),
+            "points_read": points(|one| one.counts.read),
+            "points_kept": points(|one| one.counts.kept),
+            "lags_known": site_years.iter().filter(|one| one::lags_known(one)).count(),
+        },
+        "seconds": seconds,
+        "inputs": hashes,
+        "failures": failures.iter().map(|one| json!({ "site_year": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
+        "warnings": warnings,
+    })
+}

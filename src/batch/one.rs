@@ -1,0 +1,236 @@
+//! One site-year from its files in memory to its result.
+
+use std::collections::BTreeMap;
+
+use crate::assign::{self, AssignError};
+use crate::config::{ArchiveSettings, CleanSettings, FieldSettings, ModelSettings};
+use crate::economics::price_response;
+use crate::fit::{self, Fit, Leave};
+use crate::geometry::{Crs, Projector};
+use crate::ingest::IngestError;
+use crate::points::{Caution, Cautions, Ingested, Joined, Labels, Source};
+use crate::quantity::factor::M2_PER_HA;
+use crate::results::{Counts, SensitivityRow, SiteYear, SiteYearIdentity};
+use crate::stats::robust;
+use crate::{clean, join};
+
+/// A site-year with its points, for the reports.
+#[derive(Debug, Clone)]
+pub struct Analysed {
+    /// Points and segments.
+    pub joined: Joined,
+    /// The result.
+    pub result: SiteYear,
+}
+
+/// Seconds by which the lag is moved in the sensitivity analysis.
+const LAG_STEP_S: f64 = 2.0;
+
+/// Runs clean, assign, join and fit, prices the responses, and repeats the answer under variants of the analysis.
+///
+/// # Errors
+/// A fault that spoils the site-year as a whole, as text.
+pub fn analyse(
+    ingested: &Ingested,
+    field: &FieldSettings,
+    archive: &ArchiveSettings,
+    folder: &str,
+) -> Result<Analysed, String> {
+    let joined =
+        prepare(ingested, field, archive, &archive.clean, &archive.model).map_err(|error| error.to_string())?;
+    if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
+        let cleaned = &joined.assigned.cleaned;
+        let (most, count) = cleaned
+            .removals()
+            .into_iter()
+            .max_by_key(|&(_, count)| count)
+            .unwrap_or((crate::points::Mark::NoPosition, 0));
+        return Err(format!(
+            "no record can be used: of {} records {count} are marked `{}` ({})",
+            cleaned.len(),
+            most.code(),
+            most.text()
+        ));
+    }
+    let mut fit = priced(fit::run(&joined, archive, Leave::default()), field, archive);
+    let sensitivity = sensitivity(ingested, &joined, field, archive);
+    let cleaned = &joined.assigned.cleaned;
+    let mut cautions = Cautions::default();
+    for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions] {
+        cautions.extend(part);
+    }
+    let mapped_only = field.strips.is_none();
+    if !mapped_only && fit.responses.is_empty() {
+        cautions.add(Caution::NotEstimable, "no treated strip faces a check strip");
+    }
+    let result = SiteYear {
+        identity: SiteYearIdentity {
+            season: field.season,
+            farm: field.farm.clone(),
+            field: field.field.clone(),
+            crop: field.crop.clone(),
+        },
+        folder: folder.to_owned(),
+        place_deg: place(&joined).map_err(|error| error.to_string())?,
+        epsg: cleaned.records.epsg,
+        wetness_mm: joined.wetness_mm,
+        wetness_class: joined.wetness_class.clone(),
+        counts: counts(&joined),
+        removal_by_treatment: std::mem::take(&mut fit.removal_by_treatment),
+        cleaning: cleaned.facts.clone(),
+        design: (!mapped_only).then(|| joined.assigned.design.clone()),
+        class_area_m2: class_areas(&joined),
+        soil_zone: ingested
+            .soils
+            .iter()
+            .map(|soil| soil.class.map(|class| archive.soil.zone_of_class[class]))
+            .collect(),
+        responses: fit.responses,
+        differences: fit.differences,
+        variance: fit.variance,
+        sensitivity,
+        cautions,
+    };
+    Ok(Analysed { joined, result })
+}
+
+fn prepare(
+    ingested: &Ingested,
+    field: &FieldSettings,
+    archive: &ArchiveSettings,
+    clean_settings: &CleanSettings,
+    model: &ModelSettings,
+) -> Result<Joined, AssignError> {
+    let cleaned = clean::run(ingested, &archive.crops[&field.crop], clean_settings, model.seed);
+    let assigned = assign::run(cleaned, ingested, field, model)?;
+    Ok(join::run(assigned, ingested, archive))
+}
+
+fn priced(mut fit: Fit, field: &FieldSettings, archive: &ArchiveSettings) -> Fit {
+    let crop = &archive.crops[&field.crop];
+    for response in &mut fit.responses {
+        if let Some(treatment) = archive.treatment(&response.key.treatment) {
+            price_response(response, crop, treatment);
+        }
+    }
+    fit
+}
+
+/// The answer again: without the rules that look at yields, with other buffers, with the lag moved, and without each
+/// block.
+fn sensitivity(
+    ingested: &Ingested,
+    joined: &Joined,
+    field: &FieldSettings,
+    archive: &ArchiveSettings,
+) -> Vec<SensitivityRow> {
+    if field.strips.is_none() {
+        return Vec::new();
+    }
+    let mut rows = Vec::new();
+    let mut add = |variant: String, fit: &Fit| {
+        rows.extend(fit.responses.iter().map(|response| SensitivityRow {
+            variant: variant.clone(),
+            treatment: response.key.treatment.clone(),
+            class_name: response.class_name.clone(),
+            response: response.estimate.mean,
+            std_error: response.estimate.std_error,
+            low: response.estimate.low,
+            high: response.estimate.high,
+            p_value: response.estimate.p_value,
+        }));
+    };
+    // The lags found stay as they are in every variant but those that move them.
+    let lag = |by_s: f64| {
+        let mut lags: Vec<f64> =
+            joined.assigned.cleaned.facts.machines.values().map(|facts| facts.lag_s.value).collect();
+        let mut moisture: Vec<f64> =
+            joined.assigned.cleaned.facts.machines.values().map(|facts| facts.moisture_lag_s.value).collect();
+        let middle = |values: &mut [f64]| robust::median_in_place(values).ok().map(|value| value + by_s);
+        (middle(&mut lags), middle(&mut moisture))
+    };
+    let moved = |settings: &CleanSettings, by_s: f64| {
+        let (lag_s, moisture_lag_s) = lag(by_s);
+        CleanSettings { lag_s, moisture_lag_s, ..settings.clone() }
+    };
+    let buffers = |factor: f64| ModelSettings {
+        edge_along_m: archive.model.edge_along_m * factor,
+        edge_across_m: archive.model.edge_across_m * factor,
+        ..archive.model.clone()
+    };
+    let mut variants = vec![("yield rules off".to_owned(), archive.clean.without_yield_rules(), archive.model.clone())];
+    if ingested.strips.is_empty() {
+        // Labelled records have no edges.
+    } else {
+        variants.push(("buffers halved".to_owned(), archive.clean.clone(), buffers(0.5)));
+        variants.push(("buffers doubled".to_owned(), archive.clean.clone(), buffers(2.0)));
+    }
+    if ingested.records.channels.time {
+        for by_s in [-LAG_STEP_S, LAG_STEP_S] {
+            variants.push((format!("lag {by_s:+.0} s"), moved(&archive.clean, by_s), archive.model.clone()));
+        }
+    }
+    for (variant, clean_settings, model) in variants {
+        if let Ok(varied) = prepare(ingested, field, archive, &clean_settings, &model) {
+            add(variant, &fit::run(&varied, archive, Leave::default()));
+        }
+    }
+    if joined.assigned.design.blocks.len() > 1 {
+        for block in &joined.assigned.design.blocks {
+            add(format!("without block {block}"), &fit::run(joined, archive, Leave { block: Some(block) }));
+        }
+    }
+    rows
+}
+
+fn counts(joined: &Joined) -> Counts {
+    let cleaned = &joined.assigned.cleaned;
+    let (mut mass, mut dry, mut area, mut kept) = (0.0, 0.0, 0.0, 0);
+    for at in 0..cleaned.len() {
+        let wet = cleaned.mass_flow_kg_s[at] * cleaned.records.interval_s[at];
+        mass += if wet.is_finite() { wet } else { 0.0 };
+        if cleaned.is_kept(at) {
+            kept += 1;
+            area += cleaned.area_m2[at];
+            dry += cleaned.dry_mass_kg(at);
+        }
+    }
+    Counts {
+        read: cleaned.len(),
+        kept,
+        removed: cleaned.removals().into_iter().collect::<BTreeMap<_, _>>(),
+        wet_mass_kg: mass,
+        kept_area_m2: area,
+        mean_yield_kg_ha: (area > 0.0).then(|| dry / area * M2_PER_HA),
+    }
+}
+
+/// Area of the kept records by class.
+fn class_areas(joined: &Joined) -> Vec<f64> {
+    let mut areas = vec![0.0; joined.classes.len()];
+    for (at, &class) in joined.point_class.iter().enumerate() {
+        if class != Labels::NONE && joined.assigned.cleaned.is_kept(at) {
+            areas[class as usize] += joined.assigned.cleaned.area_m2[at];
+        }
+    }
+    areas
+}
+
+/// Middle of the records, degrees.
+fn place(joined: &Joined) -> Result<(f64, f64), IngestError> {
+    let cleaned = &joined.assigned.cleaned;
+    let middle = |values: &[f64]| {
+        let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+        robust::median(&known).unwrap_or(f64::NAN)
+    };
+    let fault = |error: crate::geometry::CrsError| IngestError::Contradiction(error.to_string());
+    let utm = Crs::from_epsg(cleaned.records.epsg).map_err(fault)?;
+    let projector = Projector::new(&utm, &Crs::wgs84()).map_err(fault)?;
+    let place = projector.convert_point(middle(&cleaned.x_m), middle(&cleaned.y_m)).map_err(fault)?;
+    place.ok_or_else(|| IngestError::Contradiction("the records lie off the map".to_owned()))
+}
+
+/// Whether every lag was estimated or configured, none assumed.
+pub(super) fn lags_known(result: &SiteYear) -> bool {
+    result.cleaning.machines.values().all(|facts| facts.lag_s.source != Source::Assumed)
+}

@@ -1,0 +1,254 @@
+//! The width that was really cut: footprints against the ground cut before, in the order of time over all combines.
+//!
+//! *When it harms*: with positions off by metres, every pass seems to overlap its neighbour. So the widths are corrected
+//! only where the spacing of the passes shows that the positions allow it.
+//!
+//! *Method*: Drummond, Fraisse & Sudduth 1998 (4th Int. Conf. on Precision Agriculture) subtract all earlier swath
+//! polygons from each new one; here the polygons are drawn on a grid of half a metre, whose error averages out along a
+//! segment.
+
+use geo::Coord;
+
+use crate::clean::ground::Ground;
+use crate::clean::neighbour_passes::PassPair;
+use crate::clean::passes::Pass;
+use crate::config::CleanSettings;
+use crate::geometry::Footprint;
+use crate::points::{Labels, Mark};
+use crate::stats::robust;
+
+/// Cell of the grid, m.
+const CELL_M: f64 = 0.5;
+/// Most cells of the grid.
+const MOST_CELLS: f64 = 4e8;
+/// Scatter of the spacing, as a share of the swath, up to which the positions are trusted (common practice, no source).
+const TRUSTED_SCATTER: f64 = 0.1;
+/// A share at least this is a full swath: the grid's error, and the overlap of good driving.
+const FULL_SHARE: f64 = 0.93;
+/// Ground of which less than this is new was cut before.
+const CUT_BEFORE: f64 = 0.1;
+
+/// What was learnt of the widths.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Widths {
+    /// Full width of the widest header, m.
+    pub(crate) full_m: f64,
+    /// Records logged below the full width of their machine.
+    pub(crate) logged_narrow: usize,
+    /// Whether the positions allow the correction.
+    pub(crate) trusted: bool,
+    /// Scatter of the spacing between passes, m.
+    pub(crate) scatter_m: f64,
+}
+
+/// The full width of each machine: nearly the greatest that it logs.
+pub(crate) fn full_widths(swath_m: &[f64], machine: &Labels) -> Vec<f64> {
+    (0..machine.names.len())
+        .map(|code| {
+            let mut widths: Vec<f64> = (0..swath_m.len())
+                .filter(|&at| machine.codes[at] as usize == code && swath_m[at] > 0.0)
+                .map(|at| swath_m[at])
+                .collect();
+            robust::quantile_in_place(&mut widths, 0.95).unwrap_or(f64::NAN)
+        })
+        .collect()
+}
+
+/// Corrects the widths on the ground where that is trusted, and marks narrow swaths and ground cut before.
+pub(crate) fn mark(
+    logged_m: &[f64],
+    machine: &Labels,
+    passes: &[Pass],
+    pairs: &[PassPair],
+    ground: &mut Ground,
+    settings: &CleanSettings,
+    marks: &mut [Option<Mark>],
+) -> Widths {
+    let full = full_widths(logged_m, machine);
+    let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
+    let logged_narrow = (0..logged_m.len()).filter(|&at| narrower(at, logged_m[at])).count();
+    let widest = full.iter().copied().fold(f64::NAN, f64::max);
+    let scatter_m = spacing_scatter(pairs);
+    let trusted = settings.overlap && scatter_m <= TRUSTED_SCATTER * widest;
+    let share = if trusted { new_shares(passes, ground) } else { vec![1.0; ground.x_m.len()] };
+    for (at, mark) in marks.iter_mut().enumerate() {
+        if mark.is_some() {
+            continue;
+        }
+        if share[at] < CUT_BEFORE {
+            *mark = Some(Mark::Overlap);
+            continue;
+        }
+        if share[at] < FULL_SHARE {
+            ground.swath_m[at] *= share[at];
+        }
+        if !(ground.swath_m[at] >= settings.swath_share_pct / 100.0 * full[machine.codes[at] as usize]) {
+            *mark = Some(Mark::NarrowSwath);
+        }
+    }
+    Widths { full_m: widest, logged_narrow, trusted, scatter_m }
+}
+
+/// Scatter of the spacing: along the passes, and between them; infinite where no neighbours are known.
+fn spacing_scatter(pairs: &[PassPair]) -> f64 {
+    let along: Vec<f64> = pairs.iter().map(|pair| pair.scatter_m).collect();
+    let apart: Vec<f64> = pairs.iter().map(|pair| pair.apart_m).collect();
+    match (robust::median(&along), robust::mad(&apart)) {
+        (Ok(along), Ok(between)) if pairs.len() >= 3 => along.max(between),
+        _ => f64::INFINITY,
+    }
+}
+
+/// The share of each footprint that was not cut in an earlier pass; 1 outside passes.
+fn new_shares(passes: &[Pass], ground: &Ground) -> Vec<f64> {
+    let mut shares = vec![1.0; ground.x_m.len()];
+    let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); passes.len()];
+    let mut extent = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+    for at in 0..ground.x_m.len() {
+        if let Some(rows) = rows_of.get_mut(ground.pass[at] as usize)
+            && footprint(ground, at).is_some()
+        {
+            rows.push(at as u32);
+            let (x, y, reach) = (ground.x_m[at], ground.y_m[at], ground.swath_m[at]);
+            extent = [
+                extent[0].min(x - reach),
+                extent[1].min(y - reach),
+                extent[2].max(x + reach),
+                extent[3].max(y + reach),
+            ];
+        }
+    }
+    let Some(mut grid) = Coverage::new(extent) else { return shares };
+    let mut order: Vec<usize> = (0..passes.len()).collect();
+    order.sort_by(|&a, &b| passes[a].start_s.total_cmp(&passes[b].start_s).then(a.cmp(&b)));
+    for pass in order {
+        for &at in &rows_of[pass] {
+            if let Some(footprint) = footprint(ground, at as usize) {
+                shares[at as usize] = grid.new_share(&footprint);
+            }
+        }
+        for &at in &rows_of[pass] {
+            if let Some(footprint) = footprint(ground, at as usize) {
+                grid.cover(&footprint);
+            }
+        }
+    }
+    shares
+}
+
+fn footprint(ground: &Ground, at: usize) -> Option<Footprint> {
+    let (course, distance, swath) = (ground.course_rad[at], ground.distance_m[at], ground.swath_m[at]);
+    let usable = course.is_finite() && distance > 0.05 && distance < 50.0 && swath > 0.0;
+    usable.then(|| Footprint::new(ground.x_m[at], ground.y_m[at], course, distance, swath))
+}
+
+/// The ground cut so far, as a grid of cells.
+struct Coverage {
+    west: f64,
+    south: f64,
+    cell_m: f64,
+    columns: usize,
+    cut: Vec<u64>,
+}
+
+impl Coverage {
+    fn new([west, south, east, north]: [f64; 4]) -> Option<Self> {
+        let (wide, high) = (east - west, north - south);
+        if !(wide.is_finite() && high.is_finite()) {
+            return None;
+        }
+        let mut cell_m = CELL_M;
+        while (wide / cell_m + 1.0) * (high / cell_m + 1.0) > MOST_CELLS {
+            cell_m *= 2.0;
+        }
+        let (columns, rows) = ((wide / cell_m) as usize + 1, (high / cell_m) as usize + 1);
+        Some(Self { west, south, cell_m, columns, cut: vec![0; (columns * rows).div_ceil(64)] })
+    }
+
+    /// Calls `visit` with the index of every cell whose centre lies in the footprint.
+    fn cells(&self, footprint: &Footprint, mut visit: impl FnMut(usize)) {
+        let corners = &footprint.0;
+        let low = |pick: fn(&Coord<f64>) -> f64| corners.iter().map(pick).fold(f64::INFINITY, f64::min);
+        let high = |pick: fn(&Coord<f64>) -> f64| corners.iter().map(pick).fold(f64::NEG_INFINITY, f64::max);
+        let column = |x: f64| ((x - self.west) / self.cell_m).max(0.0) as usize;
+        let row = |y: f64| ((y - self.south) / self.cell_m).max(0.0) as usize;
+        let (first, last) = (column(low(|c| c.x)), column(high(|c| c.x)).min(self.columns - 1));
+        for row in row(low(|c| c.y))..=row(high(|c| c.y)) {
+            let y = self.south + (row as f64 + 0.5) * self.cell_m;
+            // The convex figure cuts the row in one run.
+            let (mut from, mut to) = (f64::NEG_INFINITY, f64::INFINITY);
+            for at in 0..4 {
+                let (a, b) = (corners[at], corners[(at + 1) % 4]);
+                // Inside is to the left of each edge: (b − a) × (p − a) ≥ 0, linear in x along the row.
+                let (slope, rest) = (-(b.y - a.y), (b.x - a.x) * (y - a.y) + (b.y - a.y) * a.x);
+                if slope > 0.0 {
+                    from = from.max(-rest / slope);
+                } else if slope < 0.0 {
+                    to = to.min(-rest / slope);
+                } else if rest < 0.0 {
+                    to = f64::NEG_INFINITY;
+                }
+            }
+            if from > to {
+                continue;
+            }
+            let begin = ((from - self.west) / self.cell_m - 0.5).ceil().max(first as f64) as usize;
+            let end = ((to - self.west) / self.cell_m - 0.5).floor();
+            if end < 0.0 {
+                continue;
+            }
+            for column in begin..=(end as usize).min(last) {
+                visit(row * self.columns + column);
+            }
+        }
+    }
+
+    fn new_share(&self, footprint: &Footprint) -> f64 {
+        let (mut all, mut new) = (0_u32, 0_u32);
+        self.cells(footprint, |cell| {
+            all += 1;
+            new += u32::from(self.cut[cell / 64] >> (cell % 64) & 1 == 0);
+        });
+        if all == 0 { 1.0 } else { f64::from(new) / f64::from(all) }
+    }
+
+    fn cover(&mut self, footprint: &Footprint) {
+        let mut cells = Vec::new();
+        self.cells(footprint, |cell| cells.push(cell));
+        for cell in cells {
+            self.cut[cell / 64] |= 1 << (cell % 64);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn half_a_swath_beside_cut_ground_is_half_new() {
+        let mut grid = Coverage::new([0.0, 0.0, 60.0, 60.0]).unwrap();
+        for step in 0..10 {
+            grid.cover(&Footprint::new(10.0, 10.0 + 2.0 * f64::from(step), 0.0, 2.0, 9.0));
+        }
+        for (x, expected) in [(10.0, 0.0), (14.5, 0.5), (19.0, 1.0)] {
+            let mean: f64 = (0..8)
+                .map(|step| grid.new_share(&Footprint::new(x, 11.0 + 2.0 * f64::from(step), 0.0, 2.0, 9.0)))
+                .sum::<f64>()
+                / 8.0;
+            assert!((mean - expected).abs() < 0.06, "at {x}: {mean}");
+        }
+    }
+
+    #[test]
+    fn cells_of_a_turned_footprint_add_up_to_its_area() {
+        let grid = Coverage::new([0.0, 0.0, 60.0, 60.0]).unwrap();
+        for course in [0.0, 0.3, 0.8, 1.57, 2.5, 4.0] {
+            let footprint = Footprint::new(30.0, 30.0, course, 20.0, 9.0);
+            let mut cells = 0;
+            grid.cells(&footprint, |_| cells += 1);
+            let area = f64::from(cells) * CELL_M * CELL_M;
+            assert!((area - 180.0).abs() < 6.0, "course {course}: {area}");
+        }
+    }
+}

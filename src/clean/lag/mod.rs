@@ -1,0 +1,266 @@
+//! The transport lag of the grain, estimated from the data.
+//!
+//! What is estimated is the *effective* lag: the delay plus most of the mixing time, and it is signed, because an export
+//! may already be shifted. Published criteria all pick the lag that makes the map most coherent: Chung, Sudduth &
+//! Drummond 2002, Appl. Eng. Agric. 18; Beal & Tian 2001, Appl. Eng. Agric. 17:385; Lee et al. 2012, Trans. ASABE 55:743.
+
+mod profile;
+mod speed;
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use super::neighbour_passes::{self, PassPair};
+use super::passes::Pass;
+use super::track::Track;
+use crate::config::CleanSettings;
+use crate::points::{Caution, Cautions, Records, Sourced};
+use crate::stats::robust;
+use profile::{Matcher, Mismatch, Signal};
+
+/// Shortest pass that is matched, s.
+const LEAST_PASS_S: f64 = 80.0;
+/// Left out at both ends of a pass: filling and emptying. s.
+const TRIM_S: f64 = 30.0;
+/// The same for short passes, as a share of the pass.
+const TRIM_SHARE: f64 = 0.25;
+/// The gate: how much lower the mismatch must be at its minimum than usual (common practice, no source).
+const LEAST_DEPTH: f64 = 0.15;
+/// The gate: widest 90 % interval, s (common practice, no source).
+const WIDEST_S: f64 = 3.0;
+/// The gate: fewest opposing pairs, and fewest of each hand.
+const LEAST_PAIRS: usize = 4;
+const LEAST_PAIRS_OF_A_HAND: usize = 2;
+/// Pairs beyond this add time and nothing else.
+const MOST_PAIRS: usize = 80;
+const BOOTSTRAP: usize = 200;
+const COARSE_S: f64 = 1.0;
+const FINE_S: f64 = 0.25;
+const FINE_REACH_S: f64 = 3.0;
+/// Reach of the parabola through the minimum, s.
+const PARABOLA_S: f64 = 2.0;
+
+/// The lags of one combine.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Lags {
+    pub(crate) mass_s: Sourced,
+    pub(crate) moisture_s: Sourced,
+}
+
+/// Estimates the lags of every track.
+pub(crate) fn estimate(
+    records: &Records,
+    tracks: &[Track],
+    passes: &[Pass],
+    swath_m: f64,
+    settings: &CleanSettings,
+    seed: u64,
+    cautions: &mut Cautions,
+) -> Vec<Lags> {
+    (0..tracks.len())
+        .map(|track| {
+            let name = records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
+            let pairs = pairs_of(tracks, passes, track, swath_m);
+            let mass = match settings.lag_s {
+                Some(lag) => Sourced::configured(lag),
+                None => mass_lag(records, tracks, passes, &pairs, track, settings, seed).unwrap_or_else(|reason| {
+                    cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
+                    // An exported yield has been shifted by whoever exported it.
+                    Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
+                }),
+            };
+            let moisture = match settings.moisture_lag_s {
+                Some(lag) => Sourced::configured(lag),
+                None if records.channels.moisture && records.channels.time => {
+                    matched(records, tracks, passes, &pairs, Signal::Moisture, settings, seed)
+                        .unwrap_or_else(|_| Sourced::assumed(mass.value))
+                }
+                None => Sourced::assumed(mass.value),
+            };
+            Lags { mass_s: mass, moisture_s: moisture }
+        })
+        .collect()
+}
+
+fn mass_lag(
+    records: &Records,
+    tracks: &[Track],
+    passes: &[Pass],
+    pairs: &[PassPair],
+    track: usize,
+    settings: &CleanSettings,
+    seed: u64,
+) -> Result<Sourced, String> {
+    if !records.channels.time {
+        return Err("no time was recorded".to_owned());
+    }
+    matched(records, tracks, passes, pairs, Signal::Yield, settings, seed).or_else(|reason| {
+        if !records.channels.flow || !records.channels.speed && !records.channels.distance {
+            return Err(reason);
+        }
+        speed::estimate(records, &tracks[track], passes, track, settings, seed)
+            .map_err(|other| format!("{reason}; by changes of speed: {other}"))
+    })
+}
+
+/// Opposing neighbours among the long passes of one track.
+fn pairs_of(tracks: &[Track], passes: &[Pass], track: usize, swath_m: f64) -> Vec<PassPair> {
+    let usable: Vec<usize> = (0..passes.len())
+        .filter(|&pass| passes[pass].track == track && passes[pass].end_s - passes[pass].start_s >= LEAST_PASS_S)
+        .collect();
+    let mut pairs = neighbour_passes::find(tracks, passes, &usable, swath_m);
+    pairs.retain(|pair| pair.opposite);
+    if pairs.len() > MOST_PAIRS {
+        // Every second of each hand, and so on, keeps both hands and the whole field.
+        let stride = pairs.len().div_ceil(MOST_PAIRS);
+        let mut seen = [0_usize; 2];
+        pairs.retain(|pair| {
+            let count = &mut seen[usize::from(pair.left)];
+            *count += 1;
+            (*count - 1).is_multiple_of(stride)
+        });
+    }
+    pairs
+}
+
+/// The lag at which opposing neighbours agree, or why the data cannot tell it.
+fn matched(
+    records: &Records,
+    tracks: &[Track],
+    passes: &[Pass],
+    pairs: &[PassPair],
+    signal: Signal,
+    settings: &CleanSettings,
+    seed: u64,
+) -> Result<Sourced, String> {
+    let of_hand = |left: bool| pairs.iter().filter(|pair| pair.left == left).count();
+    if pairs.len() < LEAST_PAIRS || of_hand(true).min(of_hand(false)) < LEAST_PAIRS_OF_A_HAND {
+        return Err(format!("only {} neighbouring passes in opposite directions", pairs.len()));
+    }
+    let (from, to) = (settings.lag_from_s, settings.lag_to_s);
+    let shortest = pairs
+        .iter()
+        .flat_map(|pair| [pair.one, pair.other])
+        .map(|pass| passes[pass].end_s - passes[pass].start_s)
+        .fold(f64::INFINITY, f64::min);
+    let trim = TRIM_S.min(TRIM_SHARE * shortest);
+    let matcher = Matcher::new(records, tracks, passes, pairs.iter().collect(), signal, trim, (from, to));
+
+    let coarse = steps(from, to, COARSE_S);
+    let rough = matcher.mismatch(&coarse);
+    let hands: Vec<bool> = pairs.iter().map(|pair| pair.left).collect();
+    let ones = vec![1.0; pairs.len()];
+    let curve = total(&rough, &hands, &ones).ok_or("the passes share too little ground")?;
+    let lowest = argmin(&curve);
+    let usual = robust::median(&curve).map_err(|error| error.to_string())?;
+    let depth = (usual - curve[lowest]) / usual;
+    if !(usual > 0.0) || depth < LEAST_DEPTH {
+        return Err(format!("no lag makes opposing passes agree (depth {:.0} %)", 100.0 * depth.max(0.0)));
+    }
+    if lowest < 2 || lowest + 2 >= coarse.len() {
+        return Err(format!("the best lag lies at the end of the range, {} s", coarse[lowest]));
+    }
+
+    let reach = (FINE_REACH_S / FINE_S) as i32;
+    let fine: Vec<f64> = (-reach..=reach).map(|step| coarse[lowest] + f64::from(step) * FINE_S).collect();
+    let close = matcher.mismatch(&fine);
+    let curve = total(&close, &hands, &ones).ok_or("the passes share too little ground")?;
+    let value = vertex(&fine, &curve);
+
+    // Whole pairs are drawn again: bins of a pair are not independent.
+    let mut draws = Vec::with_capacity(BOOTSTRAP);
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    for _ in 0..BOOTSTRAP {
+        let mut weights = vec![0.0; pairs.len()];
+        for _ in 0..pairs.len() {
+            weights[random.random_range(0..pairs.len())] += 1.0;
+        }
+        let Some(rough_curve) = total(&rough, &hands, &weights) else { continue };
+        let far = coarse[argmin(&rough_curve)];
+        if (far - coarse[lowest]).abs() > FINE_REACH_S {
+            draws.push(far);
+        } else if let Some(curve) = total(&close, &hands, &weights) {
+            draws.push(vertex(&fine, &curve));
+        }
+    }
+    draws.sort_by(f64::total_cmp);
+    let quantile = |p: f64| robust::quantile_sorted(&draws, p).map_err(|error| error.to_string());
+    let width = quantile(0.95)? - quantile(0.05)?;
+    if width > WIDEST_S {
+        return Err(format!("the lag is uncertain by {width:.1} s"));
+    }
+    let mean = draws.iter().sum::<f64>() / draws.len() as f64;
+    let variance = draws.iter().map(|draw| (draw - mean).powi(2)).sum::<f64>() / (draws.len() - 1) as f64;
+    Ok(Sourced::estimated(value, variance.sqrt()))
+}
+
+/// The mismatch by lag over all pairs, both hands with equal weight, so that features oblique to the passes cancel.
+fn total(mismatch: &Mismatch, left: &[bool], weights: &[f64]) -> Option<Vec<f64>> {
+    let lags = mismatch.sum.first()?.len();
+    let mut curve = vec![0.0; lags];
+    let mut hands = 0;
+    for hand in [false, true] {
+        let mut part = vec![(0.0, 0.0); lags];
+        for (pair, _) in left.iter().enumerate().filter(|(_, is_left)| **is_left == hand) {
+            for (lag, part) in part.iter_mut().enumerate() {
+                part.0 += weights[pair] * mismatch.sum[pair][lag];
+                part.1 += weights[pair] * mismatch.bins[pair][lag];
+            }
+        }
+        if part.iter().all(|part| part.1 > 0.0) {
+            hands += 1;
+            for (curve, part) in curve.iter_mut().zip(&part) {
+                *curve += part.0 / part.1;
+            }
+        }
+    }
+    (hands > 0).then_some(curve)
+}
+
+/// From one end to the other in equal steps.
+fn steps(from: f64, to: f64, step: f64) -> Vec<f64> {
+    let count = ((to - from) / step + 1e-9).floor() as u32;
+    (0..=count).map(|at| from + f64::from(at) * step).collect()
+}
+
+fn argmin(values: &[f64]) -> usize {
+    (0..values.len()).min_by(|&a, &b| values[a].total_cmp(&values[b])).unwrap_or(0)
+}
+
+/// The vertex of the parabola through the values near the lowest, by least squares; the lowest itself where they bend
+/// the wrong way.
+fn vertex(lags: &[f64], curve: &[f64]) -> f64 {
+    let lowest = argmin(curve);
+    let centre = lags[lowest];
+    let near: Vec<(f64, f64)> = lags
+        .iter()
+        .zip(curve)
+        .filter(|(lag, _)| (**lag - centre).abs() <= PARABOLA_S)
+        .map(|(lag, value)| (lag - centre, *value))
+        .collect();
+    // Normal equations of y = a + b u + c u².
+    let moment = |power: i32| near.iter().map(|(u, _)| u.powi(power)).sum::<f64>();
+    let product = |power: i32| near.iter().map(|(u, y)| u.powi(power) * y).sum::<f64>();
+    let (s0, s1, s2, s3, s4) = (moment(0), moment(1), moment(2), moment(3), moment(4));
+    let (t0, t1, t2) = (product(0), product(1), product(2));
+    let determinant = s0 * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s2 * s3) + s2 * (s1 * s3 - s2 * s2);
+    if determinant.abs() < f64::MIN_POSITIVE {
+        return centre;
+    }
+    let b = (s0 * (t1 * s4 - t2 * s3) - t0 * (s1 * s4 - s2 * s3) + s2 * (s1 * t2 - s2 * t1)) / determinant;
+    let c = (s0 * (s2 * t2 - s3 * t1) - s1 * (s1 * t2 - s2 * t1) + t0 * (s1 * s3 - s2 * s2)) / determinant;
+    let shift = -b / (2.0 * c);
+    if c > 0.0 && shift.abs() <= PARABOLA_S { centre + shift } else { centre }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_vertex_of_a_parabola_is_found_between_the_samples() {
+        let lags: Vec<f64> = (0..20).map(|step| 8.0 + 0.25 * f64::from(step)).collect();
+        let curve: Vec<f64> = lags.iter().map(|lag| 1.0 + (lag - 10.37).powi(2)).collect();
+        assert!((vertex(&lags, &curve) - 10.37).abs() < 1e-9);
+    }
+}

@@ -1,0 +1,355 @@
+//! Clean: [`Ingested`] → [`Cleaned`]: which records tell the yield of the ground they stand on.
+//!
+//! Every record ends with one reason or none; nothing is deleted. The rules run in the order of [`Mark`], so that a
+//! record carries the first that applies:
+//!
+//! 1. hard errors: position, duplicate, jump;
+//! 2. passes, from header, gaps, turns and stops, on the track as it was logged;
+//! 3. the transport lag, estimated from opposing passes; each record is put on the ground where its grain was cut;
+//! 4. boundary, header, filling and emptying, short passes, turns;
+//! 5. flow, moisture, speed, swath;
+//! 6. the level of several combines, and scale tickets;
+//! 7. yields: plausible range, neighbours under the same treatment.
+//!
+//! The rules look at the treatments only to compare like with like; no limit depends on the contrast.
+
+mod calibrate;
+mod filters;
+mod ground;
+mod hard_errors;
+mod lag;
+mod machines;
+mod neighbour_passes;
+mod passes;
+mod ramps;
+mod track;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use geo::MultiPolygon;
+
+use crate::config::{CleanSettings, CropSettings};
+use crate::geometry::PolygonIndex;
+use crate::points::{
+    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, MachineFacts, Mark, Records, Sourced,
+};
+use crate::quantity::dry_factor;
+use crate::quantity::factor::M2_PER_HA;
+use crate::stats::robust;
+use track::{Doing, Track};
+
+/// Version of this stage's results: part of the fingerprint of a site-year.
+pub const VERSION: u32 = 1;
+
+/// Share of removed records beyond which the data are poor.
+const HEAVY_REMOVAL: f64 = 0.40;
+/// Difference of cut and bounded area that is told.
+const AREA_MISMATCH: f64 = 0.03;
+
+/// Cleans a site-year. `seed` drives the bootstrap of the lag.
+pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, seed: u64) -> Cleaned {
+    let mut cautions = Cautions::default();
+    let records = upright_header(&ingested.records, &mut cautions);
+    let mut marks: Vec<Option<Mark>> = vec![None; records.len()];
+    hard_errors::mark(&records, settings, &mut marks);
+
+    let mut tracks = Track::all(&records, &marks);
+    let passes = passes::find(&records, settings, &mut tracks);
+    let full = filters::swath::full_widths(&records.swath_m, &records.machine);
+    let widest_m = full.iter().copied().fold(f64::NAN, f64::max);
+    let lags = lag::estimate(&records, &tracks, &passes, widest_m, settings, seed, &mut cautions);
+    let mut ground = ground::place(&records, &tracks, &passes, &lags);
+
+    outside_boundary(ingested.boundary.as_ref(), &ground, settings, &mut marks);
+    header_up(&ground, &mut marks);
+    let rough = yields(&records, &ground, crop, None);
+    let ramps = ramps::find(&records, &ground, &passes, &rough, &marks, settings);
+    ramps::mark(&ground, &ramps, &mut marks);
+    short_passes(&passes, &ground, settings, &mut marks);
+    turns(&ground, &mut marks);
+    let bare = filters::ranges::mark(&records, &tracks, &ground, crop, settings, &mut marks);
+    filters::kinematics::mark(&records, &tracks, &ground, settings, &mut marks);
+
+    let every_pass: Vec<usize> = (0..passes.len()).collect();
+    let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m);
+    let widths =
+        filters::swath::mark(&records.swath_m, &records.machine, &passes, &pairs, &mut ground, settings, &mut marks);
+
+    let (treatment, treatments_known) = treatments(ingested, &records, &ground);
+    let mut factors = vec![Sourced::configured(1.0); records.machine.names.len()];
+    let mut factor_covariance = Vec::new();
+    if factors.len() > 1 && settings.machine_factors {
+        let yields = yields(&records, &ground, crop, None);
+        let area_m2 = areas(&ground);
+        let field = machines::Field {
+            tracks: &tracks,
+            passes: &passes,
+            pairs: &pairs,
+            x_m: &ground.x_m,
+            y_m: &ground.y_m,
+            yields: &yields,
+            area_m2: &area_m2,
+            pass: &ground.pass,
+            treatment: &treatment,
+            machine: &records.machine,
+            marks: &marks,
+        };
+        match machines::factors(&field) {
+            Ok(found) => (factors, factor_covariance) = (found.factor, found.covariance),
+            Err(reason) => {
+                cautions.add(Caution::MachineUncorrected, reason);
+                factors = vec![Sourced::assumed(1.0); factors.len()];
+            }
+        }
+    }
+    let mut multiple: Vec<f64> = factors.iter().map(|factor| factor.value).collect();
+    let calibration =
+        calibrate::calibrate(&records, &ground.moisture_pct, &marks, &multiple, &ingested.tickets, crop, &mut cautions);
+    if let Some(calibration) = &calibration {
+        for multiple in &mut multiple {
+            *multiple *= calibration.gain.value;
+        }
+        ground.moisture_pct.iter_mut().for_each(|moisture| *moisture += calibration.moisture_bias_pct);
+    }
+
+    let dry_yield_kg_ha = yields(&records, &ground, crop, Some(&multiple));
+    let range = filters::yields::mark(&dry_yield_kg_ha, &bare, crop, settings, &mut marks);
+    let mut spread = f64::NAN;
+    if settings.yield_rules {
+        let field = filters::neighbours::Field {
+            x_m: &ground.x_m,
+            y_m: &ground.y_m,
+            yields: &dry_yield_kg_ha,
+            pass: &ground.pass,
+            treatment: &treatment,
+            bare: &bare,
+            treatments_known,
+        };
+        let limits = filters::neighbours::Limits {
+            radius_m: settings.neighbour_radius_m,
+            robust_deviations: settings.neighbour_limit,
+            least_neighbours: settings.neighbour_least as usize,
+        };
+        spread = filters::neighbours::mark(&field, limits, &mut marks);
+    }
+
+    let area_m2 = areas(&ground);
+    let removed = marks.iter().filter(|mark| mark.is_some()).count();
+    if removed as f64 > HEAVY_REMOVAL * marks.len() as f64 {
+        cautions.add(Caution::HeavyRemoval, format!("{:.0} %", 100.0 * removed as f64 / marks.len() as f64));
+    }
+    let mut limits = BTreeMap::from([
+        ("least yield, kg/ha".to_owned(), range.0),
+        ("greatest yield, kg/ha".to_owned(), range.1),
+        ("full swath, m".to_owned(), widths.full_m),
+        ("records logged below the full swath".to_owned(), widths.logged_narrow as f64),
+        ("swath corrected for ground cut before (1 yes, 0 no)".to_owned(), f64::from(u8::from(widths.trusted))),
+        ("scatter of the spacing between passes, m".to_owned(), widths.scatter_m),
+        ("spread against neighbours, ln".to_owned(), spread),
+    ]);
+    conserve_area(ingested.boundary.as_ref(), &area_m2, &ground, &mut limits, &mut cautions);
+    limits.retain(|_, value| value.is_finite());
+    let gain = calibration.map_or(Sourced::configured(1.0), |calibration| calibration.gain);
+    let machines = lags
+        .iter()
+        .zip(&tracks)
+        .map(|(lags, track)| {
+            let code = track.machine as usize;
+            let facts = MachineFacts {
+                lag_s: lags.mass_s,
+                moisture_lag_s: lags.moisture_s,
+                machine_factor: factors[code],
+                ticket_gain: gain,
+            };
+            (records.machine.names[code].clone(), facts)
+        })
+        .collect();
+    let facts = CleaningFacts {
+        machines,
+        pass_entry_s: Some(ramps.entry_s),
+        pass_exit_s: Some(ramps.exit_s),
+        factor_covariance,
+        passes: passes.len(),
+        axis_rad: passes::axis(&tracks, &passes),
+        limits,
+    };
+    let mass_flow_kg_s = (0..records.len())
+        .map(|at| records.mass_kg[at] / records.interval_s[at] * multiple[records.machine.codes[at] as usize])
+        .collect();
+    Cleaned {
+        mass_flow_kg_s,
+        x_m: ground.x_m,
+        y_m: ground.y_m,
+        course_rad: ground.course_rad,
+        pass: ground.pass,
+        moisture_pct: ground.moisture_pct,
+        speed_m_s: ground.speed_m_s,
+        swath_m: ground.swath_m,
+        area_m2,
+        dry_yield_kg_ha,
+        mark: marks,
+        facts,
+        cautions,
+        records,
+    }
+}
+
+/// Turns a header state that was recorded the other way round: most of the way is driven, and most of the grain flows,
+/// while it says "raised".
+fn upright_header(records: &Arc<Records>, cautions: &mut Cautions) -> Arc<Records> {
+    if !records.channels.header {
+        return Arc::clone(records);
+    }
+    let (mut way, mut mass) = ([0.0; 2], [0.0; 2]);
+    for at in 0..records.len() {
+        let side = match records.header[at] {
+            Header::Down => 0,
+            Header::Up => 1,
+            Header::Unknown => continue,
+        };
+        for (sum, value) in [(&mut way, records.distance_m[at]), (&mut mass, records.mass_kg[at])] {
+            sum[side] += if value.is_finite() { value.max(0.0) } else { 0.0 };
+        }
+    }
+    if way[1] > 1.5 * way[0] && mass[1] > 3.0 * mass[0] {
+        cautions.add(Caution::HeaderInverted, "");
+        let mut turned = Records::clone(records);
+        for header in &mut turned.header {
+            *header = match header {
+                Header::Down => Header::Up,
+                Header::Up => Header::Down,
+                Header::Unknown => Header::Unknown,
+            };
+        }
+        return Arc::new(turned);
+    }
+    Arc::clone(records)
+}
+
+fn areas(ground: &ground::Ground) -> Vec<f64> {
+    ground.distance_m.iter().zip(&ground.swath_m).map(|(distance, swath)| distance * swath).collect()
+}
+
+/// Yield at market moisture, kg/ha: the ratio of mass to area; NaN where no ground is known.
+fn yields(records: &Records, ground: &ground::Ground, crop: &CropSettings, multiple: Option<&[f64]>) -> Vec<f64> {
+    (0..records.len())
+        .map(|at| {
+            let area = ground.distance_m[at] * ground.swath_m[at];
+            let factor = multiple.map_or(1.0, |multiple| multiple[records.machine.codes[at] as usize]);
+            let dry = dry_factor(ground.moisture_pct[at], crop.market_moisture_pct);
+            if area > 0.0 { records.mass_kg[at] * factor * dry / area * M2_PER_HA } else { f64::NAN }
+        })
+        .collect()
+}
+
+fn outside_boundary(
+    boundary: Option<&MultiPolygon<f64>>,
+    ground: &ground::Ground,
+    settings: &CleanSettings,
+    marks: &mut [Option<Mark>],
+) {
+    let Some(boundary) = boundary else { return };
+    let index = PolygonIndex::new(vec![boundary.clone()]);
+    for (at, mark) in marks.iter_mut().enumerate() {
+        let (x, y) = (ground.x_m[at], ground.y_m[at]);
+        if mark.is_none() && !index.holds(0, x, y) {
+            let off = index.distance_to_edge_of(0, x, y).map_or(f64::INFINITY, f64::abs);
+            if off > settings.boundary_margin_m {
+                *mark = Some(Mark::OutsideBoundary);
+            }
+        }
+    }
+}
+
+fn header_up(ground: &ground::Ground, marks: &mut [Option<Mark>]) {
+    for (mark, doing) in marks.iter_mut().zip(&ground.doing) {
+        if mark.is_none() && matches!(doing, None | Some(Doing::HeaderUp)) {
+            *mark = Some(Mark::HeaderUp);
+        }
+    }
+}
+
+fn short_passes(
+    passes: &[passes::Pass],
+    ground: &ground::Ground,
+    settings: &CleanSettings,
+    marks: &mut [Option<Mark>],
+) {
+    for (mark, &pass) in marks.iter_mut().zip(&ground.pass) {
+        let short = passes.get(pass as usize).is_some_and(|pass| pass.length_m < settings.pass_length_m);
+        if mark.is_none() && short {
+            *mark = Some(Mark::ShortPass);
+        }
+    }
+}
+
+fn turns(ground: &ground::Ground, marks: &mut [Option<Mark>]) {
+    for (mark, doing) in marks.iter_mut().zip(&ground.doing) {
+        if mark.is_none() {
+            *mark = match doing {
+                Some(Doing::Turning) => Some(Mark::Turning),
+                Some(Doing::Standing) => Some(Mark::SpeedRange),
+                _ => None,
+            };
+        }
+    }
+}
+
+/// The code of the treatment of each record, and whether the treatments are known at all.
+fn treatments(ingested: &Ingested, records: &Records, ground: &ground::Ground) -> (Vec<u32>, bool) {
+    if records.treatment.is_present() {
+        return (records.treatment.codes.clone(), true);
+    }
+    if ingested.strips.is_empty() {
+        return (vec![Labels::NONE; records.len()], false);
+    }
+    let mut names: Vec<&str> = ingested.strips.iter().map(|strip| strip.treatment.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    let code_of: Vec<u32> = ingested
+        .strips
+        .iter()
+        .map(|strip| names.binary_search(&strip.treatment.as_str()).map_or(Labels::NONE, |code| code as u32))
+        .collect();
+    let index = PolygonIndex::new(ingested.strips.iter().map(|strip| strip.ground.clone()).collect());
+    let codes = ground
+        .x_m
+        .iter()
+        .zip(&ground.y_m)
+        .map(|(&x, &y)| index.locate(x, y).map_or(Labels::NONE, |strip| code_of[strip as usize]))
+        .collect();
+    (codes, true)
+}
+
+/// The area cut in passes against the area inside the boundary.
+fn conserve_area(
+    boundary: Option<&MultiPolygon<f64>>,
+    area_m2: &[f64],
+    ground: &ground::Ground,
+    limits: &mut BTreeMap<String, f64>,
+    cautions: &mut Cautions,
+) {
+    let Some(boundary) = boundary else { return };
+    let bounded = geo::Area::unsigned_area(boundary);
+    let cut: f64 = area_m2
+        .iter()
+        .zip(&ground.pass)
+        .filter(|(area, pass)| **pass != Labels::NONE && area.is_finite())
+        .map(|(area, _)| area)
+        .sum();
+    if bounded > 0.0 {
+        let ratio = cut / bounded;
+        limits.insert("area cut / area inside the boundary".to_owned(), ratio);
+        if (ratio - 1.0).abs() > AREA_MISMATCH {
+            cautions.add(Caution::AreaMismatch, format!("cut {:.0} % of it", 100.0 * ratio));
+        }
+    }
+}
+
+/// The usual yield of the kept records, kg/ha.
+pub fn median_yield_kg_ha(cleaned: &Cleaned) -> Option<f64> {
+    let mut kept: Vec<f64> =
+        (0..cleaned.len()).filter(|&at| cleaned.is_kept(at)).map(|at| cleaned.dry_yield_kg_ha[at]).collect();
+    robust::median_in_place(&mut kept).ok()
+}

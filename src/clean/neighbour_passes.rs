@@ -1,0 +1,136 @@
+//! Passes that lie beside each other, with the way along one of them as common coordinate.
+//!
+//! Works for any geometry: the second pass is measured by the nearest places of the first, so that the two need not be
+//! straight.
+
+use std::collections::BTreeMap;
+
+use super::passes::Pass;
+use super::track::{Track, folded};
+use crate::geometry::NeighbourGrid;
+
+/// Two neighbouring passes.
+#[derive(Debug, Clone)]
+pub(crate) struct PassPair {
+    /// The pass that gives the coordinate.
+    pub(crate) one: usize,
+    /// Its neighbour.
+    pub(crate) other: usize,
+    /// Whether they were driven in opposite directions.
+    pub(crate) opposite: bool,
+    /// Whether the neighbour lies to the left, seen along the first.
+    pub(crate) left: bool,
+    /// Way along the first pass at each of its fixes, m.
+    pub(crate) way_one_m: Vec<f64>,
+    /// The same coordinate at each fix of the neighbour; NaN where it has no counterpart.
+    pub(crate) way_other_m: Vec<f64>,
+    /// Median distance between them, and its scatter along the pass (median absolute deviation × 1.4826), m.
+    pub(crate) apart_m: f64,
+    pub(crate) scatter_m: f64,
+}
+
+/// Widths between neighbouring passes: farther apart they do not touch.
+const FARTHEST_SWATHS: f64 = 1.6;
+const NEAREST_SWATHS: f64 = 0.4;
+/// Neighbours that face each other over less tell nothing, m.
+const LEAST_FACING_M: f64 = 60.0;
+
+/// Finds the neighbours of the passes in `usable`; each pair once.
+pub(crate) fn find(tracks: &[Track], passes: &[Pass], usable: &[usize], swath_m: f64) -> Vec<PassPair> {
+    let mut fixes: Vec<(usize, usize)> = Vec::new();
+    for &pass in usable {
+        fixes.extend((passes[pass].first..=passes[pass].last).map(|fix| (pass, fix)));
+    }
+    let place = |&(pass, fix): &(usize, usize)| {
+        let track = &tracks[passes[pass].track];
+        (track.x_m[fix], track.y_m[fix])
+    };
+    let (x, y): (Vec<f64>, Vec<f64>) = fixes.iter().map(place).unzip();
+    let reach = FARTHEST_SWATHS * swath_m;
+    let grid = NeighbourGrid::new(&x, &y, reach.max(1.0));
+
+    // For each fix, the nearest fix of each other pass within reach.
+    let mut facing: BTreeMap<(usize, usize), Vec<(usize, usize)>> = BTreeMap::new();
+    let mut nearest: BTreeMap<usize, (f64, u32)> = BTreeMap::new();
+    for (at, &(pass, fix)) in fixes.iter().enumerate() {
+        nearest.clear();
+        grid.for_each_within(x[at], y[at], reach, |found, squared| {
+            let other = fixes[found as usize].0;
+            if other != pass {
+                let best = nearest.entry(other).or_insert((squared, found));
+                if (squared, found) < *best {
+                    *best = (squared, found);
+                }
+            }
+        });
+        for (&other, &(_, found)) in &nearest {
+            if other < pass {
+                facing.entry((other, pass)).or_default().push((fix, fixes[found as usize].1));
+            }
+        }
+    }
+    let mut pairs: Vec<PassPair> = facing
+        .into_iter()
+        .filter_map(|((one, other), matches)| pair(tracks, passes, one, other, &matches, swath_m))
+        .collect();
+    pairs.sort_by_key(|pair| (pair.one, pair.other));
+    pairs
+}
+
+fn pair(
+    tracks: &[Track],
+    passes: &[Pass],
+    one: usize,
+    other: usize,
+    matches: &[(usize, usize)],
+    swath_m: f64,
+) -> Option<PassPair> {
+    let (first, second) = (&passes[one], &passes[other]);
+    let (track_one, track_other) = (&tracks[first.track], &tracks[second.track]);
+    let mut way_one_m = vec![0.0; first.last - first.first + 1];
+    for fix in first.first + 1..=first.last {
+        let step = (track_one.x_m[fix] - track_one.x_m[fix - 1]).hypot(track_one.y_m[fix] - track_one.y_m[fix - 1]);
+        way_one_m[fix - first.first] = way_one_m[fix - first.first - 1] + step;
+    }
+    let mut way_other_m = vec![f64::NAN; second.last - second.first + 1];
+    let (mut opposite, mut alike, mut left, mut across) = (0, 0, 0, Vec::new());
+    for &(fix, facing) in matches {
+        let (course_one, course_other) = (track_one.course_rad[facing], track_other.course_rad[fix]);
+        if !(course_one.is_finite() && course_other.is_finite()) {
+            continue;
+        }
+        let turn = folded(course_other - course_one).abs().to_degrees();
+        if turn > 150.0 {
+            opposite += 1;
+        } else if turn < 30.0 {
+            alike += 1;
+        } else {
+            continue;
+        }
+        let (east, north) =
+            (track_other.x_m[fix] - track_one.x_m[facing], track_other.y_m[fix] - track_one.y_m[facing]);
+        let along = east * course_one.sin() + north * course_one.cos();
+        let aside = north * course_one.sin() - east * course_one.cos();
+        // Beyond the end of the first pass the nearest fix is its last one: that is no counterpart.
+        if along.abs() > 1.5 * track_one.step_m.max(2.0) {
+            continue;
+        }
+        left += i32::from(aside > 0.0);
+        across.push(aside.abs());
+        way_other_m[fix - second.first] = way_one_m[facing - first.first] + along;
+    }
+    let counted = across.len();
+    let spacing = crate::stats::robust::median_mad(&across).ok()?;
+    let facing_m = counted as f64 * track_other.step_m;
+    let clear = opposite >= 9 * alike || alike >= 9 * opposite;
+    (clear && facing_m >= LEAST_FACING_M && spacing.median >= NEAREST_SWATHS * swath_m).then(|| PassPair {
+        one,
+        other,
+        opposite: opposite > alike,
+        left: 2 * left as usize > counted,
+        way_one_m,
+        way_other_m,
+        apart_m: spacing.median,
+        scatter_m: spacing.mad,
+    })
+}

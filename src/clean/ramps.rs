@@ -1,0 +1,210 @@
+//! How long the machine fills after entering the crop and empties before leaving it, from the data.
+//!
+//! The yield after entry, relative to the inside of the same pass, rises as the machine fills; a headland that is truly
+//! poor is poor at both ends of the passes that meet there, so the ratio of passes that start at an end to those that
+//! finish there shows the machine alone.
+
+use super::ground::Ground;
+use super::passes::Pass;
+use crate::config::CleanSettings;
+use crate::points::{Mark, Records, Sourced};
+use crate::stats::robust;
+
+/// Seconds inside the pass that serve as reference.
+const REFERENCE_S: (f64, f64) = (30.0, 60.0);
+/// Shortest pass that is looked at, s.
+const LEAST_PASS_S: f64 = 90.0;
+/// Fewest passes for a curve.
+const LEAST_PASSES: usize = 8;
+/// The machine is full once the curve reaches this share (common practice, no source).
+const FULL: f64 = 0.95;
+/// Longest trim that is found, s.
+const LONGEST_S: usize = 30;
+/// Added at the exit: the header is raised early, or the machine slows down. s (common practice, no source).
+const EXIT_MORE_S: f64 = 3.0;
+
+/// The trims of a site-year.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Ramps {
+    pub(crate) entry_s: Sourced,
+    pub(crate) exit_s: Sourced,
+}
+
+/// One pass's yields by second from its start and from its end, relative to its inside.
+struct Ends {
+    from_start: Vec<f64>,
+    from_end: Vec<f64>,
+    /// Where the pass starts and ends.
+    start: (f64, f64),
+    end: (f64, f64),
+}
+
+/// Finds the trims; `yields` are those of the records on their ground.
+pub(crate) fn find(
+    records: &Records,
+    ground: &Ground,
+    passes: &[Pass],
+    yields: &[f64],
+    marks: &[Option<Mark>],
+    settings: &CleanSettings,
+) -> Ramps {
+    if !records.channels.time {
+        return Ramps { entry_s: Sourced::configured(0.0), exit_s: Sourced::configured(0.0) };
+    }
+    let ends = ends(records, ground, passes, yields, marks);
+    let entry_s = match settings.pass_entry_s {
+        Some(seconds) => Sourced::configured(seconds),
+        None => {
+            entry(&ends).map_or_else(|| Sourced::assumed(settings.pass_entry_assumed_s), |s| Sourced::estimated(s, 1.0))
+        }
+    };
+    let exit_s = match settings.pass_exit_s {
+        Some(seconds) => Sourced::configured(seconds),
+        None => {
+            let curve = curve(&ends, |ends| &ends.from_end);
+            curve.and_then(|curve| full_from(&curve)).map_or_else(
+                || Sourced::assumed(settings.pass_exit_assumed_s),
+                |seconds| Sourced::estimated(seconds + EXIT_MORE_S, 1.0),
+            )
+        }
+    };
+    Ramps { entry_s, exit_s }
+}
+
+fn ends(records: &Records, ground: &Ground, passes: &[Pass], yields: &[f64], marks: &[Option<Mark>]) -> Vec<Ends> {
+    let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); passes.len()];
+    for at in 0..records.len() {
+        if let Some(rows) = rows_of.get_mut(ground.pass[at] as usize)
+            && marks[at].is_none()
+            && yields[at].is_finite()
+        {
+            rows.push(at as u32);
+        }
+    }
+    let mut all = Vec::new();
+    for (pass, rows) in passes.iter().zip(&rows_of) {
+        if pass.end_s - pass.start_s < LEAST_PASS_S {
+            continue;
+        }
+        let of = |seconds: &[f64], low: f64, high: f64| {
+            let mut values: Vec<f64> = rows
+                .iter()
+                .map(|&at| at as usize)
+                .filter(|&at| (low..high).contains(&seconds[at]))
+                .map(|at| yields[at])
+                .collect();
+            robust::median_in_place(&mut values).ok()
+        };
+        let by_second = |seconds: &[f64]| -> Option<Vec<f64>> {
+            let reference = of(seconds, REFERENCE_S.0, REFERENCE_S.1).filter(|&value| value > 0.0)?;
+            let mut sums = vec![(0.0, 0.0); LONGEST_S];
+            for &at in rows {
+                let (second, value) = (seconds[at as usize], yields[at as usize]);
+                if (0.0..LONGEST_S as f64).contains(&second) {
+                    let bin = &mut sums[second as usize];
+                    *bin = (bin.0 + value, bin.1 + 1.0);
+                }
+            }
+            Some(
+                sums.iter().map(|(sum, count)| if *count > 0.0 { sum / count / reference } else { f64::NAN }).collect(),
+            )
+        };
+        let place = |seconds: &[f64]| {
+            let nearest = rows.iter().min_by(|&&a, &&b| seconds[a as usize].total_cmp(&seconds[b as usize]));
+            nearest.map(|&at| (ground.x_m[at as usize], ground.y_m[at as usize]))
+        };
+        let (Some(from_start), Some(from_end), Some(start), Some(end)) = (
+            by_second(&ground.since_start_s),
+            by_second(&ground.until_end_s),
+            place(&ground.since_start_s),
+            place(&ground.until_end_s),
+        ) else {
+            continue;
+        };
+        all.push(Ends { from_start, from_end, start, end });
+    }
+    all
+}
+
+/// The median over the passes, second by second, where enough passes have data.
+fn curve<'e>(ends: &'e [Ends], side: impl Fn(&'e Ends) -> &'e Vec<f64>) -> Option<Vec<f64>> {
+    let curve: Vec<f64> = (0..LONGEST_S)
+        .map(|second| {
+            let mut values: Vec<f64> =
+                ends.iter().map(|ends| side(ends)[second]).filter(|value| value.is_finite()).collect();
+            if values.len() < LEAST_PASSES {
+                f64::NAN
+            } else {
+                robust::median_in_place(&mut values).unwrap_or(f64::NAN)
+            }
+        })
+        .collect();
+    curve.iter().any(|value| value.is_finite()).then_some(curve)
+}
+
+/// The entry trim, with a truly poor headland taken out.
+fn entry(ends: &[Ends]) -> Option<f64> {
+    let started = curve(ends, |ends| &ends.from_start)?;
+    // Yields of passes that finish where others start, at the same distance from the end, beyond what emptying touches.
+    const SAME_END_M: f64 = 60.0;
+    const EMPTYING_S: usize = 8;
+    let finishing: Vec<&Ends> = ends
+        .iter()
+        .filter(|one| {
+            ends.iter().any(|other| (one.end.0 - other.start.0).hypot(one.end.1 - other.start.1) < SAME_END_M)
+        })
+        .collect();
+    let headland: Vec<f64> = (0..LONGEST_S)
+        .map(|second| {
+            let mut values: Vec<f64> = finishing
+                .iter()
+                .map(|ends| ends.from_end[second.max(EMPTYING_S)])
+                .filter(|value| value.is_finite())
+                .collect();
+            if values.len() < LEAST_PASSES {
+                1.0
+            } else {
+                robust::median_in_place(&mut values).unwrap_or(1.0).clamp(0.3, 1.0)
+            }
+        })
+        .collect();
+    let machine: Vec<f64> = started.iter().zip(&headland).map(|(started, headland)| started / headland).collect();
+    full_from(&machine)
+}
+
+/// The first second from which the rising curve is full.
+fn full_from(curve: &[f64]) -> Option<f64> {
+    let first = curve.iter().position(|value| value.is_finite())?;
+    let values: Vec<f64> = curve[first..].iter().copied().take_while(|value| value.is_finite()).collect();
+    let rising = robust::isotonic(&values, None).ok()?;
+    let full = rising.iter().position(|&value| value >= FULL).unwrap_or(LONGEST_S - first);
+    Some((first + full) as f64)
+}
+
+/// Marks the records within the trims.
+pub(crate) fn mark(ground: &Ground, ramps: &Ramps, marks: &mut [Option<Mark>]) {
+    for (at, mark) in marks.iter_mut().enumerate() {
+        if mark.is_some() {
+            continue;
+        }
+        if ground.since_start_s[at] < ramps.entry_s.value {
+            *mark = Some(Mark::PassEntry);
+        } else if ground.until_end_s[at] < ramps.exit_s.value {
+            *mark = Some(Mark::PassExit);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// After entering the crop a first-order machine delivers 1 − exp(−k/τ): 0.95 after 3 τ.
+    #[test]
+    fn a_first_order_machine_is_full_after_three_time_constants() {
+        for (tau, expected) in [(2.0, 6.0), (3.0, 9.0), (5.0, 15.0)] {
+            let curve: Vec<f64> = (0..LONGEST_S).map(|k| 1.0 - (-(k as f64) / tau as f64).exp()).collect();
+            assert_eq!(full_from(&curve), Some(expected));
+        }
+    }
+}

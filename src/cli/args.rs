@@ -1,0 +1,73 @@
+//! The arguments as typed.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Where did the treated band beat the untreated check, by how much, and did it pay?
+#[derive(Debug, Parser)]
+#[command(name = "bandlift", version, about, arg_required_else_help = true)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// The nightly batch: every new or changed site-year, then the synthesis.
+    Run(RunArguments),
+    /// Read an archive, a site-year or one data file; say what is in it and what is wrong; write nothing.
+    Inspect(InspectArguments),
+    /// Write the invented demo archive and run it.
+    Demo(DemoArguments),
+}
+
+/// Arguments of `run`.
+#[derive(Debug, Args)]
+pub struct RunArguments {
+    /// The archive: a folder holding archive.toml.
+    pub archive: PathBuf,
+    /// Folder for the output; made if absent.
+    #[arg(long, value_name = "OUT")]
+    pub out: PathBuf,
+    /// Compute only the site-years whose folder in the archive matches this glob.
+    #[arg(long, value_name = "GLOB")]
+    pub only: Option<String>,
+    /// Site-years computed at a time; as many as the machine has cores when not given.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub jobs: Option<u16>,
+    /// Compute every site-year again, changed or not.
+    #[arg(long)]
+    pub force: bool,
+    /// Permit paths that leave the archive.
+    #[arg(long)]
+    pub allow_outside: bool,
+    /// Print the result as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `inspect`.
+#[derive(Debug, Args)]
+pub struct InspectArguments {
+    /// An archive, a site-year's folder, or one data file.
+    pub path: PathBuf,
+    /// Permit paths that leave the archive.
+    #[arg(long)]
+    pub allow_outside: bool,
+    /// Print as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArguments {
+    /// Folder for the demo; made if absent. Default: a folder under the system's temporary one.
+    pub dir: Option<PathBuf>,
+    /// Site-years computed at a time; as many as the machine has cores when not given.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub jobs: Option<u16>,
+}

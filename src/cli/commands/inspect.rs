@@ -1,0 +1,311 @@
+//! `bandlift inspect`: what is in an archive, a site-year or one file, and what is wrong with it. Writes nothing.
+
+use std::path::{Path, PathBuf};
+
+use chrono::DateTime;
+use serde_json::{Value, json};
+
+use crate::batch::{self, SiteYearFolder, discover, resolve};
+use crate::cli::args::InspectArguments;
+use crate::cli::{Exit, Output};
+use crate::config::{ArchiveSettings, FieldSettings};
+use crate::geometry::{Crs, Projector};
+use crate::ingest::{self, SharedLayers};
+use crate::points::Ingested;
+
+/// What was found, for people and for programs.
+struct Finding {
+    lines: Vec<String>,
+    json: Value,
+    faults: Vec<String>,
+}
+
+pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exit {
+    let path = &arguments.path;
+    if !path.exists() {
+        out.error(&format!("{}: no such file or folder", path.display()));
+        return Exit::Nothing;
+    }
+    let finding =
+        if path.is_file() && path.file_name().is_some_and(|name| name != "archive.toml" && name != "field.toml") {
+            data_file(path)
+        } else {
+            let folder = if path.is_file() { path.parent().unwrap_or(Path::new(".")) } else { path };
+            if folder.join("archive.toml").is_file() && path.file_name().is_none_or(|name| name != "field.toml") {
+                archive(folder, arguments.allow_outside)
+            } else if folder.join("field.toml").is_file() {
+                site_year(folder, arguments.allow_outside)
+            } else {
+                Finding {
+                    lines: Vec::new(),
+                    json: json!({}),
+                    faults: vec![format!("{}: holds neither archive.toml nor field.toml", folder.display())],
+                }
+            }
+        };
+    if arguments.json {
+        let mut json = finding.json;
+        json["faults"] = json!(finding.faults);
+        out.result(&format!("{}\n", serde_json::to_string_pretty(&json).unwrap_or_default()));
+    } else {
+        for line in &finding.lines {
+            out.result(&format!("{line}\n"));
+        }
+        for fault in &finding.faults {
+            out.error(fault);
+        }
+    }
+    if finding.faults.is_empty() { Exit::Done } else { Exit::SomeFailed }
+}
+
+fn data_file(path: &Path) -> Finding {
+    let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    match ingest::summarise(&name, path) {
+        Err(error) => Finding { lines: Vec::new(), json: json!({}), faults: vec![error.to_string()] },
+        Ok(summary) => {
+            let mut lines = vec![
+                format!("{name}: {}", summary.format),
+                format!("rows:    {}", summary.rows),
+                format!("columns: {}", summary.columns.join(", ")),
+            ];
+            if let Some([west, south, east, north]) = summary.extent {
+                lines.push(format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"));
+            }
+            lines.push(format!(
+                "CRS:     {}",
+                summary.crs.as_deref().unwrap_or("none in the file; write `crs` in field.toml")
+            ));
+            let json = json!({
+                "file": name, "format": summary.format, "rows": summary.rows, "columns": summary.columns,
+                "extent": summary.extent, "crs": summary.crs,
+            });
+            Finding { lines, json, faults: Vec::new() }
+        }
+    }
+}
+
+fn archive(folder: &Path, allow_outside: bool) -> Finding {
+    let settings = match batch::archive_settings(folder) {
+        Ok(settings) => settings,
+        Err(error) => {
+            let faults = error.to_string().lines().map(str::to_owned).collect();
+            return Finding { lines: Vec::new(), json: json!({}), faults };
+        }
+    };
+    let found = discover(folder);
+    let mut lines = vec![
+        format!("archive {}", settings.name),
+        format!("crops: {}", settings.crops.keys().cloned().collect::<Vec<_>>().join(", ")),
+        format!(
+            "treatments: {}",
+            settings
+                .treatments
+                .iter()
+                .map(|one| if one.check { format!("{} (check)", one.key) } else { one.key.clone() })
+                .collect::<Vec<_>>()
+                .join(", ")
+        ),
+        format!("soil: {}", settings.soil.zones.join(" < ")),
+        match &settings.wetness {
+            Some(wetness) => format!("wetness: months {:?}, classes {}", wetness.months, wetness.labels.join(" < ")),
+            None => "wetness: not configured".to_owned(),
+        },
+        format!("site-years: {}", found.folders.len()),
+    ];
+    let mut faults: Vec<String> = found.unreadable.iter().map(|(place, reason)| format!("{place}: {reason}")).collect();
+    let mut all = Vec::new();
+    let shared = SharedLayers::default();
+    for one in &found.folders {
+        let finding = examine(folder, one, &settings, allow_outside, &shared);
+        lines.push(String::new());
+        lines.extend(finding.lines);
+        faults.extend(finding.faults);
+        all.push(finding.json);
+    }
+    if found.folders.is_empty() {
+        faults.push(format!("{}: no site-year found; expected folders with a field.toml", folder.display()));
+    }
+    Finding { lines, json: json!({ "archive": settings.name, "settings": settings, "site_years": all }), faults }
+}
+
+fn site_year(folder: &Path, allow_outside: bool) -> Finding {
+    let absolute = folder.canonicalize().unwrap_or_else(|_| folder.to_path_buf());
+    let Some(root) = absolute.ancestors().find(|above| above.join("archive.toml").is_file()).map(PathBuf::from) else {
+        return Finding {
+            lines: Vec::new(),
+            json: json!({}),
+            faults: vec![format!("{}: no archive.toml in this folder or above it", folder.display())],
+        };
+    };
+    match batch::archive_settings(&root) {
+        Err(error) => {
+            let faults = error.to_string().lines().map(str::to_owned).collect();
+            Finding { lines: Vec::new(), json: json!({}), faults }
+        }
+        Ok(settings) => {
+            let name = absolute.strip_prefix(&root).unwrap_or(&absolute).to_string_lossy().replace('\\', "/");
+            let name = if name.is_empty() { ".".to_owned() } else { name };
+            let one = SiteYearFolder { name, path: absolute.clone() };
+            examine(&root, &one, &settings, allow_outside, &SharedLayers::default())
+        }
+    }
+}
+
+fn examine(
+    root: &Path,
+    folder: &SiteYearFolder,
+    settings: &ArchiveSettings,
+    allow_outside: bool,
+    shared: &SharedLayers,
+) -> Finding {
+    let fault = |text: String| Finding {
+        lines: vec![format!("{}: has faults", folder.name)],
+        json: json!({ "folder": folder.name }),
+        faults: text.lines().map(|line| format!("{}: {line}", folder.name)).collect(),
+    };
+    let read = std::fs::read_to_string(folder.path.join("field.toml"))
+        .map_err(|error| format!("field.toml: cannot be read: {error}"))
+        .and_then(|text| FieldSettings::parse("field.toml", &text, settings).map_err(|faults| faults.to_string()));
+    let field = match read {
+        Ok(field) => field,
+        Err(text) => return fault(text),
+    };
+    let files = match resolve(root, folder, &field, settings, allow_outside) {
+        Ok(files) => files,
+        Err(path_fault) => return fault(path_fault.to_string()),
+    };
+    match ingest::run(&files, &field, settings, shared) {
+        Err(error) => fault(error.to_string()),
+        Ok(ingested) => describe(folder, &field, settings, &files, &ingested),
+    }
+}
+
+fn describe(
+    folder: &SiteYearFolder,
+    field: &FieldSettings,
+    settings: &ArchiveSettings,
+    files: &ingest::SiteYearFiles,
+    ingested: &Ingested,
+) -> Finding {
+    let records = &ingested.records;
+    let known = |values: &[f64]| {
+        values
+            .iter()
+            .copied()
+            .filter(|value| value.is_finite())
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)))
+    };
+    let (first, last) = known(&records.time_s);
+    let stamp = |seconds: f64| {
+        DateTime::from_timestamp(seconds as i64, 0)
+            .map_or_else(String::new, |time| time.format("%Y-%m-%d %H:%M:%S").to_string())
+    };
+    let ((west, east), (south, north)) = (known(&records.x_m), known(&records.y_m));
+    let middle = Crs::from_epsg(records.epsg)
+        .and_then(|utm| Projector::new(&utm, &Crs::wgs84()))
+        .and_then(|to| to.convert_point(f64::midpoint(west, east), f64::midpoint(south, north)))
+        .ok()
+        .flatten();
+    let channels = records.channels;
+    let channel = |name: &str, recorded: bool, otherwise: &str| {
+        format!("{name} {}", if recorded { "recorded" } else { otherwise })
+    };
+    let mut strips: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
+    for strip in &ingested.strips {
+        *strips.entry(&strip.treatment).or_insert(0) += 1;
+    }
+    let strip_text = if field.strips.is_none() {
+        "none: the field is cleaned and mapped only".to_owned()
+    } else if ingested.strips.is_empty() {
+        format!("by the treatment column: {}", records.treatment.names.join(", "))
+    } else {
+        strips.iter().map(|(treatment, count)| format!("{count} × {treatment}")).collect::<Vec<_>>().join(", ")
+    };
+    let mut lines = vec![
+        format!("{}: {} {} {}, {}", folder.name, field.season, field.farm, field.field, field.crop),
+        format!("  files:    {}", files.all().iter().map(|file| file.name.as_str()).collect::<Vec<_>>().join(", ")),
+        format!("  records:  {} of {}", records.len(), records.machine.names.join(", ")),
+        if channels.time {
+            format!("  time:     {} to {} UTC", stamp(first), stamp(last))
+        } else {
+            "  time:     not recorded; the order of the rows is used".to_owned()
+        },
+        format!("  extent:   {:.0} × {:.0} m, UTM zone EPSG:{}", east - west, north - south, records.epsg),
+        format!(
+            "  channels: {}",
+            [
+                channel("flow", channels.flow, "rebuilt from the yield"),
+                channel("moisture", channels.moisture, "taken to be at market moisture"),
+                channel("speed", channels.speed, "derived"),
+                channel("distance", channels.distance, "speed × interval"),
+                channel("swath", channels.swath, "configured"),
+                channel("header", channels.header, "unknown"),
+            ]
+            .join(", ")
+        ),
+        format!("  units:    {}", units(field)),
+        format!("  strips:   {strip_text}"),
+        format!(
+            "  soils:    {}",
+            if records.drainage_class.is_present() {
+                format!("by column: {}", records.drainage_class.names.join(", "))
+            } else {
+                format!("{} polygons near the field", ingested.soils.len())
+            }
+        ),
+        format!(
+            "  wetness:  {}",
+            match (&settings.wetness, ingested.wetness_mm) {
+                (Some(wetness), Some(mm)) => format!("{mm:+.0} mm against normal: {}", wetness.class(mm)),
+                (Some(_), None) => "no data at the field".to_owned(),
+                (None, _) => "not configured".to_owned(),
+            }
+        ),
+    ];
+    if let Some((longitude, latitude)) = middle {
+        lines.insert(5, format!("  middle:   {latitude:.5}, {longitude:.5}"));
+    }
+    lines.extend(ingested.cautions.iter().map(|(caution, detail)| {
+        let more = if detail.is_empty() { String::new() } else { format!(" ({detail})") };
+        format!("  caution:  {}: {}{more}", caution.code(), caution.text())
+    }));
+    let json = json!({
+        "folder": folder.name,
+        "settings": field,
+        "files": files.all().iter().map(|file| file.name.clone()).collect::<Vec<_>>(),
+        "records": records.len(),
+        "machines": records.machine.names,
+        "time_s": channels.time.then_some([first, last]),
+        "epsg": records.epsg,
+        "extent_m": [west, south, east, north],
+        "middle_deg": middle.map(|(longitude, latitude)| [longitude, latitude]),
+        "strips": strips,
+        "soil_polygons": ingested.soils.len(),
+        "wetness_mm": ingested.wetness_mm,
+        "cautions": ingested.cautions.iter().map(|(caution, _)| caution.code()).collect::<Vec<_>>(),
+    });
+    Finding { lines, json, faults: Vec::new() }
+}
+
+/// The units of the mapped columns, as typed.
+fn units(field: &FieldSettings) -> String {
+    let mut all: Vec<String> = Vec::new();
+    for entry in &field.harvest {
+        let columns = [
+            ("moisture", &entry.moisture),
+            ("speed", &entry.speed),
+            ("swath", &entry.swath),
+            ("interval", &entry.interval),
+            ("distance", &entry.distance),
+            ("elevation", &entry.elevation),
+        ];
+        let mut texts: Vec<String> = columns
+            .into_iter()
+            .filter_map(|(name, column)| column.as_ref().map(|column| format!("{name} {}", column.unit)))
+            .collect();
+        texts.insert(0, format!("grain {}", entry.grain.unit()));
+        all.push(texts.join(", "));
+    }
+    all.dedup();
+    all.join("; ")
+}

@@ -1,0 +1,5 @@
+//! One file a command.
+
+pub(super) mod demo;
+pub(super) mod inspect;
+pub(super) mod run;

@@ -1,0 +1,61 @@
+//! `bandlift run`.
+
+use serde_json::json;
+
+use crate::batch::{self, NightOptions, NightReport};
+use crate::cli::args::RunArguments;
+use crate::cli::progress::TellProgress;
+use crate::cli::{Exit, Output};
+use crate::report;
+
+pub(in crate::cli) fn run(arguments: &RunArguments, out: &mut Output) -> Exit {
+    let options = NightOptions {
+        only: arguments.only.clone(),
+        jobs: arguments.jobs.map(usize::from),
+        force: arguments.force,
+        allow_outside: arguments.allow_outside,
+    };
+    match batch::run(&arguments.archive, &arguments.out, &options, &TellProgress::default()) {
+        Err(error) => {
+            out.error(&error);
+            Exit::Nothing
+        }
+        Ok(night) => {
+            if arguments.json {
+                out.result(&as_json(&night));
+            } else {
+                out.result(&report::zone_table(&night.zones, &night.archive));
+            }
+            tell(&night, out)
+        }
+    }
+}
+
+/// The failures and the last line, on the standard error stream.
+pub(in crate::cli) fn tell(night: &NightReport, out: &mut Output) -> Exit {
+    for failed in &night.failures {
+        out.error(&format!("{}: {}", failed.folder, failed.reason));
+    }
+    out.message(&format!(
+        "{} site-years: {} computed, {} unchanged, {} failed; see {}",
+        night.computed + night.unchanged + night.failures.len(),
+        night.computed,
+        night.unchanged,
+        night.failures.len(),
+        night.index.display()
+    ));
+    if night.failures.is_empty() { Exit::Done } else { Exit::SomeFailed }
+}
+
+fn as_json(night: &NightReport) -> String {
+    let text = json!({
+        "computed": night.computed,
+        "unchanged": night.unchanged,
+        "failures": night.failures.iter().map(|one| json!({ "site_year": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
+        "zones_kg_ha": night.zones,
+        "index": night.index.display().to_string(),
+    });
+    let mut text = serde_json::to_string_pretty(&text).unwrap_or_default();
+    text.push('\n');
+    text
+}

@@ -1,0 +1,60 @@
+//! The command line: arguments, one file a command, progress, exit codes.
+
+mod args;
+mod commands;
+mod exit;
+mod progress;
+
+use std::ffi::OsString;
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::Parser;
+
+pub use args::{Arguments, Command};
+pub use exit::Exit;
+
+/// Runs the program; everything it says goes to the standard streams.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Help and version go to the standard output and are no error.
+            let code = if error.use_stderr() { Exit::Nothing } else { Exit::Done };
+            let _ = error.print();
+            return code.into();
+        }
+    };
+    let mut out = Output;
+    let exit = match arguments.command {
+        Command::Run(arguments) => commands::run::run(&arguments, &mut out),
+        Command::Inspect(arguments) => commands::inspect::run(&arguments, &mut out),
+        Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),
+    };
+    exit.into()
+}
+
+/// The standard streams. A reader that goes away early is no error.
+#[derive(Debug)]
+pub(crate) struct Output;
+
+impl Output {
+    /// Results.
+    pub(crate) fn result(&mut self, text: &str) {
+        let mut stdout = std::io::stdout().lock();
+        let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+    }
+
+    /// Messages.
+    pub(crate) fn message(&mut self, text: &str) {
+        let mut stderr = std::io::stderr().lock();
+        let _ = writeln!(stderr, "{text}");
+    }
+
+    /// An error, as the user reads it.
+    pub(crate) fn error(&mut self, error: &dyn std::fmt::Display) {
+        for line in error.to_string().lines() {
+            self.message(&format!("error: {line}"));
+        }
+    }
+}

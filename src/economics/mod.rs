@@ -1,0 +1,137 @@
+//! Economics: what a response is worth, by partial budget.
+//!
+//! Per hectare, treated minus check: `P ΔY − r (pts_T Y_T − pts_C Y_C) − c`, where `P` is the price at market moisture,
+//! `r` the drying cost per mass and point, `pts` the points of moisture above market (never below 0), `Y` yields at
+//! market moisture and `c` the cost of product and application. Wetter grain costs drying on *all* treated bushels, so
+//! the break-even response is `(c + r Δpts Y_C) / (P − r pts_T)`. The water itself is already out of `Y`.
+
+use crate::config::{CropSettings, Treatment};
+use crate::results::{Estimate, Response, Returns, ZoneResponse};
+use crate::stats::distribution::StudentT;
+
+/// Version of this stage's results: part of the fingerprint of a site-year.
+pub const VERSION: u32 = 1;
+
+/// The terms of the partial budget of one comparison.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Budget {
+    /// Money per kilogram of response.
+    pub worth_per_kg: f64,
+    /// Money per hectare that the treatment costs whatever the response.
+    pub cost_per_ha: f64,
+}
+
+impl Budget {
+    /// The budget of a treatment; `None` without a price, or when drying eats all of it.
+    ///
+    /// Yields in kg/ha and moistures in percent; unknown ones leave the drying of wetter grain out.
+    pub fn new(
+        crop: &CropSettings,
+        treatment: &Treatment,
+        check_yield: Option<f64>,
+        moisture_pct: Option<(f64, f64)>,
+    ) -> Option<Self> {
+        let price = crop.price_per_kg?;
+        let points = |moisture: f64| (moisture - crop.market_moisture_pct).max(0.0);
+        let (mut worth, mut cost) = (price, treatment.cost_per_ha);
+        if let (Some((treated, check)), Some(check_yield)) = (moisture_pct, check_yield) {
+            worth -= crop.drying_per_kg_point * points(treated);
+            cost += crop.drying_per_kg_point * (points(treated) - points(check)) * check_yield;
+        }
+        (worth > 0.0).then_some(Self { worth_per_kg: worth, cost_per_ha: cost })
+    }
+
+    /// The response that pays, kg/ha.
+    pub fn break_even(&self) -> f64 {
+        self.cost_per_ha / self.worth_per_kg
+    }
+
+    /// Net return of a response, money per hectare.
+    pub fn net_return(&self, response_kg_ha: f64) -> f64 {
+        self.worth_per_kg * response_kg_ha - self.cost_per_ha
+    }
+
+    /// What an estimated response is worth.
+    pub fn returns(&self, estimate: &Estimate) -> Returns {
+        Returns {
+            break_even: Some(self.break_even()),
+            probability_pays: probability_above(estimate, self.break_even()),
+            net_return: estimate.mean.map(|mean| self.net_return(mean)),
+        }
+    }
+}
+
+/// The probability that the mean lies above a limit, by the t distribution of the estimate.
+pub fn probability_above(estimate: &Estimate, limit: f64) -> Option<f64> {
+    let (mean, std_error, df) = (estimate.mean?, estimate.std_error?, estimate.df?);
+    Some(StudentT::new(df).ok()?.cdf((mean - limit) / std_error))
+}
+
+/// Fills in what the response of a site-year is worth.
+pub fn price_response(response: &mut Response, crop: &CropSettings, treatment: &Treatment) {
+    if response.estimate.mean.is_none() {
+        return;
+    }
+    let moisture = response.treated_moisture_pct.zip(response.check_moisture_pct);
+    if let Some(budget) = Budget::new(crop, treatment, response.check_yield, moisture) {
+        response.returns = budget.returns(&response.estimate);
+    }
+}
+
+/// Fills in what the response of a zone is worth. The site-years' moistures differ, so drying of wetter grain is left to
+/// the site-years.
+pub fn price_zone(zone: &mut ZoneResponse, crop: &CropSettings, treatment: &Treatment) {
+    let Some(mean) = zone.estimate.mean else { return };
+    let Some(budget) = Budget::new(crop, treatment, None, None) else { return };
+    zone.returns = budget.returns(&zone.estimate);
+    zone.probability_new_site_pays =
+        zone.predictive.and_then(|(scale, df)| Some(StudentT::new(df).ok()?.cdf((mean - budget.break_even()) / scale)));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn corn(price_per_bu: f64, drying_per_bu_point: f64) -> CropSettings {
+        let bushel_kg = 25.401_172_72;
+        CropSettings {
+            market_moisture_pct: 15.0,
+            bushel_kg,
+            price_per_kg: Some(price_per_bu / bushel_kg),
+            drying_per_kg_point: drying_per_bu_point / bushel_kg,
+            plausible_yield_kg_ha: (0.0, 25_000.0),
+            plausible_moisture_pct: (8.0, 40.0),
+        }
+    }
+
+    fn treatment(cost_per_ac: f64) -> Treatment {
+        Treatment {
+            key: "band".to_owned(),
+            label: "band".to_owned(),
+            cost_per_ha: cost_per_ac / 0.404_685_642_24,
+            check: false,
+        }
+    }
+
+    /// By hand: 14 USD/ac at 4.50 − 0.22 = 4.28 USD/bu, grain at 20 % dried by 5 points at 0.045: 14 / (4.28 − 0.225) =
+    /// 3.45 bu/ac; without drying and hauling 14 / 4.50 = 3.11.
+    #[test]
+    fn the_break_even_response_agrees_with_hand_calculation() {
+        let kg_ha_per_bu_ac = 62.767_664_746_889_54;
+        let dry = Budget::new(&corn(4.28, 0.045), &treatment(14.0), Some(200.0 * kg_ha_per_bu_ac), Some((20.0, 20.0)))
+            .unwrap();
+        assert!((dry.break_even() / kg_ha_per_bu_ac - 3.452_5).abs() < 5e-4);
+        let plain = Budget::new(&corn(4.50, 0.045), &treatment(14.0), None, None).unwrap();
+        assert!((plain.break_even() / kg_ha_per_bu_ac - 3.111_1).abs() < 5e-4);
+        assert!(plain.net_return(plain.break_even()).abs() < 1e-9);
+    }
+
+    /// By hand: 0.3 points wetter grain at 210 bu/ac and 0.045 USD/bu/point costs 0.3 × 210 × 0.045 = 2.84 USD/ac.
+    #[test]
+    fn wetter_grain_costs_drying_on_all_bushels() {
+        let kg_ha_per_bu_ac = 62.767_664_746_889_54;
+        let check = Some(210.0 * kg_ha_per_bu_ac);
+        let wetter = Budget::new(&corn(4.50, 0.045), &treatment(0.0), check, Some((20.3, 20.0))).unwrap();
+        assert!((wetter.cost_per_ha * 0.404_685_642_24 - 2.835).abs() < 5e-3);
+    }
+}

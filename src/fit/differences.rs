@@ -1,0 +1,126 @@
+//! Treated minus check between segments that face each other, and their means by block.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::points::{Joined, Labels};
+use crate::results::{BlockDifference, ResponseKey};
+
+/// A treated segment with the check facing it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Facing {
+    /// Index of the treated segment.
+    pub(super) treated: usize,
+    /// Indices and weights of the check segments: one, or one on either side weighted by distance, which removes a linear
+    /// trend across the block.
+    pub(super) check: [(usize, f64); 2],
+}
+
+/// What a treatment was compared on.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Compared {
+    pub(super) differences: Vec<BlockDifference>,
+    pub(super) strips: usize,
+    pub(super) segments: usize,
+    pub(super) area_m2: f64,
+    pub(super) check_yield: Option<f64>,
+    pub(super) treated_yield: Option<f64>,
+    pub(super) check_moisture_pct: Option<f64>,
+    pub(super) treated_moisture_pct: Option<f64>,
+}
+
+/// All facing pairs of a treatment, in the order of the segments.
+pub(super) fn facing_segments(joined: &Joined, treatment: &str, check: &str, leave: Option<&str>) -> Vec<Facing> {
+    let assigned = &joined.assigned;
+    // Usable check segments by block and place along it.
+    let mut checks: BTreeMap<(&str, i32), Vec<usize>> = BTreeMap::new();
+    for (at, segment) in assigned.segments.iter().enumerate() {
+        let strip = &assigned.strips[segment.strip as usize];
+        if strip.treatment == check && segment.usable && leave != Some(strip.block.as_str()) {
+            checks.entry((strip.block.as_str(), segment.along)).or_default().push(at);
+        }
+    }
+    let across = |at: usize| assigned.strips[assigned.segments[at].strip as usize].across_m;
+    let mut all = Vec::new();
+    for (at, segment) in assigned.segments.iter().enumerate() {
+        let strip = &assigned.strips[segment.strip as usize];
+        if strip.treatment != treatment || !segment.usable {
+            continue;
+        }
+        let Some(near) = checks.get(&(strip.block.as_str(), segment.along)) else { continue };
+        let nearest = |left: bool| {
+            near.iter()
+                .copied()
+                .filter(|&check| (across(check) < across(at)) == left)
+                .min_by(|&a, &b| (across(a) - across(at)).abs().total_cmp(&(across(b) - across(at)).abs()))
+        };
+        let check = match (nearest(true), nearest(false)) {
+            (Some(left), Some(right)) => {
+                let (to_left, to_right) = ((across(left) - across(at)).abs(), (across(right) - across(at)).abs());
+                let share = to_right / (to_left + to_right);
+                [(left, share), (right, 1.0 - share)]
+            }
+            (Some(one), None) | (None, Some(one)) => [(one, 1.0), (one, 0.0)],
+            (None, None) => continue,
+        };
+        all.push(Facing { treated: at, check });
+    }
+    all
+}
+
+/// Means of the differences by block, over the segments of one class (both members) or all.
+pub(super) fn by_block(joined: &Joined, facing: &[Facing], key: &ResponseKey, least: usize) -> Compared {
+    let assigned = &joined.assigned;
+    let of_class = |at: usize| match key.class {
+        None => true,
+        Some(class) => joined.segment_class[at] != Labels::NONE && joined.segment_class[at] as usize == class,
+    };
+    let mut blocks: BTreeMap<&str, Vec<&Facing>> = BTreeMap::new();
+    for pair in facing {
+        let pure = of_class(pair.treated) && pair.check.iter().all(|&(check, weight)| weight == 0.0 || of_class(check));
+        if pure {
+            let strip = assigned.segments[pair.treated].strip as usize;
+            blocks.entry(assigned.strips[strip].block.as_str()).or_default().push(pair);
+        }
+    }
+    let mut compared = Compared::default();
+    let mut strips = BTreeSet::new();
+    let (mut check_sum, mut treated_sum, mut check_moisture, mut treated_moisture) = (0.0, 0.0, 0.0, 0.0);
+    for (block, pairs) in blocks {
+        if pairs.len() < least {
+            continue;
+        }
+        let count = pairs.len() as f64;
+        let check = |pair: &Facing, pick: &dyn Fn(usize) -> f64| {
+            pair.check.iter().map(|&(at, weight)| weight * pick(at)).sum::<f64>()
+        };
+        let yield_of = |at: usize| assigned.segments[at].dry_yield_kg_ha;
+        let moisture_of = |at: usize| assigned.segments[at].moisture_pct;
+        let check_yield = pairs.iter().map(|pair| check(pair, &yield_of)).sum::<f64>() / count;
+        let treated_yield = pairs.iter().map(|pair| yield_of(pair.treated)).sum::<f64>() / count;
+        let area_m2 = pairs.iter().map(|pair| assigned.segments[pair.treated].area_m2).sum();
+        check_sum += check_yield;
+        treated_sum += treated_yield;
+        check_moisture += pairs.iter().map(|pair| check(pair, &moisture_of)).sum::<f64>() / count;
+        treated_moisture += pairs.iter().map(|pair| moisture_of(pair.treated)).sum::<f64>() / count;
+        strips.extend(pairs.iter().map(|pair| assigned.segments[pair.treated].strip));
+        compared.segments += pairs.len();
+        compared.area_m2 += area_m2;
+        compared.differences.push(BlockDifference {
+            block: block.to_owned(),
+            key: key.clone(),
+            difference: treated_yield - check_yield,
+            check_yield,
+            segments: pairs.len(),
+            area_m2,
+        });
+    }
+    compared.strips = strips.len();
+    if !compared.differences.is_empty() {
+        let count = compared.differences.len() as f64;
+        compared.check_yield = Some(check_sum / count);
+        compared.treated_yield = Some(treated_sum / count);
+        compared.check_moisture_pct = Some(check_moisture / count);
+        compared.treated_moisture_pct = Some(treated_moisture / count);
+    }
+    compared
+}

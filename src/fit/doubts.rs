@@ -1,0 +1,155 @@
+//! Reasons to doubt a comparison, computed from the layout and the data.
+
+use std::collections::BTreeMap;
+
+use super::differences::Facing;
+use crate::config::ArchiveSettings;
+use crate::points::{Assigned, Caution, Cautions, Joined, Labels, Mark};
+use crate::results::RemovalByTreatment;
+
+/// Points of removal by which treated and check may differ (common practice, no source).
+const REMOVAL_POINTS: f64 = 3.0;
+/// Share by which speeds may differ: a zero offset of the sensor then no longer cancels (common practice, no source).
+const SPEED_SHARE: f64 = 0.05;
+/// Points by which moistures may differ (common practice, no source).
+const MOISTURE_POINTS: f64 = 2.0;
+/// Share of the area that one combine may cut more of the treated than of the check before the two are mixed up.
+const MACHINE_SHARE: f64 = 0.9;
+
+/// Removal on the strips, by treatment.
+pub(super) fn removal(
+    assigned: &Assigned,
+    archive: &ArchiveSettings,
+    cautions: &mut Cautions,
+) -> Vec<RemovalByTreatment> {
+    let mut counts: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+    for at in 0..assigned.cleaned.len() {
+        let strip = assigned.strip[at];
+        // Only records with ground of their own can be lost from a strip.
+        let no_ground = matches!(
+            assigned.cleaned.mark[at],
+            Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)
+        );
+        if strip == Labels::NONE || assigned.edge[at] || no_ground {
+            continue;
+        }
+        let count = counts.entry(assigned.strips[strip as usize].treatment.as_str()).or_default();
+        count.0 += 1;
+        count.1 += usize::from(!assigned.cleaned.is_kept(at));
+    }
+    let share = |key: &str| counts.get(key).map(|&(all, removed)| 100.0 * removed as f64 / all as f64);
+    if let Some(check) = archive.check()
+        && let Some(of_check) = share(&check.key)
+    {
+        for treatment in archive.treatments.iter().filter(|treatment| !treatment.check) {
+            if let Some(of_treated) = share(&treatment.key)
+                && (of_treated - of_check).abs() > REMOVAL_POINTS
+            {
+                cautions.add(
+                    Caution::RemovalUnequal,
+                    format!("{} {of_treated:.1} %, {} {of_check:.1} %", treatment.key, check.key),
+                );
+            }
+        }
+    }
+    counts
+        .into_iter()
+        .map(|(treatment, (records, removed))| RemovalByTreatment { treatment: treatment.to_owned(), records, removed })
+        .collect()
+}
+
+/// Doubts that concern the whole layout.
+pub(super) fn of_the_design(joined: &Joined, check: &str, cautions: &mut Cautions) {
+    let assigned = &joined.assigned;
+    if !assigned.design.randomized {
+        cautions.add(Caution::NotRandomised, "");
+    }
+    let mut lacking = Vec::new();
+    for block in &assigned.design.blocks {
+        let has_check = assigned.segments.iter().any(|segment| {
+            let strip = &assigned.strips[segment.strip as usize];
+            segment.usable && strip.block == *block && strip.treatment == check
+        });
+        if !has_check {
+            lacking.push(block.as_str());
+        }
+    }
+    if !lacking.is_empty() {
+        cautions.add(Caution::NoCheckInBlock, lacking.join(", "));
+    }
+    // One check strip for several treatments.
+    let shared = assigned.design.blocks.iter().any(|block| {
+        let of = |is_check: bool| {
+            assigned
+                .strips
+                .iter()
+                .filter(|strip| strip.block == *block && (strip.treatment == check) == is_check)
+                .count()
+        };
+        of(true) == 1 && of(false) > 1
+    });
+    if shared {
+        cautions.add(Caution::SharedCheck, "");
+    }
+}
+
+/// Doubts that concern one treatment against its check.
+pub(super) fn of_the_comparison(joined: &Joined, facing: &[Facing], cautions: &mut Cautions) {
+    if facing.is_empty() {
+        return;
+    }
+    let assigned = &joined.assigned;
+    let mean = |pick: &dyn Fn(usize) -> f64| {
+        let (mut treated, mut check) = (0.0, 0.0);
+        for pair in facing {
+            treated += pick(pair.treated);
+            check +=
+                pair.check.iter().map(|&(at, weight)| if weight > 0.0 { weight * pick(at) } else { 0.0 }).sum::<f64>();
+        }
+        (treated / facing.len() as f64, check / facing.len() as f64)
+    };
+    let (treated, check) = mean(&|at| assigned.segments[at].speed_m_s);
+    if (treated - check).abs() > SPEED_SHARE * check && assigned.cleaned.records.channels.speed {
+        cautions.add(Caution::SpeedDiffers, format!("{treated:.2} against {check:.2} m/s"));
+    }
+    let (treated, check) = mean(&|at| assigned.segments[at].moisture_pct);
+    if (treated - check).abs() > MOISTURE_POINTS {
+        cautions.add(Caution::MoistureDiffers, format!("{treated:.1} against {check:.1} %"));
+    }
+    let machines = assigned.cleaned.records.machine.names.len();
+    if machines > 1 {
+        let apart: f64 = (0..machines)
+            .map(|machine| {
+                let (treated, check) =
+                    mean(&|at| assigned.segments[at].machine_share.get(machine).copied().unwrap_or(0.0));
+                (treated - check).abs()
+            })
+            .sum::<f64>()
+            / 2.0;
+        if apart > MACHINE_SHARE {
+            cautions.add(Caution::MachineAliased, format!("{:.0} % of the area", 100.0 * apart));
+        }
+    }
+    if on_one_side(joined, facing) {
+        cautions.add(Caution::OneSided, "");
+    }
+}
+
+/// Whether the treated strips lie on the same side of their check in every one of several blocks.
+fn on_one_side(joined: &Joined, facing: &[Facing]) -> bool {
+    let assigned = &joined.assigned;
+    let strip = |at: usize| &assigned.strips[assigned.segments[at].strip as usize];
+    let mut sides: BTreeMap<&str, (bool, bool)> = BTreeMap::new();
+    for pair in facing {
+        let treated = strip(pair.treated);
+        let entry = sides.entry(treated.block.as_str()).or_default();
+        for &(check, weight) in &pair.check {
+            if weight > 0.0 {
+                let left = strip(check).across_m < treated.across_m;
+                *entry = (entry.0 || left, entry.1 || !left);
+            }
+        }
+    }
+    sides.len() > 1
+        && (sides.values().all(|&side| side == (true, false)) || sides.values().all(|&side| side == (false, true)))
+}

@@ -1,0 +1,112 @@
+//! Join: [`Assigned`] → [`Joined`]: the soil class of points and segments, and the wetness of the site-year.
+//!
+//! Map units are mixtures and their lines are drawn at 1:12,000 or coarser, so a segment has a class only where most of
+//! its area has one class; elsewhere it counts for the whole field alone.
+
+use crate::config::{ArchiveSettings, SoilSettings};
+use crate::geometry::PolygonIndex;
+use crate::points::{Assigned, Caution, Cautions, Ingested, Joined, Labels};
+
+/// Version of this stage's results: part of the fingerprint of a site-year.
+pub const VERSION: u32 = 1;
+
+/// Joins soils and wetness.
+pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -> Joined {
+    let mut cautions = Cautions::default();
+    let point_class = point_classes(&assigned, ingested, &archive.soil, &mut cautions);
+    let least_share = archive.model.class_share_pct / 100.0;
+    let (segment_class, segment_class_share) = segment_classes(&assigned, &point_class, &archive.soil, least_share);
+    let has_soil = ingested.records.drainage_class.is_present() || archive.soil.path.is_some();
+    let without = segment_class_share.iter().filter(|share| **share <= 0.0).count();
+    if has_soil && without > 0 {
+        cautions.add(Caution::SoilIncomplete, format!("{without} of {} segments have no class", segment_class.len()));
+    }
+    let wetness_class = match (&archive.wetness, ingested.wetness_mm) {
+        (Some(settings), Some(departure)) => Some(settings.class(departure).to_owned()),
+        _ => None,
+    };
+    Joined {
+        classes: archive.soil.zones.clone(),
+        point_class,
+        segment_class,
+        segment_class_share,
+        wetness_mm: ingested.wetness_mm,
+        wetness_class,
+        assigned,
+        cautions,
+    }
+}
+
+/// The zone of each record, by the label that it carries or by the polygon under it.
+fn point_classes(assigned: &Assigned, ingested: &Ingested, soil: &SoilSettings, cautions: &mut Cautions) -> Vec<u32> {
+    let cleaned = &assigned.cleaned;
+    let labels = &cleaned.records.drainage_class;
+    if labels.is_present() {
+        let zone_of: Vec<u32> = labels
+            .names
+            .iter()
+            .map(|name| match soil.class(name) {
+                Ok(Some(class)) => soil.zone_of_class[class] as u32,
+                _ => Labels::NONE,
+            })
+            .collect();
+        return labels.codes.iter().map(|&code| zone_of.get(code as usize).copied().unwrap_or(Labels::NONE)).collect();
+    }
+    if ingested.soils.is_empty() {
+        return vec![Labels::NONE; cleaned.len()];
+    }
+    let zone_of: Vec<u32> = ingested
+        .soils
+        .iter()
+        .map(|ground| ground.class.map_or(Labels::NONE, |class| soil.zone_of_class[class] as u32))
+        .collect();
+    let index = PolygonIndex::new(ingested.soils.iter().map(|soil| soil.ground.clone()).collect());
+    let mut tiled = 0_usize;
+    let codes = (0..cleaned.len())
+        .map(|at| match index.locate(cleaned.x_m[at], cleaned.y_m[at]) {
+            Some(polygon) => {
+                tiled += usize::from(ingested.soils[polygon as usize].tiled == Some(true));
+                zone_of[polygon as usize]
+            }
+            None => Labels::NONE,
+        })
+        .collect();
+    if tiled > 0 {
+        let share = 100.0 * tiled as f64 / cleaned.len() as f64;
+        cautions.add(Caution::TiledMixed, format!("{share:.0} % of the records"));
+    }
+    codes
+}
+
+/// The zone that holds most of each segment's area, and its share; no zone below the least share.
+fn segment_classes(
+    assigned: &Assigned,
+    point_class: &[u32],
+    soil: &SoilSettings,
+    least_share: f64,
+) -> (Vec<u32>, Vec<f64>) {
+    let zones = soil.zones.len();
+    let mut area = vec![vec![0.0; zones]; assigned.segments.len()];
+    for (at, &segment) in assigned.segment.iter().enumerate() {
+        if let (Some(area), Some(zone)) = (area.get_mut(segment as usize), point_class.get(at))
+            && (*zone as usize) < zones
+        {
+            area[*zone as usize] += assigned.cleaned.area_m2[at];
+        }
+    }
+    assigned
+        .segments
+        .iter()
+        .zip(&area)
+        .map(|(segment, area)| {
+            // On a tie the wetter one.
+            let (zone, most) = area
+                .iter()
+                .copied()
+                .enumerate()
+                .fold((0, 0.0), |best, (zone, area)| if area >= best.1 { (zone, area) } else { best });
+            let share = most / segment.area_m2;
+            (if share >= least_share { zone as u32 } else { Labels::NONE }, share)
+        })
+        .unzip()
+}

@@ -1,0 +1,281 @@
+//! `layers.gpkg`: strips, segments and zones with their results (GeoPackage 1.3, OGC 12-128r17).
+
+use geo::{BooleanOps, BoundingRect, ConvexHull, Geometry, MultiPolygon, Point};
+use rusqlite::types::Value;
+use rusqlite::{Connection, params, params_from_iter};
+use wkb::writer::{WriteOptions, write_geometry};
+
+use super::{ReportError, Units};
+use crate::points::{Ingested, Joined, Labels};
+use crate::results::SiteYear;
+
+const FILE: &str = "layers.gpkg";
+/// Application id of a GeoPackage: `GPKG` in ASCII.
+const APPLICATION_ID: u32 = 0x4750_4B47;
+/// GeoPackage 1.3.0.
+const USER_VERSION: u32 = 10_300;
+/// A fixed moment, so that the same result gives the same bytes.
+const LAST_CHANGE: &str = "2000-01-01T00:00:00.000Z";
+
+/// The tables that the standard asks for.
+const SCHEMA: &str = "
+CREATE TABLE gpkg_spatial_ref_sys (
+  srs_name TEXT NOT NULL, srs_id INTEGER PRIMARY KEY, organization TEXT NOT NULL,
+  organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT);
+CREATE TABLE gpkg_contents (
+  table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE, description TEXT DEFAULT '',
+  last_change DATETIME NOT NULL, min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE, srs_id INTEGER,
+  CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
+CREATE TABLE gpkg_geometry_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL, srs_id INTEGER NOT NULL,
+  z TINYINT NOT NULL, m TINYINT NOT NULL,
+  CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name),
+  CONSTRAINT uk_gc_table_name UNIQUE (table_name),
+  CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
+  CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
+INSERT INTO gpkg_spatial_ref_sys VALUES
+  ('Undefined Cartesian SRS', -1, 'NONE', -1, 'undefined', 'undefined Cartesian coordinate reference system'),
+  ('Undefined geographic SRS', 0, 'NONE', 0, 'undefined', 'undefined geographic coordinate reference system'),
+  ('WGS 84 geodetic', 4326, 'EPSG', 4326, 'GEOGCS[\"WGS 84\",DATUM[\"WGS_1984\",SPHEROID[\"WGS 84\",6378137,298.257223563]],PRIMEM[\"Greenwich\",0],UNIT[\"degree\",0.0174532925199433],AUTHORITY[\"EPSG\",\"4326\"]]', NULL);
+";
+
+/// A layer to be written.
+struct Layer {
+    name: &'static str,
+    geometry: &'static str,
+    /// Column names with their SQL types.
+    columns: Vec<(String, &'static str)>,
+    features: Vec<(Geometry<f64>, Vec<Value>)>,
+}
+
+/// The layers of a site-year.
+pub(super) fn layers(
+    ingested: &Ingested,
+    joined: &Joined,
+    result: &SiteYear,
+    units: &Units,
+) -> Result<Vec<u8>, ReportError> {
+    let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
+    let mut connection = Connection::open_in_memory().map_err(fault)?;
+    connection
+        .execute_batch(&format!("PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {USER_VERSION};"))
+        .map_err(fault)?;
+    connection.execute_batch(SCHEMA).map_err(fault)?;
+    let srs_id = i64::from(result.epsg);
+    connection
+        .execute(
+            "INSERT INTO gpkg_spatial_ref_sys VALUES (?1, ?2, 'EPSG', ?2, ?3, NULL)",
+            params![utm_name(result.epsg), srs_id, utm_text(result.epsg)],
+        )
+        .map_err(fault)?;
+    let all = [strips(joined), segments(joined, units), zones(ingested, joined, result, units)];
+    for layer in all.into_iter().filter(|layer| !layer.features.is_empty()) {
+        write(&mut connection, &layer, srs_id)?;
+    }
+    let bytes = connection.serialize("main").map_err(fault)?;
+    Ok(bytes.to_vec())
+}
+
+fn zone_and_side(epsg: u32) -> (u32, bool) {
+    (epsg % 100, epsg / 100 == 327)
+}
+
+fn utm_name(epsg: u32) -> String {
+    let (zone, south) = zone_and_side(epsg);
+    format!("WGS 84 / UTM zone {zone}{}", if south { 'S' } else { 'N' })
+}
+
+/// Well-known text of a UTM zone on WGS 84 (OGC 01-009).
+fn utm_text(epsg: u32) -> String {
+    let (zone, south) = zone_and_side(epsg);
+    let meridian = 6 * i64::from(zone) - 183;
+    let northing = if south { 10_000_000 } else { 0 };
+    format!(
+        "PROJCS[\"{}\",GEOGCS[\"WGS 84\",DATUM[\"WGS_1984\",SPHEROID[\"WGS 84\",6378137,298.257223563]],PRIMEM[\"Greenwich\",0],UNIT[\"degree\",0.0174532925199433],AUTHORITY[\"EPSG\",\"4326\"]],PROJECTION[\"Transverse_Mercator\"],PARAMETER[\"latitude_of_origin\",0],PARAMETER[\"central_meridian\",{meridian}],PARAMETER[\"scale_factor\",0.9996],PARAMETER[\"false_easting\",500000],PARAMETER[\"false_northing\",{northing}],UNIT[\"metre\",1],AXIS[\"Easting\",EAST],AXIS[\"Northing\",NORTH],AUTHORITY[\"EPSG\",\"{epsg}\"]]",
+        utm_name(epsg)
+    )
+}
+
+fn number(value: Option<f64>) -> Value {
+    value.filter(|value| value.is_finite()).map_or(Value::Null, Value::Real)
+}
+
+fn text(value: &str) -> Value {
+    Value::Text(value.to_owned())
+}
+
+fn strips(joined: &Joined) -> Layer {
+    let columns = [("strip", "TEXT"), ("treatment", "TEXT"), ("block", "TEXT")];
+    let features = joined
+        .assigned
+        .strips
+        .iter()
+        .filter_map(|strip| {
+            let ground = strip.ground.clone()?;
+            Some((Geometry::MultiPolygon(ground), vec![text(&strip.name), text(&strip.treatment), text(&strip.block)]))
+        })
+        .collect();
+    Layer { name: "strips", geometry: "MULTIPOLYGON", columns: named(&columns), features }
+}
+
+fn named(columns: &[(&str, &'static str)]) -> Vec<(String, &'static str)> {
+    columns.iter().map(|&(name, kind)| (name.to_owned(), kind)).collect()
+}
+
+fn segments(joined: &Joined, units: &Units) -> Layer {
+    let columns = [
+        ("strip", "TEXT"),
+        ("treatment", "TEXT"),
+        ("block", "TEXT"),
+        ("yield", "DOUBLE"),
+        ("yield_unit", "TEXT"),
+        ("moisture_pct", "DOUBLE"),
+        ("points", "INTEGER"),
+        ("usable", "BOOLEAN"),
+        ("drainage_class", "TEXT"),
+    ];
+    let features = joined
+        .assigned
+        .segments
+        .iter()
+        .zip(&joined.segment_class)
+        .map(|(segment, &class)| {
+            let strip = &joined.assigned.strips[segment.strip as usize];
+            let class = if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) };
+            let values = vec![
+                text(&strip.name),
+                text(&strip.treatment),
+                text(&strip.block),
+                number(Some(units.yields(segment.dry_yield_kg_ha))),
+                text(units.yield_unit),
+                number(Some(segment.moisture_pct)),
+                Value::Integer(i64::from(segment.points)),
+                Value::Integer(i64::from(segment.usable)),
+                class,
+            ];
+            (Geometry::Point(Point::new(segment.x_m, segment.y_m)), values)
+        })
+        .collect();
+    Layer { name: "segments", geometry: "POINT", columns: named(&columns), features }
+}
+
+/// The ground of each soil class inside the field, once for each treatment, with its response.
+fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units) -> Layer {
+    let columns = [
+        ("treatment", "TEXT"),
+        ("drainage_class", "TEXT"),
+        ("response", "DOUBLE"),
+        ("std_error", "DOUBLE"),
+        ("ci_low", "DOUBLE"),
+        ("ci_high", "DOUBLE"),
+        ("probability_pays", "DOUBLE"),
+        ("net_return", "DOUBLE"),
+        ("yield_unit", "TEXT"),
+        ("money_unit", "TEXT"),
+        ("caution", "TEXT"),
+    ];
+    let mut features = Vec::new();
+    if let Some(field) = field_ground(ingested, joined) {
+        for (class, name) in joined.classes.iter().enumerate() {
+            let parts: Vec<_> = ingested
+                .soils
+                .iter()
+                .zip(&result.soil_zone)
+                .filter(|(_, zone)| **zone == Some(class))
+                .flat_map(|(soil, _)| soil.ground.0.iter().cloned())
+                .collect();
+            let ground = MultiPolygon::new(parts).intersection(&field);
+            if ground.0.is_empty() {
+                continue;
+            }
+            for response in result.responses.iter().filter(|response| response.key.class == Some(class)) {
+                let estimate = units.estimate(&response.estimate);
+                let values = vec![
+                    text(&response.key.treatment),
+                    text(name),
+                    number(estimate.mean),
+                    number(estimate.std_error),
+                    number(estimate.low),
+                    number(estimate.high),
+                    number(response.returns.probability_pays),
+                    number(response.returns.net_return.map(|money| units.money(money))),
+                    text(units.yield_unit),
+                    text(&units.money_unit),
+                    text(&response.cautions.codes()),
+                ];
+                features.push((Geometry::MultiPolygon(ground.clone()), values));
+            }
+        }
+    }
+    Layer { name: "zones", geometry: "MULTIPOLYGON", columns: named(&columns), features }
+}
+
+/// The boundary, or the hull of the strips.
+fn field_ground(ingested: &Ingested, joined: &Joined) -> Option<MultiPolygon<f64>> {
+    if let Some(boundary) = &ingested.boundary {
+        return Some(boundary.clone());
+    }
+    let parts: Vec<_> = joined
+        .assigned
+        .strips
+        .iter()
+        .filter_map(|strip| strip.ground.as_ref())
+        .flat_map(|ground| ground.0.iter().cloned())
+        .collect();
+    (!parts.is_empty()).then(|| MultiPolygon::new(vec![MultiPolygon::new(parts).convex_hull()]))
+}
+
+fn write(connection: &mut Connection, layer: &Layer, srs_id: i64) -> Result<(), ReportError> {
+    let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
+    let transaction = connection.transaction().map_err(fault)?;
+    let declared: Vec<String> = layer.columns.iter().map(|(name, kind)| format!("\"{name}\" {kind}")).collect();
+    transaction
+        .execute_batch(&format!(
+            "CREATE TABLE \"{}\" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}, {});",
+            layer.name,
+            layer.geometry,
+            declared.join(", ")
+        ))
+        .map_err(fault)?;
+    let rects = || layer.features.iter().filter_map(|(geometry, _)| geometry.bounding_rect());
+    let low = |pick: fn(geo::Coord<f64>) -> f64| rects().map(|rect| pick(rect.min())).fold(f64::INFINITY, f64::min);
+    let high =
+        |pick: fn(geo::Coord<f64>) -> f64| rects().map(|rect| pick(rect.max())).fold(f64::NEG_INFINITY, f64::max);
+    transaction
+        .execute(
+            "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, '', ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![layer.name, LAST_CHANGE, low(|c| c.x), low(|c| c.y), high(|c| c.x), high(|c| c.y), srs_id],
+        )
+        .map_err(fault)?;
+    transaction
+        .execute(
+            "INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, ?3, 0, 0)",
+            params![layer.name, layer.geometry, srs_id],
+        )
+        .map_err(fault)?;
+    {
+        let names: Vec<String> = layer.columns.iter().map(|(name, _)| format!("\"{name}\"")).collect();
+        let places: Vec<String> = (1..=layer.columns.len() + 1).map(|at| format!("?{at}")).collect();
+        let mut statement = transaction
+            .prepare(&format!(
+                "INSERT INTO \"{}\" (geom, {}) VALUES ({})",
+                layer.name,
+                names.join(", "),
+                places.join(", ")
+            ))
+            .map_err(fault)?;
+        for (geometry, values) in &layer.features {
+            let blob = Value::Blob(blob(geometry, srs_id)?);
+            statement.execute(params_from_iter(std::iter::once(&blob).chain(values))).map_err(fault)?;
+        }
+    }
+    transaction.commit().map_err(fault)
+}
+
+/// A geometry as the standard stores it: `GP`, version 0, flags (little-endian, no envelope), SRS id, well-known binary.
+fn blob(geometry: &Geometry<f64>, srs_id: i64) -> Result<Vec<u8>, ReportError> {
+    let mut bytes = vec![b'G', b'P', 0, 1];
+    bytes.extend((srs_id as i32).to_le_bytes());
+    write_geometry(&mut bytes, geometry, &WriteOptions::default()).map_err(|error| ReportError::new(FILE, error))?;
+    Ok(bytes)
+}

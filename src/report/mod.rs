@@ -1,0 +1,125 @@
+//! Report: everything that people see, as bytes; the batch writes them.
+
+mod geopackage;
+mod html;
+mod parquet;
+mod summary;
+mod tables;
+mod units;
+mod yield_grid;
+
+pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
+pub use units::Units;
+
+use std::fmt::Write;
+
+use thiserror::Error;
+
+use crate::config::ArchiveSettings;
+use crate::points::{Caution, Ingested, Joined};
+use crate::results::{SiteYear, ZoneResponse};
+
+/// Version of this stage's files: part of the fingerprint of a site-year.
+pub const VERSION: u32 = 1;
+
+/// A file of the output.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutputFile {
+    /// Its name in its folder.
+    pub name: &'static str,
+    /// Its content.
+    pub bytes: Vec<u8>,
+}
+
+/// Why a file could not be made.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[error("{file}: {reason}")]
+pub struct ReportError {
+    /// The file.
+    pub file: &'static str,
+    /// What went wrong.
+    pub reason: String,
+}
+
+impl ReportError {
+    fn new(file: &'static str, reason: impl std::fmt::Display) -> Self {
+        Self { file, reason: reason.to_string() }
+    }
+}
+
+/// The files of one site-year.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn site_year(
+    ingested: &Ingested,
+    joined: &Joined,
+    result: &SiteYear,
+    archive: &ArchiveSettings,
+) -> Result<Vec<OutputFile>, ReportError> {
+    let units = Units::new(archive, &result.identity.crop);
+    let grid = yield_grid::YieldGrid::of(&joined.assigned.cleaned);
+    let mut files = vec![
+        OutputFile { name: "points.parquet", bytes: parquet::points(joined)? },
+        OutputFile { name: "segments.parquet", bytes: parquet::segments(joined)? },
+        OutputFile { name: "response.csv", bytes: tables::response(result, &units)? },
+        OutputFile { name: "removals.csv", bytes: tables::removals(result)? },
+        OutputFile { name: "summary.json", bytes: summary::site_year(result)? },
+        OutputFile { name: "sensitivity.csv", bytes: tables::sensitivity(result, &units)? },
+        OutputFile { name: "layers.gpkg", bytes: geopackage::layers(ingested, joined, result, &units)? },
+        OutputFile { name: "report.html", bytes: html::site_year(joined, result, archive, &units, grid.as_ref())? },
+    ];
+    if let Some(grid) = &grid {
+        files.push(OutputFile { name: "yield.tif", bytes: grid.geotiff(result.epsg)? });
+    }
+    Ok(files)
+}
+
+/// A site-year that has no result, for the index.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Failure {
+    /// Its folder in the archive.
+    pub folder: String,
+    /// Why it failed.
+    pub reason: String,
+}
+
+/// The files of the archive.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn archive(
+    site_years: &[SiteYear],
+    zones: &[ZoneResponse],
+    failures: &[Failure],
+    archive: &ArchiveSettings,
+) -> Result<Vec<OutputFile>, ReportError> {
+    Ok(vec![
+        OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
+        OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
+        OutputFile { name: "index.html", bytes: html::index(site_years, zones, failures, archive)? },
+    ])
+}
+
+/// The zone table as text, for the terminal.
+pub fn zone_table(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
+    tables::zone_text(zones, archive)
+}
+
+/// The cautions as a table of the README.
+pub fn caution_table() -> String {
+    let mut text = String::from("| caution | what it means |\n| --- | --- |\n");
+    for caution in Caution::ALL {
+        let _ = writeln!(text, "| `{}` | {} |", caution.code(), caution.text());
+    }
+    text
+}
+
+/// The marks as a table of the README.
+pub fn mark_table() -> String {
+    let mut text = String::from("| `removed_by` | why | source |\n| --- | --- | --- |\n");
+    for mark in crate::points::Mark::ALL {
+        let _ = writeln!(text, "| `{}` | {} | {} |", mark.code(), mark.text(), mark.source());
+    }
+    text
+}

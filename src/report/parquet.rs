@@ -1,0 +1,150 @@
+//! `points.parquet` and `segments.parquet`.
+
+use polars::polars_utils::compression::ZstdLevel;
+use polars::prelude::{
+    ChunkTake, Column, DataFrame, DataType, IdxCa, IntoColumn, IntoSeries, NamedFrom, NewChunkedArray,
+    ParquetCompression, ParquetWriter, PlSmallStr, Series, StringChunked,
+};
+
+use super::ReportError;
+use crate::points::{Joined, Labels, Mark};
+
+/// Texts by code; codes beyond the names are null.
+fn texts(name: &str, codes: impl Iterator<Item = u32>, names: &[&str]) -> Result<Column, String> {
+    let values = StringChunked::new(PlSmallStr::from_str(name), names);
+    let count = names.len() as u32;
+    let codes = IdxCa::from_iter_options(PlSmallStr::EMPTY, codes.map(|code| (code < count).then_some(code)));
+    let name = PlSmallStr::from_str(name);
+    if names.is_empty() {
+        return Ok(Series::full_null(name, codes.len(), &DataType::String).into_column());
+    }
+    let taken = values.take(&codes).map_err(|error| error.to_string())?;
+    Ok(taken.into_series().with_name(name).into_column())
+}
+
+/// Floats; NaN is null.
+fn floats(name: &str, values: impl Iterator<Item = f64>) -> Column {
+    let values: Vec<Option<f64>> = values.map(|value| value.is_finite().then_some(value)).collect();
+    Series::new(PlSmallStr::from_str(name), values).into_column()
+}
+
+fn encode(file: &'static str, columns: Vec<Column>) -> Result<Vec<u8>, ReportError> {
+    let height = columns.first().map_or(0, Column::len);
+    let mut frame = DataFrame::new(height, columns).map_err(|error| ReportError::new(file, error))?;
+    let mut bytes = Vec::new();
+    let level = ZstdLevel::try_new(1).map_err(|error| ReportError::new(file, error))?;
+    ParquetWriter::new(&mut bytes)
+        .with_compression(ParquetCompression::Zstd(Some(level)))
+        .set_parallel(false)
+        .finish(&mut frame)
+        .map_err(|error| ReportError::new(file, error))?;
+    Ok(bytes)
+}
+
+fn strs(names: &[String]) -> Vec<&str> {
+    names.iter().map(String::as_str).collect()
+}
+
+/// Every input record, none dropped.
+pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
+    const FILE: &str = "points.parquet";
+    let assigned = &joined.assigned;
+    let cleaned = &assigned.cleaned;
+    let records = &cleaned.records;
+    let rows = records.len();
+    let fault = |reason: String| ReportError::new(FILE, reason);
+
+    let marks: Vec<&str> = Mark::ALL.iter().map(|mark| mark.code()).collect();
+    let in_strip = |at: usize| {
+        let shown = !assigned.edge[at] || !cleaned.is_kept(at);
+        if shown { assigned.strip[at] } else { Labels::NONE }
+    };
+    let strip_names: Vec<&str> = assigned.strips.iter().map(|strip| strip.name.as_str()).collect();
+    let of_strip = |pick: fn(&crate::points::Strip) -> &str| {
+        let mut names: Vec<&str> = assigned.strips.iter().map(pick).collect();
+        names.sort_unstable();
+        names.dedup();
+        let code_of: Vec<u32> = assigned
+            .strips
+            .iter()
+            .map(|strip| names.binary_search(&pick(strip)).map_or(Labels::NONE, |code| code as u32))
+            .collect();
+        (names, code_of)
+    };
+    let (treatments, treatment_of) = of_strip(|strip| &strip.treatment);
+    let (blocks, block_of) = of_strip(|strip| &strip.block);
+    let by_strip = |code_of: &[u32], at: usize| code_of.get(in_strip(at) as usize).copied().unwrap_or(Labels::NONE);
+    let optional = |codes: &[u32], at: usize| Some(codes[at]).filter(|&code| code != Labels::NONE);
+    let text =
+        |name: &str, codes: &mut dyn Iterator<Item = u32>, names: &[&str]| texts(name, codes, names).map_err(fault);
+
+    let pass: Vec<Option<u32>> = (0..rows).map(|at| optional(&cleaned.pass, at)).collect();
+    let segment: Vec<Option<u32>> = (0..rows).map(|at| optional(&assigned.segment, at)).collect();
+    let kept: Vec<bool> = (0..rows).map(|at| cleaned.is_kept(at)).collect();
+    let columns = vec![
+        text("source_file", &mut records.file.iter().copied(), &strs(&records.files))?,
+        Series::new("source_row".into(), &records.row).into_column(),
+        floats("time", records.time_s.iter().copied()),
+        floats("x_m", cleaned.x_m.iter().copied()),
+        floats("y_m", cleaned.y_m.iter().copied()),
+        Series::new("epsg".into(), vec![records.epsg; rows]).into_column(),
+        text("machine", &mut records.machine.codes.iter().copied(), &strs(&records.machine.names))?,
+        Series::new("pass".into(), pass).into_column(),
+        floats("mass_flow_kg_s", cleaned.mass_flow_kg_s.iter().copied()),
+        floats("moisture_pct", cleaned.moisture_pct.iter().copied()),
+        floats("speed_m_s", cleaned.speed_m_s.iter().copied()),
+        floats("swath_m", cleaned.swath_m.iter().copied()),
+        floats("area_m2", cleaned.area_m2.iter().copied()),
+        floats("dry_yield_kg_ha", cleaned.dry_yield_kg_ha.iter().copied()),
+        Series::new("kept".into(), kept).into_column(),
+        text("removed_by", &mut cleaned.mark.iter().map(|mark| mark.map_or(Labels::NONE, |mark| mark as u32)), &marks)?,
+        text("treatment", &mut (0..rows).map(|at| by_strip(&treatment_of, at)), &treatments)?,
+        text("block", &mut (0..rows).map(|at| by_strip(&block_of, at)), &blocks)?,
+        text("strip", &mut (0..rows).map(in_strip), &strip_names)?,
+        Series::new("segment".into(), segment).into_column(),
+        Series::new("edge".into(), assigned.edge.clone()).into_column(),
+        text("drainage_class", &mut joined.point_class.iter().copied(), &strs(&joined.classes))?,
+        floats("wetness_mm", (0..rows).map(|_| joined.wetness_mm.unwrap_or(f64::NAN))),
+        text(
+            "wetness_class",
+            &mut (0..rows).map(|_| 0),
+            &joined.wetness_class.as_deref().map_or_else(Vec::new, |class| vec![class]),
+        )?,
+    ];
+    encode(FILE, columns)
+}
+
+/// What the model saw.
+pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
+    const FILE: &str = "segments.parquet";
+    let assigned = &joined.assigned;
+    let segments = &assigned.segments;
+    let fault = |reason: String| ReportError::new(FILE, reason);
+    let strip = |segment: &crate::points::Segment| &assigned.strips[segment.strip as usize];
+    let column = |name: &str, pick: &dyn Fn(&crate::points::Segment) -> f64| floats(name, segments.iter().map(pick));
+    let names = |name: &str, pick: &dyn Fn(&crate::points::Segment) -> String| {
+        let values: Vec<String> = segments.iter().map(pick).collect();
+        Series::new(PlSmallStr::from_str(name), values).into_column()
+    };
+    let columns = vec![
+        Series::new("segment".into(), (0..segments.len() as u32).collect::<Vec<_>>()).into_column(),
+        names("strip", &|segment| strip(segment).name.clone()),
+        names("block", &|segment| strip(segment).block.clone()),
+        names("treatment", &|segment| strip(segment).treatment.clone()),
+        Series::new("along".into(), segments.iter().map(|segment| segment.along).collect::<Vec<_>>()).into_column(),
+        column("x_m", &|segment| segment.x_m),
+        column("y_m", &|segment| segment.y_m),
+        column("along_m", &|segment| segment.along_m),
+        column("area_m2", &|segment| segment.area_m2),
+        Series::new("points".into(), segments.iter().map(|segment| segment.points).collect::<Vec<_>>()).into_column(),
+        column("kept_share", &|segment| segment.kept_share),
+        column("dry_yield_kg_ha", &|segment| segment.dry_yield_kg_ha),
+        column("moisture_pct", &|segment| segment.moisture_pct),
+        column("speed_m_s", &|segment| segment.speed_m_s),
+        column("elevation_m", &|segment| segment.elevation_m),
+        Series::new("usable".into(), segments.iter().map(|segment| segment.usable).collect::<Vec<_>>()).into_column(),
+        texts("drainage_class", joined.segment_class.iter().copied(), &strs(&joined.classes)).map_err(fault)?,
+        floats("drainage_class_share", joined.segment_class_share.iter().copied()),
+    ];
+    encode(FILE, columns)
+}

@@ -1,0 +1,58 @@
+//! `summary.json`.
+
+use serde_json::{Map, Value, json};
+
+use super::ReportError;
+use crate::points::{Cautions, Sourced};
+use crate::results::SiteYear;
+
+fn sourced(value: &Sourced) -> Value {
+    json!(value)
+}
+
+/// The cautions as a map from code to what was measured.
+pub(super) fn cautions(cautions: &Cautions) -> Value {
+    Value::Object(cautions.iter().map(|(caution, detail)| (caution.code().to_owned(), json!(detail))).collect())
+}
+
+/// The summary of a site-year; keys sorted, so that the same result gives the same bytes.
+pub(super) fn site_year(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
+    let by_machine = |pick: &dyn Fn(&crate::points::MachineFacts) -> Sourced| {
+        let machines = result.cleaning.machines.iter();
+        Value::Object(machines.map(|(name, facts)| (name.clone(), sourced(&pick(facts)))).collect::<Map<_, _>>())
+    };
+    let all_cautions = {
+        let mut all = result.cautions.clone();
+        for response in &result.responses {
+            all.extend(&response.cautions);
+        }
+        all
+    };
+    let summary = json!({
+        "identity": result.identity,
+        "place_deg": { "longitude": result.place_deg.0, "latitude": result.place_deg.1 },
+        "epsg": result.epsg,
+        "wetness_mm": result.wetness_mm,
+        "wetness_class": result.wetness_class,
+        "points_read": result.counts.read,
+        "points_kept": result.counts.kept,
+        "wet_mass_kg": result.counts.wet_mass_kg,
+        "kept_area_m2": result.counts.kept_area_m2,
+        "mean_yield_kg_ha": result.counts.mean_yield_kg_ha,
+        "passes": result.cleaning.passes,
+        "lag_s": by_machine(&|facts| facts.lag_s),
+        "moisture_lag_s": by_machine(&|facts| facts.moisture_lag_s),
+        "machine_factor": by_machine(&|facts| facts.machine_factor),
+        "ticket_gain": by_machine(&|facts| facts.ticket_gain),
+        "pass_entry_s": result.cleaning.pass_entry_s,
+        "pass_exit_s": result.cleaning.pass_exit_s,
+        "limits": result.cleaning.limits,
+        "design": result.design,
+        "variance": result.variance,
+        "removal_by_treatment": result.removal_by_treatment,
+        "cautions": cautions(&all_cautions),
+    });
+    let mut bytes = serde_json::to_vec_pretty(&summary).map_err(|error| ReportError::new("summary.json", error))?;
+    bytes.push(b'\n');
+    Ok(bytes)
+}

@@ -1,0 +1,103 @@
+//! From SI to the units of the reports.
+
+use crate::config::{ArchiveSettings, ReportUnits};
+use crate::results::Estimate;
+
+/// The units of one crop's reports.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Units {
+    /// Kilograms per hectare in one unit of yield.
+    pub yield_kg_ha: f64,
+    /// The unit of yield, for instance `bu/ac`.
+    pub yield_unit: &'static str,
+    /// Square metres in one unit of area.
+    pub area_m2: f64,
+    /// Hectares in one unit of area.
+    pub area_ha: f64,
+    /// The unit of area.
+    pub area_unit: &'static str,
+    /// The unit of money, for instance `USD/ac`; empty when nothing is costed.
+    pub money_unit: String,
+    /// Decimals that a yield is printed with in tables.
+    pub yield_decimals: usize,
+}
+
+impl Units {
+    /// The units of a crop of the archive.
+    pub fn new(archive: &ArchiveSettings, crop: &str) -> Self {
+        let units = archive.report_units;
+        let bushel = archive.crops[crop].bushel();
+        Self {
+            yield_kg_ha: units.kg_per_ha(bushel),
+            yield_unit: units.yield_unit().symbol(),
+            area_m2: units.area_m2(),
+            area_ha: units.area_ha(),
+            area_unit: units.area_symbol(),
+            money_unit: archive
+                .currency
+                .as_ref()
+                .map(|currency| format!("{currency}/{}", units.area_symbol()))
+                .unwrap_or_default(),
+            yield_decimals: match units {
+                ReportUnits::Us => 3,
+                ReportUnits::Metric => 5,
+            },
+        }
+    }
+
+    /// A yield in the report's unit.
+    pub fn yields(&self, kg_ha: f64) -> f64 {
+        kg_ha / self.yield_kg_ha
+    }
+
+    /// Money per area in the report's unit.
+    pub fn money(&self, per_ha: f64) -> f64 {
+        per_ha * self.area_ha
+    }
+
+    /// An area in the report's unit.
+    pub fn area(&self, m2: f64) -> f64 {
+        m2 / self.area_m2
+    }
+
+    /// An estimate in the report's unit of yield.
+    #[must_use]
+    pub fn estimate(&self, estimate: &Estimate) -> Estimate {
+        let scale = |value: Option<f64>| value.map(|value| self.yields(value));
+        Estimate {
+            mean: scale(estimate.mean),
+            std_error: scale(estimate.std_error),
+            low: scale(estimate.low),
+            high: scale(estimate.high),
+            ..*estimate
+        }
+    }
+}
+
+/// A number with fixed decimals; empty where there is none. A negative zero is printed as zero.
+pub(super) fn fixed(value: Option<f64>, decimals: usize) -> String {
+    match value {
+        Some(value) if value.is_finite() => {
+            let text = format!("{value:.decimals$}");
+            if text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.')) {
+                text.trim_start_matches('-').to_owned()
+            } else {
+                text
+            }
+        }
+        _ => String::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_printed_with_fixed_decimals_and_without_negative_zero() {
+        assert_eq!(fixed(Some(-0.0001), 2), "0.00");
+        assert_eq!(fixed(Some(-1.005), 1), "-1.0");
+        assert_eq!(fixed(None, 2), "");
+        assert_eq!(fixed(Some(f64::NAN), 2), "");
+    }
+}

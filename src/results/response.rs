@@ -1,0 +1,94 @@
+//! One response: a treatment against the check, in one soil class or over the whole field.
+
+use serde::{Deserialize, Serialize};
+
+use crate::points::Cautions;
+
+/// Which response: the treatment and the soil class.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct ResponseKey {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// Rank of the class, dry to wet; `None` for the whole field.
+    pub class: Option<usize>,
+}
+
+/// A mean with its uncertainty, kg/ha.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Estimate {
+    /// The mean.
+    pub mean: Option<f64>,
+    /// Its standard error.
+    pub std_error: Option<f64>,
+    /// Degrees of freedom of the standard error.
+    pub df: Option<f64>,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end of the interval.
+    pub high: Option<f64>,
+    /// Two-sided p value of no response.
+    pub p_value: Option<f64>,
+    /// Two-sided p value of the sign-flip test.
+    pub p_randomization: Option<f64>,
+    /// Probability that the response is positive.
+    pub probability_positive: Option<f64>,
+}
+
+/// What the response is worth.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Returns {
+    /// Response that pays the treatment, kg/ha.
+    pub break_even: Option<f64>,
+    /// Probability that the mean response exceeds the break-even response.
+    pub probability_pays: Option<f64>,
+    /// Expected net return, money per hectare.
+    pub net_return: Option<f64>,
+}
+
+/// The response of one site-year to one treatment, in one class or over the whole field.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Response {
+    /// Which response.
+    pub key: ResponseKey,
+    /// The class as it is printed, or `all`.
+    pub class_name: String,
+    /// Blocks in which treatment and check were compared.
+    pub blocks: usize,
+    /// Treated strips that were compared.
+    pub strips: usize,
+    /// Treated segments that were compared.
+    pub segments: usize,
+    /// Their area, m².
+    pub area_m2: f64,
+    /// Mean yield of the check segments they were compared with, kg/ha.
+    pub check_yield: Option<f64>,
+    /// Mean yield of the treated segments, kg/ha.
+    pub treated_yield: Option<f64>,
+    /// Mean moisture of the check segments, percent.
+    pub check_moisture_pct: Option<f64>,
+    /// Mean moisture of the treated segments, percent.
+    pub treated_moisture_pct: Option<f64>,
+    /// Treated minus check.
+    pub estimate: Estimate,
+    /// What it is worth.
+    pub returns: Returns,
+    /// Reasons to doubt it.
+    pub cautions: Cautions,
+}
+
+/// Treated minus check in one block and class.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BlockDifference {
+    /// The block.
+    pub block: String,
+    /// Which response.
+    pub key: ResponseKey,
+    /// The mean difference, kg/ha.
+    pub difference: f64,
+    /// Mean yield of the check there, kg/ha.
+    pub check_yield: f64,
+    /// Segments that were compared.
+    pub segments: usize,
+    /// Area of the treated segments, m².
+    pub area_m2: f64,
+}

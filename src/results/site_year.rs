@@ -1,0 +1,109 @@
+//! Everything that is kept of one site-year.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::response::{BlockDifference, Response};
+use crate::points::{Cautions, CleaningFacts, Design, Mark};
+
+/// What makes a site-year unique, with its crop.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct SiteYearIdentity {
+    /// The year of harvest.
+    pub season: i32,
+    /// The farm's name, as typed.
+    pub farm: String,
+    /// The field's name, as typed.
+    pub field: String,
+    /// Key of the crop.
+    pub crop: String,
+}
+
+/// Records of a site-year.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Counts {
+    /// Records read.
+    pub read: usize,
+    /// Records kept.
+    pub kept: usize,
+    /// Records removed, by mark.
+    pub removed: BTreeMap<Mark, usize>,
+    /// Wet mass of all records, kg (after the ticket gain, if any).
+    pub wet_mass_kg: f64,
+    /// Area cut by the kept records, m².
+    pub kept_area_m2: f64,
+    /// Yield of the field: mass by area of the kept records, kg/ha at market moisture.
+    pub mean_yield_kg_ha: Option<f64>,
+}
+
+/// Records removed on the strips of one treatment.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RemovalByTreatment {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// Records on its strips.
+    pub records: usize,
+    /// Those removed.
+    pub removed: usize,
+}
+
+/// The answer again under one variant of the analysis.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SensitivityRow {
+    /// What was varied.
+    pub variant: String,
+    /// Key of the treatment.
+    pub treatment: String,
+    /// The class as it is printed, or `all`.
+    pub class_name: String,
+    /// The response, kg/ha.
+    pub response: Option<f64>,
+    /// Its standard error.
+    pub std_error: Option<f64>,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end of the interval.
+    pub high: Option<f64>,
+    /// Two-sided p value.
+    pub p_value: Option<f64>,
+}
+
+/// The result of one site-year: what the synthesis and the reports read.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SiteYear {
+    /// Who it is.
+    pub identity: SiteYearIdentity,
+    /// Folder below `site_years`, with `/`.
+    pub folder: String,
+    /// Middle of the records, degrees: longitude, latitude.
+    pub place_deg: (f64, f64),
+    /// EPSG code of its UTM zone.
+    pub epsg: u32,
+    /// Precipitation departure from normal, mm.
+    pub wetness_mm: Option<f64>,
+    /// Its class.
+    pub wetness_class: Option<String>,
+    /// Records.
+    pub counts: Counts,
+    /// Removal on the strips, by treatment.
+    pub removal_by_treatment: Vec<RemovalByTreatment>,
+    /// What cleaning learnt.
+    pub cleaning: CleaningFacts,
+    /// The layout; absent for a field that is only mapped.
+    pub design: Option<Design>,
+    /// Area of the field's strips by class, m², dry to wet; of the kept records where there are no strips.
+    pub class_area_m2: Vec<f64>,
+    /// Zone of each soil polygon near the field, in the order in which they were read.
+    pub soil_zone: Vec<Option<usize>>,
+    /// Treatment × class, then the whole field, by treatment.
+    pub responses: Vec<Response>,
+    /// Differences by block.
+    pub differences: Vec<BlockDifference>,
+    /// Variance components by name, (kg/ha)².
+    pub variance: BTreeMap<String, f64>,
+    /// The answer again under each variant.
+    pub sensitivity: Vec<SensitivityRow>,
+    /// Reasons to doubt the site-year as a whole.
+    pub cautions: Cautions,
+}
