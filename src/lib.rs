@@ -25,6 +25,7 @@ pub mod batch;
 pub mod clean;
 pub mod cli;
 pub mod config;
+pub mod demo;
 pub mod economics;
 pub mod fit;
 pub mod geometry;

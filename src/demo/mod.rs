@@ -1,0 +1,37 @@
+//! The invented archive and the simulator behind it: known truth to compare estimates with.
+//!
+//! Farms, fields and products are invented. The physical process is simulated, not its statistics: crop → header → delay and
+//! mixing → sensors → records, with the errors that such records carry.
+
+pub mod archive;
+mod catalogue;
+mod crop;
+mod error;
+mod faults;
+mod harvest_files;
+mod layers;
+mod layout;
+mod path;
+mod plan;
+mod random;
+mod records;
+mod settings;
+mod shapes;
+mod simulate;
+mod surface;
+mod truth;
+mod weather;
+
+pub use archive::Options;
+pub use catalogue::Size;
+pub use crop::{FieldTruth, TrueCell};
+pub use error::DemoError;
+pub use faults::InjectedFault;
+pub use layout::{ROW_M, TrialPlan};
+pub use plan::{
+    DRAINAGE_CLASSES, FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, Pond, RaisedLog, Scenario,
+    Sharing, SoilPlan, Spot, StripPlan, SurfacePlan, WavyLine,
+};
+pub use simulate::{Load, MassBalance, RawRecord, RecordTruth, Simulated, simulate};
+pub use surface::Surface;
+pub use truth::{ALL_CLASSES, SiteYearTruth, TrueMachine, TrueResponse, Truth};

@@ -1,0 +1,479 @@
+//! What is simulated: the field, the machines and the way they harvest.
+//!
+//! A field has its own plane, in metres: `u` across the rows, `v` along them, (0, 0) at one corner. [`Placement`] lays it on the
+//! ground.
+
+use geo::{Coord, LineString, Polygon};
+
+/// The seven natural drainage classes, dry to wet: Soil Science Division Staff 2017, Soil Survey Manual, USDA Handbook 18,
+/// chapter 3; spelt as in the column drclassdcd of the SSURGO data base.
+pub const DRAINAGE_CLASSES: [&str; 7] = [
+    "Excessively drained",
+    "Somewhat excessively drained",
+    "Well drained",
+    "Moderately well drained",
+    "Somewhat poorly drained",
+    "Poorly drained",
+    "Very poorly drained",
+];
+
+/// Yields of a field before strips and treatments.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SurfacePlan {
+    /// Mean dry yield at market moisture, kg/ha.
+    pub mean_kg_ha: f64,
+    /// Standard deviation of the correlated part by the mean.
+    pub cv: f64,
+    /// Correlation exp(−h/a): a across the rows, m.
+    pub range_m: f64,
+    /// How many times longer the correlation reaches along the rows.
+    pub anisotropy: f64,
+    /// Change from one side (u = 0) to the other, by the mean.
+    pub trend_across: f64,
+    /// Change from one end (v = 0) to the other, by the mean.
+    pub trend_along: f64,
+    /// Standard deviation between neighbouring cells of 0.76 m, by the mean.
+    pub nugget_cv: f64,
+    /// Change by drainage class, by the mean.
+    pub class_change: [f64; 7],
+    /// Drowned or bare spots.
+    pub spots: Vec<Spot>,
+}
+
+/// A round spot where little grows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spot {
+    /// Centre across, m.
+    pub u: f64,
+    /// Centre along, m.
+    pub v: f64,
+    /// Radius, m.
+    pub radius_m: f64,
+    /// Share of the yield that is left at the centre; it rises to 1 at the rim.
+    pub left: f64,
+}
+
+/// The soil map: bands across the field between wavy lines, and at most one pond within them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SoilPlan {
+    /// Lines from low to high v: `v = base + amplitude sin(2π u / wavelength + phase)`. They must not cross.
+    pub lines: Vec<WavyLine>,
+    /// Drainage class (index) of each band, one more than there are lines.
+    pub classes: Vec<usize>,
+    /// An ellipse of another class.
+    pub pond: Option<Pond>,
+    /// Whether each band is tiled: `yes`, `no` or `unknown`.
+    pub tiled: Vec<&'static str>,
+}
+
+/// A line between two soils.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WavyLine {
+    /// Mean v, m.
+    pub base: f64,
+    /// Height of the waves, m.
+    pub amplitude: f64,
+    /// Length of the waves, m.
+    pub wavelength: f64,
+    /// Where they begin, radians.
+    pub phase: f64,
+}
+
+impl WavyLine {
+    /// v at u, m.
+    pub fn at(&self, u: f64) -> f64 {
+        self.base + self.amplitude * (std::f64::consts::TAU * u / self.wavelength + self.phase).sin()
+    }
+}
+
+/// An ellipse with axes along u and v.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pond {
+    /// Centre across, m.
+    pub u: f64,
+    /// Centre along, m.
+    pub v: f64,
+    /// Half axis across, m.
+    pub across_m: f64,
+    /// Half axis along, m.
+    pub along_m: f64,
+    /// Drainage class (index).
+    pub class: usize,
+}
+
+impl SoilPlan {
+    /// One class everywhere.
+    pub fn uniform(class: usize) -> Self {
+        Self { lines: Vec::new(), classes: vec![class], pond: None, tiled: vec!["unknown"] }
+    }
+
+    /// The band that holds a place.
+    fn band(&self, u: f64, v: f64) -> usize {
+        self.lines.iter().filter(|line| v >= line.at(u)).count()
+    }
+
+    /// The drainage class (index) at a place.
+    pub fn class_at(&self, u: f64, v: f64) -> usize {
+        self.column(u).class_at(v)
+    }
+
+    /// The soils along one row.
+    pub(super) fn column(&self, u: f64) -> SoilColumn<'_> {
+        let pond = self.pond.and_then(|pond| {
+            let aside = (u - pond.u) / pond.across_m;
+            let half = pond.along_m * (1.0 - aside * aside).max(0.0).sqrt();
+            (half > 0.0).then_some((pond.v - half, pond.v + half, pond.class))
+        });
+        SoilColumn { lines: self.lines.iter().map(|line| line.at(u)).collect(), classes: &self.classes, pond }
+    }
+
+    /// The map units as polygons over the rectangle from `low` to `high`, with class (index) and tiling. Neighbours have the same
+    /// vertices along their common line; the pond is a hole in its band and a unit of its own.
+    pub fn polygons(&self, low: (f64, f64), high: (f64, f64)) -> Vec<(Polygon<f64>, usize, &'static str)> {
+        const STEP_M: f64 = 8.0;
+        let steps = ((high.0 - low.0) / STEP_M).ceil().max(1.0) as usize;
+        let across = |step: usize| low.0 + (high.0 - low.0) * step as f64 / steps as f64;
+        let edge = |line: usize| -> Vec<Coord<f64>> {
+            match line {
+                0 => vec![Coord { x: low.0, y: low.1 }, Coord { x: high.0, y: low.1 }],
+                line if line > self.lines.len() => vec![Coord { x: low.0, y: high.1 }, Coord { x: high.0, y: high.1 }],
+                line => (0..=steps)
+                    .map(|step| Coord { x: across(step), y: self.lines[line - 1].at(across(step)) })
+                    .collect(),
+            }
+        };
+        let pond = self.pond.map(|pond| {
+            let ring: LineString<f64> = (0..48)
+                .map(|at| {
+                    let (sin, cos) = (f64::from(at) / 48.0 * std::f64::consts::TAU).sin_cos();
+                    Coord { x: pond.u + pond.across_m * cos, y: pond.v + pond.along_m * sin }
+                })
+                .collect();
+            (ring, pond)
+        });
+        let mut units: Vec<_> = (0..self.classes.len())
+            .map(|band| {
+                let mut ring = edge(band);
+                ring.extend(edge(band + 1).into_iter().rev());
+                let holes = pond
+                    .iter()
+                    .filter(|(_, pond)| self.band(pond.u, pond.v) == band)
+                    .map(|(ring, _)| ring.clone())
+                    .collect();
+                (Polygon::new(LineString(ring), holes), self.classes[band], self.tiled[band])
+            })
+            .collect();
+        if let Some((ring, pond)) = pond {
+            units.push((Polygon::new(ring, Vec::new()), pond.class, "no"));
+        }
+        units
+    }
+}
+
+/// The soils along one row: for the same question at many places.
+#[derive(Debug)]
+pub(super) struct SoilColumn<'p> {
+    lines: Vec<f64>,
+    classes: &'p [usize],
+    pond: Option<(f64, f64, usize)>,
+}
+
+impl SoilColumn<'_> {
+    /// The drainage class (index) at v.
+    pub(super) fn class_at(&self, v: f64) -> usize {
+        match self.pond {
+            Some((low, high, class)) if v > low && v < high => class,
+            _ => self.classes[self.lines.iter().filter(|&&line| v >= line).count()],
+        }
+    }
+}
+
+/// One strip: an interval across, an interval along.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripPlan {
+    /// Its name.
+    pub name: String,
+    /// Its block.
+    pub block: String,
+    /// Index into [`FieldPlan::treatments`].
+    pub treatment: usize,
+    /// From and to, across, m.
+    pub u: (f64, f64),
+    /// From and to, along, m.
+    pub v: (f64, f64),
+}
+
+/// One field in one season.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FieldPlan {
+    /// Extent across the rows, m.
+    pub width_m: f64,
+    /// Extent along the rows, m.
+    pub length_m: f64,
+    /// A corner cut off at (width, length): how far along each side, m; 0 for a rectangle. The passes there end on a slant.
+    pub cut_corner_m: f64,
+    /// Height of the bend of rows that follow the contour, m; 0 for straight rows.
+    pub bend_m: f64,
+    /// Spacing of the rows, m.
+    pub row_m: f64,
+    /// Yields.
+    pub surface: SurfacePlan,
+    /// The soil map.
+    pub soil: SoilPlan,
+    /// Keys of the treatments.
+    pub treatments: Vec<String>,
+    /// True response by treatment and drainage class, kg/ha.
+    pub response_kg_ha: Vec<[f64; 7]>,
+    /// Standard deviation between strips beyond the surface, kg/ha.
+    pub strip_sd_kg_ha: f64,
+    /// The strips; none for a field without a trial.
+    pub strips: Vec<StripPlan>,
+    /// Market moisture, percent wet basis.
+    pub market_moisture_pct: f64,
+    /// Mean moisture at harvest, percent wet basis.
+    pub moisture_pct: f64,
+    /// Standard deviation of moisture over the field, percentage points.
+    pub moisture_sd_pct: f64,
+}
+
+impl FieldPlan {
+    /// The boundary, open, counter-clockwise in (u, v).
+    pub fn boundary(&self) -> Vec<(f64, f64)> {
+        let (w, l, c) = (self.width_m, self.length_m, self.cut_corner_m);
+        if c > 0.0 {
+            vec![(0.0, 0.0), (w, 0.0), (w, l - c), (w - c, l), (0.0, l)]
+        } else {
+            vec![(0.0, 0.0), (w, 0.0), (w, l), (0.0, l)]
+        }
+    }
+
+    /// How far rows that follow the contour lie aside at v, m.
+    pub fn bend(&self, v: f64) -> f64 {
+        if self.bend_m > 0.0 { self.bend_m * (std::f64::consts::TAU * v / self.length_m).sin() } else { 0.0 }
+    }
+}
+
+/// Where and how a field lies on the ground.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placement {
+    /// EPSG code of the UTM zone.
+    pub epsg: u32,
+    /// Easting of (0, 0), m.
+    pub east_m: f64,
+    /// Northing of (0, 0), m.
+    pub north_m: f64,
+    /// Turn of the rows, radians clockwise from grid north.
+    pub turn_rad: f64,
+}
+
+impl Placement {
+    /// Plane coordinates of a place in the field.
+    pub fn to_ground(&self, field: &FieldPlan, u: f64, v: f64) -> (f64, f64) {
+        let (sin, cos) = self.turn_rad.sin_cos();
+        let across = u + field.bend(v);
+        (self.east_m + across * cos + v * sin, self.north_m - across * sin + v * cos)
+    }
+}
+
+/// What the monitor writes while the header is raised.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum RaisedLog {
+    /// Everything.
+    Always,
+    /// So many seconds after raising.
+    Seconds(f64),
+    /// Nothing: the grain in transit is never seen.
+    Never,
+}
+
+/// One combine and its monitor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MachinePlan {
+    /// Its name.
+    pub name: String,
+    /// Rows of the header.
+    pub header_rows: u32,
+    /// Transport delay from header to flow sensor, s.
+    pub delay_s: f64,
+    /// Time constant of mixing on the way, s.
+    pub mixing_s: f64,
+    /// Delay from header to moisture sensor, s.
+    pub moisture_delay_s: f64,
+    /// Time constant of smoothing at the moisture sensor, s.
+    pub moisture_mixing_s: f64,
+    /// Mean speed, m/s.
+    pub speed_m_s: f64,
+    /// Standard deviation of speed by its mean.
+    pub speed_cv: f64,
+    /// Error of single positions, m (standard deviation in each axis).
+    pub position_sd_m: f64,
+    /// Slow drift of positions, m (standard deviation in each axis, correlation time 5 min).
+    pub drift_sd_m: f64,
+    /// Steering error, m (standard deviation, correlation time 8 s).
+    pub steering_sd_m: f64,
+    /// Noise of the flow sensor at one record of 1 s, by the flow.
+    pub flow_noise: f64,
+    /// Measured by true flow: the calibration error.
+    pub gain: f64,
+    /// Noise of the moisture sensor, percentage points.
+    pub moisture_noise_pct: f64,
+    /// Mean seconds by which the header switch is late (negative: early) at entering the crop.
+    pub lower_late_s: f64,
+    /// Mean seconds by which the header switch is late at leaving the crop.
+    pub raise_late_s: f64,
+    /// Share of the turns in which the switch stays down.
+    pub stays_down_share: f64,
+    /// Seconds between records.
+    pub interval_s: f64,
+    /// What is written while the header is raised.
+    pub raised_log: RaisedLog,
+    /// Whether the logged swath follows the rows that are cut (in quarters of the header); otherwise it stays full.
+    pub sections: bool,
+    /// Seconds that the clock is ahead.
+    pub clock_ahead_s: f64,
+}
+
+impl Default for MachinePlan {
+    fn default() -> Self {
+        Self {
+            name: "A".to_owned(),
+            header_rows: 12,
+            delay_s: 10.0,
+            mixing_s: 3.0,
+            moisture_delay_s: 14.0,
+            moisture_mixing_s: 5.0,
+            speed_m_s: 2.0,
+            speed_cv: 0.07,
+            position_sd_m: 0.03,
+            drift_sd_m: 0.03,
+            steering_sd_m: 0.08,
+            flow_noise: 0.05,
+            gain: 1.0,
+            moisture_noise_pct: 0.15,
+            lower_late_s: -1.0,
+            raise_late_s: 1.5,
+            stays_down_share: 0.05,
+            interval_s: 1.0,
+            raised_log: RaisedLog::Always,
+            sections: true,
+            clock_ahead_s: 0.0,
+        }
+    }
+}
+
+impl MachinePlan {
+    /// The lag of the flow that is seen in the field: delay plus mixing, s.
+    pub fn lag_s(&self) -> f64 {
+        self.delay_s + self.mixing_s
+    }
+
+    /// The lag of the moisture, s.
+    pub fn moisture_lag_s(&self) -> f64 {
+        self.moisture_delay_s + self.moisture_mixing_s
+    }
+}
+
+/// In which order the ground is cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pattern {
+    /// Up one pass, down the next.
+    Serpentine,
+    /// All passes in one direction, driving back empty.
+    SameDirection,
+    /// Round the field from outside to the middle.
+    RoundAndRound,
+}
+
+/// Which machine cuts which pass.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sharing {
+    /// The first machine cuts everything.
+    One,
+    /// The machines take turns, two passes each.
+    Alternate,
+    /// Each machine takes its part of the field, side by side.
+    Sides,
+    /// The first machine cuts all checks and the ground outside strips, the second all treated strips.
+    ByTreatment,
+}
+
+/// The harvest of one field.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HarvestPlan {
+    /// Order of the passes.
+    pub pattern: Pattern,
+    /// Rounds along the boundary before the passes.
+    pub headland_rounds: u32,
+    /// Who cuts what.
+    pub sharing: Sharing,
+    /// Where the first interior pass begins, m aside of the headland: not 0 where passes do not meet the strips.
+    pub offset_m: f64,
+    /// Stops in 1,000 s of cutting.
+    pub stops_per_1000_s: f64,
+    /// Start, seconds since 1970-01-01T00:00:00Z.
+    pub start_s: f64,
+    /// Wet grain in a load, kg.
+    pub load_kg: f64,
+}
+
+impl Default for HarvestPlan {
+    fn default() -> Self {
+        Self {
+            pattern: Pattern::Serpentine,
+            headland_rounds: 2,
+            sharing: Sharing::One,
+            offset_m: 0.0,
+            stops_per_1000_s: 0.3,
+            start_s: 1_696_946_400.0,
+            load_kg: 9_000.0,
+        }
+    }
+}
+
+/// How often records are spoilt.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct FaultPlan {
+    /// Share of records whose flow is several times too high, or none.
+    pub flow_spikes: f64,
+    /// Share of records that lie 30 to 500 m off.
+    pub position_jumps: f64,
+    /// Share of records without a position (0/0 in degrees).
+    pub no_position: f64,
+    /// Share of records written twice.
+    pub duplicates: f64,
+    /// Share of records with an impossible speed.
+    pub wrong_speeds: f64,
+    /// Stretches of 60 to 240 s in which the moisture does not change.
+    pub stuck_moisture: u32,
+}
+
+impl FaultPlan {
+    /// About what a season's files hold.
+    pub const USUAL: Self = Self {
+        flow_spikes: 0.004,
+        position_jumps: 0.002,
+        no_position: 0.000_5,
+        duplicates: 0.002,
+        wrong_speeds: 0.001,
+        stuck_moisture: 1,
+    };
+}
+
+/// All that one simulation needs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scenario {
+    /// Names the random streams, with the seed.
+    pub name: String,
+    /// The seed.
+    pub seed: u64,
+    /// The field.
+    pub field: FieldPlan,
+    /// Where it lies.
+    pub placement: Placement,
+    /// The machines.
+    pub machines: Vec<MachinePlan>,
+    /// The harvest.
+    pub harvest: HarvestPlan,
+    /// What is spoilt.
+    pub faults: FaultPlan,
+}

@@ -1,0 +1,63 @@
+//! Simulated records as the columns that the stages take.
+
+use super::plan::Scenario;
+use super::simulate::Simulated;
+use crate::points::{Channels, Header, Labels, Records};
+
+impl Simulated {
+    /// The records as ingest would deliver them, without a detour by files: sorted by machine, time and value. `row` is the
+    /// position in [`Simulated::records`] plus 1, so that the truth of a record is `truth[row - 1]`.
+    pub fn to_records(&self, scenario: &Scenario) -> Records {
+        let mut order: Vec<u32> = (0..self.records.len() as u32).collect();
+        order.sort_by(|&p, &q| {
+            let (p, q) = (&self.records[p as usize], &self.records[q as usize]);
+            p.machine
+                .cmp(&q.machine)
+                .then(p.time_s.total_cmp(&q.time_s))
+                .then(p.x_m.total_cmp(&q.x_m))
+                .then(p.y_m.total_cmp(&q.y_m))
+                .then(p.mass_kg.total_cmp(&q.mass_kg))
+        });
+        let ordered = || order.iter().map(|&at| &self.records[at as usize]);
+        let column = |pick: fn(&super::RawRecord) -> f64| -> Vec<f64> { ordered().map(pick).collect() };
+        let rows = order.len();
+        let names: Vec<String> = scenario.machines.iter().map(|machine| machine.name.clone()).collect();
+        let machine: Vec<Option<&str>> =
+            ordered().map(|record| names.get(record.machine as usize).map(String::as_str)).collect();
+        let load: Vec<Option<String>> = ordered().map(|record| Some(record.load.to_string())).collect();
+        Records {
+            epsg: scenario.placement.epsg,
+            files: vec!["simulated".to_owned()],
+            file: vec![0; rows],
+            row: order.iter().map(|&at| at + 1).collect(),
+            time_s: column(|record| record.time_s),
+            x_m: column(|record| record.x_m),
+            y_m: column(|record| record.y_m),
+            mass_kg: column(|record| record.mass_kg),
+            interval_s: column(|record| record.interval_s),
+            distance_m: column(|record| record.distance_m),
+            speed_m_s: column(|record| record.speed_m_s),
+            swath_m: column(|record| record.swath_m),
+            moisture_pct: column(|record| record.moisture_pct),
+            elevation_m: Vec::new(),
+            header: ordered().map(|record| if record.header_down { Header::Down } else { Header::Up }).collect(),
+            machine: Labels::from_texts(&machine),
+            load: Labels::from_texts(&load),
+            pass: Labels::default(),
+            treatment: Labels::default(),
+            block: Labels::default(),
+            strip: Labels::default(),
+            drainage_class: Labels::default(),
+            channels: Channels {
+                time: true,
+                flow: true,
+                moisture: true,
+                speed: true,
+                distance: true,
+                swath: true,
+                header: true,
+                elevation: false,
+            },
+        }
+    }
+}
