@@ -7,6 +7,7 @@ mod night;
 mod one;
 mod slug;
 mod store;
+mod threads;
 
 pub use discover::{Discovered, SiteYearFolder, discover};
 pub use inputs::{PathFault, resolve};

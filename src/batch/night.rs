@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use super::discover::{SiteYearFolder, discover};
 use super::store::{Remembered, Store};
-use super::{BatchError, archive_settings, fingerprint, inputs, one, slug};
+use super::{BatchError, archive_settings, fingerprint, inputs, one, slug, threads};
 use crate::config::{ArchiveSettings, FieldSettings};
 use crate::economics::price_zone;
 use crate::ingest::{self, SharedLayers};
@@ -126,12 +126,7 @@ pub fn run(
     progress.begin(tasks.iter().filter(|task| chosen(&task.folder)).count());
 
     let shared = SharedLayers::default();
-    let threads = options.jobs.unwrap_or(0);
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(threads)
-        .build()
-        .map_err(|error| BatchError::Threads(error.to_string()))?;
-    let outcomes: Vec<(String, Option<Result<Outcome, String>>)> = pool.install(|| {
+    let outcomes: Vec<(String, Option<Result<Outcome, String>>)> = threads::in_pool(options.jobs, || {
         tasks
             .par_iter()
             .with_max_len(1)
@@ -159,7 +154,7 @@ pub fn run(
                 (task.folder.name.clone(), outcome)
             })
             .collect()
-    });
+    })?;
     progress.end();
 
     let mut site_years = Vec::new();

@@ -36,6 +36,9 @@ pub fn analyse(
     archive: &ArchiveSettings,
     folder: &str,
 ) -> Result<Analysed, String> {
+    if !ingested.records.mass_kg.iter().any(|&mass| mass > 0.0) {
+        return Err("no grain was recorded: the flow is zero or missing throughout".to_owned());
+    }
     let joined =
         prepare(ingested, field, archive, &archive.clean, &archive.model).map_err(|error| error.to_string())?;
     if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {

@@ -134,9 +134,12 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
     }
 
     let area_m2 = areas(&ground);
-    let removed = marks.iter().filter(|mark| mark.is_some()).count();
-    if removed as f64 > HEAVY_REMOVAL * marks.len() as f64 {
-        cautions.add(Caution::HeavyRemoval, format!("{:.0} %", 100.0 * removed as f64 / marks.len() as f64));
+    // A record written twice is one record.
+    let copies = marks.iter().filter(|mark| **mark == Some(Mark::Duplicate)).count();
+    let removed = marks.iter().filter(|mark| mark.is_some()).count() - copies;
+    let share = removed as f64 / (marks.len() - copies).max(1) as f64;
+    if share > HEAVY_REMOVAL {
+        cautions.add(Caution::HeavyRemoval, format!("{:.0} %", 100.0 * share));
     }
     let mut limits = BTreeMap::from([
         ("least yield, kg/ha".to_owned(), range.0),

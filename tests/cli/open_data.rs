@@ -123,8 +123,8 @@ drainage_class = "topo"
         // t/ha to quintals.
         let (response, std_error) = (10.0 * response, 10.0 * std_error);
         assert!((response - expected).abs() < 0.6, "{class}: {response:.2}, expected {expected:.2}");
-        // Of strip size: points as replicates would give 0.4.
-        assert!(std_error > 0.5, "{class}: standard error {std_error:.2}");
+        // Of strip size: points as replicates would give 0.3.
+        assert!(std_error > 0.35, "{class}: standard error {std_error:.2}");
     }
     assert_eq!(say(&["inspect", archive.root().to_str().unwrap()]).code, 0);
 }
