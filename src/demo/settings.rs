@@ -2,7 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::catalogue::{FileStyle, SiteYear, TREATMENTS, Tickets};
+use super::catalogue::{FileStyle, TREATMENTS, Tickets};
+use super::seasons::SiteYear;
 use super::truth::SiteYearTruth;
 
 /// The text of archive.toml.
