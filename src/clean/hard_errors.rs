@@ -107,10 +107,11 @@ fn jumps(records: &Records, good: &[usize], settings: &CleanSettings, marks: &mu
 }
 
 /// Marks single fixes that lie off the line between the fixes before and after by more than the track's own noise
-/// explains: 3 m, or ten times the median deviation.
+/// explains: 3 m, ten times the median deviation, or what a turn explains (three quarters of a step).
 fn off_the_line(records: &Records, good: &[usize], marks: &mut [Option<Mark>]) {
     const LEAST_M: f64 = 3.0;
     const TIMES: f64 = 10.0;
+    const STEPS: f64 = 0.75;
     let mut track: Vec<usize> = good.iter().copied().filter(|&at| marks[at].is_none()).collect();
     for _ in 0..3 {
         if track.len() < 5 {
@@ -119,7 +120,8 @@ fn off_the_line(records: &Records, good: &[usize], marks: &mut [Option<Mark>]) {
         let off = |k: usize| {
             let (a, b, c) = (track[k - 1], track[k], track[k + 1]);
             let span = records.time_s[c] - records.time_s[a];
-            if !(span > 0.0 && span <= 30.0) {
+            // Across a pause the track may have turned.
+            if !(span > 0.0 && span <= 5.0 * records.interval_s[b]) {
                 return 0.0;
             }
             let share = (records.time_s[b] - records.time_s[a]) / span;
@@ -131,7 +133,15 @@ fn off_the_line(records: &Records, good: &[usize], marks: &mut [Option<Mark>]) {
             offs[k] = off(k);
         }
         let usual = crate::stats::robust::median(&offs).unwrap_or(0.0);
-        let limit = LEAST_M.max(TIMES * usual);
+        // A step of the track as it usually is: in a turn the middle fix lies off the chord by up to its half.
+        let steps: Vec<f64> = track
+            .windows(2)
+            .map(|pair| {
+                (records.x_m[pair[1]] - records.x_m[pair[0]]).hypot(records.y_m[pair[1]] - records.y_m[pair[0]])
+            })
+            .collect();
+        let step = crate::stats::robust::median(&steps).unwrap_or(0.0);
+        let limit = LEAST_M.max(TIMES * usual).max(STEPS * step);
         let worst: Vec<usize> = (1..track.len() - 1)
             .filter(|&k| offs[k] > limit && offs[k] >= offs[k - 1] && offs[k] >= offs[k + 1])
             .collect();

@@ -73,8 +73,7 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
 
     let every_pass: Vec<usize> = (0..passes.len()).collect();
     let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m);
-    let widths =
-        filters::swath::mark(&records.swath_m, &records.machine, &passes, &pairs, &mut ground, settings, &mut marks);
+    let widths = filters::swath::mark(&records, &passes, &pairs, &mut ground, settings, &mut marks);
 
     let (treatment, treatments_known) = treatments(ingested, &records, &ground);
     let mut factors = vec![Sourced::configured(1.0); records.machine.names.len()];

@@ -19,7 +19,7 @@ const LEAST_PASSES: usize = 8;
 /// The machine is full once the curve reaches this share (common practice, no source).
 const FULL: f64 = 0.95;
 /// Longest trim that is found, s.
-const LONGEST_S: usize = 30;
+const LONGEST_S: f64 = 30.0;
 /// Added at the exit: the header is raised early, or the machine slows down. s (common practice, no source).
 const EXIT_MORE_S: f64 = 3.0;
 
@@ -51,27 +51,36 @@ pub(crate) fn find(
     if !records.channels.time {
         return Ramps { entry_s: Sourced::configured(0.0), exit_s: Sourced::configured(0.0) };
     }
-    let ends = ends(records, ground, passes, yields, marks);
+    // One bin holds at least one record.
+    let bin_s = robust::median(&records.interval_s).unwrap_or(1.0).max(1.0);
+    let ends = ends(records, ground, passes, yields, marks, bin_s);
     let entry_s = match settings.pass_entry_s {
         Some(seconds) => Sourced::configured(seconds),
-        None => {
-            entry(&ends).map_or_else(|| Sourced::assumed(settings.pass_entry_assumed_s), |s| Sourced::estimated(s, 1.0))
-        }
+        None => entry(&ends, bin_s)
+            .map_or_else(|| Sourced::assumed(settings.pass_entry_assumed_s), |s| Sourced::estimated(s, bin_s)),
     };
     let exit_s = match settings.pass_exit_s {
         Some(seconds) => Sourced::configured(seconds),
         None => {
             let curve = curve(&ends, |ends| &ends.from_end);
-            curve.and_then(|curve| full_from(&curve)).map_or_else(
+            curve.and_then(|curve| full_from(&curve, bin_s)).map_or_else(
                 || Sourced::assumed(settings.pass_exit_assumed_s),
-                |seconds| Sourced::estimated(seconds + EXIT_MORE_S, 1.0),
+                |seconds| Sourced::estimated(seconds + EXIT_MORE_S, bin_s),
             )
         }
     };
     Ramps { entry_s, exit_s }
 }
 
-fn ends(records: &Records, ground: &Ground, passes: &[Pass], yields: &[f64], marks: &[Option<Mark>]) -> Vec<Ends> {
+fn ends(
+    records: &Records,
+    ground: &Ground,
+    passes: &[Pass],
+    yields: &[f64],
+    marks: &[Option<Mark>],
+    bin_s: f64,
+) -> Vec<Ends> {
+    let bins = bins(bin_s);
     let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); passes.len()];
     for at in 0..records.len() {
         if let Some(rows) = rows_of.get_mut(ground.pass[at] as usize)
@@ -97,11 +106,12 @@ fn ends(records: &Records, ground: &Ground, passes: &[Pass], yields: &[f64], mar
         };
         let by_second = |seconds: &[f64]| -> Option<Vec<f64>> {
             let reference = of(seconds, REFERENCE_S.0, REFERENCE_S.1).filter(|&value| value > 0.0)?;
-            let mut sums = vec![(0.0, 0.0); LONGEST_S];
+            let mut sums = vec![(0.0, 0.0); bins];
             for &at in rows {
                 let (second, value) = (seconds[at as usize], yields[at as usize]);
-                if (0.0..LONGEST_S as f64).contains(&second) {
-                    let bin = &mut sums[second as usize];
+                if second >= 0.0
+                    && let Some(bin) = sums.get_mut((second / bin_s) as usize)
+                {
                     *bin = (bin.0 + value, bin.1 + 1.0);
                 }
             }
@@ -126,9 +136,15 @@ fn ends(records: &Records, ground: &Ground, passes: &[Pass], yields: &[f64], mar
     all
 }
 
-/// The median over the passes, second by second, where enough passes have data.
+/// Bins of a curve.
+fn bins(bin_s: f64) -> usize {
+    (LONGEST_S / bin_s).ceil() as usize
+}
+
+/// The median over the passes, bin by bin, where enough passes have data.
 fn curve<'e>(ends: &'e [Ends], side: impl Fn(&'e Ends) -> &'e Vec<f64>) -> Option<Vec<f64>> {
-    let curve: Vec<f64> = (0..LONGEST_S)
+    let bins = ends.iter().map(|ends| side(ends).len()).max()?;
+    let curve: Vec<f64> = (0..bins)
         .map(|second| {
             let mut values: Vec<f64> =
                 ends.iter().map(|ends| side(ends)[second]).filter(|value| value.is_finite()).collect();
@@ -143,22 +159,23 @@ fn curve<'e>(ends: &'e [Ends], side: impl Fn(&'e Ends) -> &'e Vec<f64>) -> Optio
 }
 
 /// The entry trim, with a truly poor headland taken out.
-fn entry(ends: &[Ends]) -> Option<f64> {
+fn entry(ends: &[Ends], bin_s: f64) -> Option<f64> {
     let started = curve(ends, |ends| &ends.from_start)?;
     // Yields of passes that finish where others start, at the same distance from the end, beyond what emptying touches.
     const SAME_END_M: f64 = 60.0;
-    const EMPTYING_S: usize = 8;
+    const EMPTYING_S: f64 = 8.0;
+    let emptied = (EMPTYING_S / bin_s).ceil() as usize;
     let finishing: Vec<&Ends> = ends
         .iter()
         .filter(|one| {
             ends.iter().any(|other| (one.end.0 - other.start.0).hypot(one.end.1 - other.start.1) < SAME_END_M)
         })
         .collect();
-    let headland: Vec<f64> = (0..LONGEST_S)
+    let headland: Vec<f64> = (0..started.len())
         .map(|second| {
             let mut values: Vec<f64> = finishing
                 .iter()
-                .map(|ends| ends.from_end[second.max(EMPTYING_S)])
+                .map(|ends| ends.from_end[second.max(emptied)])
                 .filter(|value| value.is_finite())
                 .collect();
             if values.len() < LEAST_PASSES {
@@ -169,16 +186,16 @@ fn entry(ends: &[Ends]) -> Option<f64> {
         })
         .collect();
     let machine: Vec<f64> = started.iter().zip(&headland).map(|(started, headland)| started / headland).collect();
-    full_from(&machine)
+    full_from(&machine, bin_s)
 }
 
-/// The first second from which the rising curve is full.
-fn full_from(curve: &[f64]) -> Option<f64> {
+/// Seconds after which the rising curve is full.
+fn full_from(curve: &[f64], bin_s: f64) -> Option<f64> {
     let first = curve.iter().position(|value| value.is_finite())?;
     let values: Vec<f64> = curve[first..].iter().copied().take_while(|value| value.is_finite()).collect();
     let rising = robust::isotonic(&values, None).ok()?;
-    let full = rising.iter().position(|&value| value >= FULL).unwrap_or(LONGEST_S - first);
-    Some((first + full) as f64)
+    let full = rising.iter().position(|&value| value >= FULL).unwrap_or(rising.len());
+    Some((first + full) as f64 * bin_s)
 }
 
 /// Marks the records within the trims.
@@ -203,8 +220,8 @@ mod tests {
     #[test]
     fn a_first_order_machine_is_full_after_three_time_constants() {
         for (tau, expected) in [(2.0, 6.0), (3.0, 9.0), (5.0, 15.0)] {
-            let curve: Vec<f64> = (0..LONGEST_S).map(|k| 1.0 - (-(k as f64) / tau as f64).exp()).collect();
-            assert_eq!(full_from(&curve), Some(expected));
+            let curve: Vec<f64> = (0..30).map(|k| 1.0 - (-f64::from(k) / tau).exp()).collect();
+            assert_eq!(full_from(&curve, 1.0), Some(expected));
         }
     }
 }

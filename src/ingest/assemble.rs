@@ -386,11 +386,20 @@ fn fill_gaps(records: &mut Records) {
 
 /// Ground speed from the positions about a record, m/s; NaN where they do not tell.
 fn walked(records: &Records, at: usize, start: usize, end: usize) -> f64 {
+    let metres =
+        |from: usize, to: usize| (records.x_m[to] - records.x_m[from]).hypot(records.y_m[to] - records.y_m[from]);
+    if !records.channels.time {
+        // Rows of one pass follow each other at even steps; the step to another pass is a long one.
+        let before = if at > start { metres(at - 1, at) } else { f64::INFINITY };
+        let after = if at + 1 < end { metres(at, at + 1) } else { f64::INFINITY };
+        let step = before.min(after);
+        return if step.is_finite() { step / records.interval_s[at] } else { f64::NAN };
+    }
     const REACH: usize = 2;
     let (from, to) = (at.saturating_sub(REACH).max(start), (at + REACH).min(end - 1));
     let seconds = records.time_s[to] - records.time_s[from];
-    let metres = (records.x_m[to] - records.x_m[from]).hypot(records.y_m[to] - records.y_m[from]);
-    if seconds > 0.0 && seconds <= 10.0 * REACH as f64 * records.interval_s[at] { metres / seconds } else { f64::NAN }
+    let near = seconds > 0.0 && seconds <= 10.0 * REACH as f64 * records.interval_s[at];
+    if near { metres(from, to) / seconds } else { f64::NAN }
 }
 
 /// The extent of polygons in their own coordinates, `[west, south, east, north]`.

@@ -8,6 +8,7 @@ mod tables;
 mod units;
 mod yield_grid;
 
+pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
 pub use units::Units;
 

@@ -7,19 +7,32 @@
 //! | [`permutation`] | sign-flip tests, max-\|t\| over several outcomes, intervals by inversion |
 //! | [`meta`] | random-effects meta-analysis and meta-regression |
 //! | [`linear`] | least squares, the paired t test |
+//! | [`mixed`] | mixed models with spatial residuals by REML, Kenward–Roger and Satterthwaite |
+//! | [`field`] | spatial fields in fast forms, their parameters averaged over; AR(1) along lines |
+//! | [`cluster_robust()`] | CR2 with its degrees of freedom |
+//! | [`Kernel`] | correlation as a function of distance |
 //!
 //! Every function is pure: no clock, no environment; a random generator is seeded by the caller. Matrix work is
 //! sequential, so that a result has the same bits at any number of threads.
 
 mod check;
+mod cluster_robust;
+mod contrast;
 pub mod dense;
 pub mod distribution;
 mod error;
+pub mod field;
 mod interval;
+mod kernel;
 pub mod linear;
 pub mod meta;
+pub mod mixed;
+mod optimise;
 pub mod permutation;
 pub mod robust;
 
+pub use cluster_robust::{ClusterRobust, cluster_robust};
+pub use contrast::ContrastTest;
 pub use error::StatsError;
 pub use interval::Interval;
+pub use kernel::Kernel;

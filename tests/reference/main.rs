@@ -18,10 +18,14 @@ mod support;
 mod comparisons_can_fail;
 
 mod amc_1989_copper;
+mod anselin_2004_corn;
 mod colditz_1994_bcg;
 mod distribution_tables;
+mod field_measurements;
 mod nist_strd_linear;
 mod noncentral_t_values;
 mod raiffa_schlaifer_1961_loss;
 mod robust_hand_values;
 mod sign_flip_worked_example;
+mod stroup_1994_wheat;
+mod yates_1935_oats;

@@ -68,3 +68,16 @@ pub fn digits(found: f64, expected: f64) -> f64 {
     let error = if expected == 0.0 { found.abs() } else { ((found - expected) / expected).abs() };
     if error == 0.0 { 16.0 } else { (-error.log10()).clamp(0.0, 16.0) }
 }
+
+/// A file of the open data beside the project, or `None` with a note where it is absent.
+pub fn shared_data(file: &str) -> Option<String> {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/reference/data").join(file);
+    match std::fs::read_to_string(&path) {
+        Ok(text) => Some(text),
+        Err(error) => {
+            let note = format!("skipped: the open data file {file} is not there ({error})\n");
+            std::io::Write::write_all(&mut std::io::stderr().lock(), note.as_bytes()).unwrap();
+            None
+        }
+    }
+}

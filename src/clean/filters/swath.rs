@@ -14,7 +14,7 @@ use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
 use crate::config::CleanSettings;
 use crate::geometry::Footprint;
-use crate::points::{Labels, Mark};
+use crate::points::{Labels, Mark, Records};
 use crate::stats::robust;
 
 /// Cell of the grid, m.
@@ -56,20 +56,22 @@ pub(crate) fn full_widths(swath_m: &[f64], machine: &Labels) -> Vec<f64> {
 
 /// Corrects the widths on the ground where that is trusted, and marks narrow swaths and ground cut before.
 pub(crate) fn mark(
-    logged_m: &[f64],
-    machine: &Labels,
+    records: &Records,
     passes: &[Pass],
     pairs: &[PassPair],
     ground: &mut Ground,
     settings: &CleanSettings,
     marks: &mut [Option<Mark>],
 ) -> Widths {
+    let (logged_m, machine) = (&records.swath_m, &records.machine);
     let full = full_widths(logged_m, machine);
     let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
     let logged_narrow = (0..logged_m.len()).filter(|&at| narrower(at, logged_m[at])).count();
     let widest = full.iter().copied().fold(f64::NAN, f64::max);
     let scatter_m = spacing_scatter(pairs);
-    let trusted = settings.overlap && scatter_m <= TRUSTED_SCATTER * widest;
+    // Without times nobody knows which of two passes was first, and an exported yield has an area of its own.
+    let known = records.channels.time && records.channels.flow;
+    let trusted = settings.overlap && known && scatter_m <= TRUSTED_SCATTER * widest;
     let share = if trusted { new_shares(passes, ground) } else { vec![1.0; ground.x_m.len()] };
     for (at, mark) in marks.iter_mut().enumerate() {
         if mark.is_some() {

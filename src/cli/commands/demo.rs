@@ -1,9 +1,99 @@
-//! `bandlift demo`.
+//! `bandlift demo`: writes the invented archive, runs it, and sets the truth beside the estimates.
 
+use std::path::PathBuf;
+
+use crate::batch::{self, NightOptions, NightReport};
 use crate::cli::args::DemoArguments;
+use crate::cli::progress::TellProgress;
 use crate::cli::{Exit, Output};
+use crate::demo::{self, Truth};
+use crate::report::{self, Units, aligned};
 
-pub(in crate::cli) fn run(_arguments: &DemoArguments, out: &mut Output) -> Exit {
-    out.error(&"not yet");
-    Exit::Nothing
+pub(in crate::cli) fn run(arguments: &DemoArguments, out: &mut Output) -> Exit {
+    let dir = arguments.dir.clone().unwrap_or_else(default_dir);
+    let archive = dir.join("archive");
+    let truth = match demo::archive::write(&archive, demo::Options::default())
+        .and_then(|truth| truth.save(&dir.join("truth.json")).map(|()| truth))
+    {
+        Ok(truth) => truth,
+        Err(error) => {
+            out.error(&error);
+            return Exit::Nothing;
+        }
+    };
+    out.message(&format!("an invented archive of {} site-years: {}", truth.site_years.len(), archive.display()));
+    let options = NightOptions { jobs: arguments.jobs.map(usize::from), ..NightOptions::default() };
+    match batch::run(&archive, &dir.join("out"), &options, &TellProgress::default()) {
+        Err(error) => {
+            out.error(&error);
+            Exit::Nothing
+        }
+        Ok(night) => {
+            out.result("\nTruth beside estimate, by site-year and ground:\n");
+            out.result(&compare(&night, &truth));
+            out.result("\nTreated minus check over site-years:\n");
+            out.result(&report::zone_table(&night.zones, &night.archive));
+            let exit = super::run::tell(&night, out);
+            out.result(&format!("\n{}\n", night.index.display()));
+            exit
+        }
+    }
+}
+
+fn default_dir() -> PathBuf {
+    std::env::temp_dir().join("bandlift-demo")
+}
+
+/// The true and the estimated responses, and how often the interval holds the truth.
+fn compare(night: &NightReport, truth: &Truth) -> String {
+    let header = ["season", "field", "treatment", "ground", "truth", "estimate", "interval", "held"];
+    let mut rows = vec![header.map(str::to_owned).to_vec()];
+    let (mut with_interval, mut held) = (0, 0);
+    for result in &night.site_years {
+        let units = Units::new(&night.archive, &result.identity.crop);
+        for response in &result.responses {
+            let identity = &result.identity;
+            let Some(true_kg_ha) = truth.response(
+                identity.season,
+                &identity.farm,
+                &identity.field,
+                &response.key.treatment,
+                &response.class_name,
+            ) else {
+                continue;
+            };
+            let estimate = units.estimate(&response.estimate);
+            let true_value = units.yields(true_kg_ha);
+            let Some(mean) = estimate.mean else { continue };
+            let (interval, answer) = match (estimate.low, estimate.high) {
+                (Some(low), Some(high)) => {
+                    let inside = (low..=high).contains(&true_value);
+                    with_interval += 1;
+                    held += usize::from(inside);
+                    (format!("{low:.1} to {high:.1}"), if inside { "yes" } else { "no" })
+                }
+                _ => (String::new(), ""),
+            };
+            rows.push(vec![
+                identity.season.to_string(),
+                identity.field.clone(),
+                response.key.treatment.clone(),
+                response.class_name.clone(),
+                format!("{true_value:+.1} {}", units.yield_unit),
+                format!("{mean:+.1}"),
+                interval,
+                answer.to_owned(),
+            ]);
+        }
+    }
+    let mut text = aligned(&rows);
+    let _ = std::fmt::Write::write_fmt(
+        &mut text,
+        format_args!(
+            "{held} of {with_interval} intervals ({:.0} %) hold the truth; {:.0} % were to be expected.\n",
+            100.0 * f64::from(held as u32) / f64::from((with_interval as u32).max(1)),
+            100.0 * night.archive.model.confidence
+        ),
+    );
+    text
 }

@@ -82,29 +82,67 @@ impl Mixture {
         self.parts.iter().map(|(part, t_dist)| part.weight * part_survival(part, *t_dist, x)).sum()
     }
 
-    /// The value below which a share `p` lies, by bisection to the last bit that matters.
+    /// The value below which a share `p` lies, by Newton's method inside a shrinking bracket.
     ///
     /// # Errors
     /// `p` not between 0 and 1.
     pub fn quantile(&self, p: f64) -> Result<f64, StatsError> {
         check::open_probability("probability", p)?;
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        let mut at = 0.0;
+        let mut last: Option<(f64, f64)> = None; // degrees of freedom and their quantile; most components share them
         for (part, t_dist) in &self.parts {
-            let own = part.centre + if part.scale > 0.0 { part.scale * t_dist.quantile(p)? } else { 0.0 };
+            let standard = match last {
+                Some((df, value)) if df.total_cmp(&part.df).is_eq() => value,
+                _ => t_dist.quantile(p)?,
+            };
+            last = Some((part.df, standard));
+            let own = part.centre + part.scale * standard;
+            at += part.weight * own;
             low = low.min(own);
             high = high.max(own);
         }
         // the quantile of a mixture lies between those of its components
-        let upper_half = p > 0.5;
         for _ in 0..200 {
-            let middle = low + 0.5 * (high - low);
-            if middle <= low || middle >= high || high - low <= 1e-13 * low.abs().max(high.abs()) {
+            if high - low <= 1e-13 * low.abs().max(high.abs()) {
                 break;
             }
-            let below = if upper_half { self.survival(middle) > 1.0 - p } else { self.cdf(middle) < p };
-            if below { low = middle } else { high = middle }
+            // the smaller tail, so that its digits are not lost
+            let missing = if p > 0.5 { self.survival(at) - (1.0 - p) } else { p - self.cdf(at) };
+            if missing > 0.0 {
+                low = at;
+            } else {
+                high = at;
+            }
+            let newton = at + missing / self.pdf(at);
+            let next = if newton > low && newton < high { newton } else { low + 0.5 * (high - low) };
+            if (next - at).abs() <= 1e-14 * at.abs() {
+                return Ok(next);
+            }
+            at = next;
         }
-        Ok(low + 0.5 * (high - low))
+        Ok(at)
+    }
+
+    /// The density at `x`; a component without scale adds none.
+    pub fn pdf(&self, x: f64) -> f64 {
+        self.parts
+            .iter()
+            .filter(|(part, _)| part.scale > 0.0)
+            .map(|(part, t_dist)| part.weight * t_dist.pdf((x - part.centre) / part.scale) / part.scale)
+            .sum()
+    }
+
+    /// Degrees of freedom of the t distribution whose squared standard error is as uncertain as the mixture's: Satterthwaite's
+    /// formula `2 E[s²]² / var(s²)`, over the components and within them.
+    pub fn effective_df(&self) -> f64 {
+        let mean = self.weighted(|part| part.scale * part.scale);
+        let variance = self.weighted(|part| {
+            let square = part.scale * part.scale;
+            let own = if part.df.is_infinite() { 0.0 } else { 2.0 * square * square / part.df };
+            own + (square - mean) * (square - mean)
+        });
+        if variance > 0.0 { 2.0 * mean * mean / variance } else { f64::INFINITY }
     }
 
     /// The central interval that holds a share `level`.
@@ -117,7 +155,7 @@ impl Mixture {
         Ok(Interval { lower: self.quantile(tail)?, upper: self.quantile(1.0 - tail)? })
     }
 
-    /// `E[max(0, −X)]`, see [`super::expected_loss`].
+    /// `E[max(0, −X)]`, see [`super::expected_loss()`].
     ///
     /// # Errors
     /// A component with at most one degree of freedom.
@@ -130,6 +168,38 @@ impl Mixture {
             };
             Ok(sum + part.weight * loss)
         })
+    }
+
+    /// The t distribution, as `(centre, scale, df)`, with the median of the mixture and its central intervals of 50 % and
+    /// 95 %. A mixture with lighter tails than the normal gives infinite degrees of freedom, one with heavier tails than
+    /// one degree gives one.
+    ///
+    /// # Errors
+    /// A mixture without spread.
+    pub fn nearest_t(&self) -> Result<(f64, f64, f64), StatsError> {
+        let centre = self.quantile(0.5)?;
+        let (half, most) = (self.interval(0.5)?.width(), self.interval(0.95)?.width());
+        if half <= 0.0 {
+            return Err(StatsError::NoVariation { what: "mixture" });
+        }
+        let ratio = |df: f64| -> Result<f64, StatsError> {
+            let t_dist = StudentT::new(df)?;
+            Ok(t_dist.quantile(0.975)? / t_dist.quantile(0.75)?)
+        };
+        // the ratio of the widths falls with the degrees of freedom; searched over their inverse
+        let wanted = most / half;
+        let (mut low, mut high) = (0.0, 1.0);
+        if wanted <= ratio(f64::INFINITY)? {
+            high = 0.0;
+        } else if wanted >= ratio(1.0)? {
+            low = 1.0;
+        }
+        while high - low > 1e-9 {
+            let middle = 0.5 * (low + high);
+            if ratio(1.0 / middle)? < wanted { low = middle } else { high = middle }
+        }
+        let df = if high > 0.0 { 2.0 / (low + high) } else { f64::INFINITY };
+        Ok((centre, 0.5 * half / StudentT::new(df)?.quantile(0.75)?, df))
     }
 
     /// The mixture of `factor · X + shift`.
@@ -199,6 +269,21 @@ mod tests {
         assert!((mixture.survival(interval.upper) - 0.05).abs() < 1e-12);
         let turned = mixture.scaled(-1.0, 0.0).unwrap();
         assert!((turned.quantile(0.05).unwrap() + interval.upper).abs() < 1e-11);
+    }
+
+    #[test]
+    fn effective_degrees_by_hand() {
+        let single = Mixture::new([part(1.0, 0.0, 2.0, 7.0)]).unwrap();
+        assert!((single.effective_df() - 7.0).abs() < 1e-12);
+        // squares 1 and 9, mean 5, variance 16
+        let two = Mixture::new([part(1.0, 0.0, 1.0, f64::INFINITY), part(1.0, 0.0, 3.0, f64::INFINITY)]).unwrap();
+        assert!((two.effective_df() - 50.0 / 16.0).abs() < 1e-12);
+        let (centre, scale, df) = Mixture::new([part(1.0, 3.0, 2.0, 7.0)]).unwrap().nearest_t().unwrap();
+        assert!((centre - 3.0).abs() < 1e-9 && (scale - 2.0).abs() < 1e-6 && (df - 7.0).abs() < 1e-4, "{df}");
+        let normal = Mixture::new([part(1.0, 3.0, 2.0, f64::INFINITY)]).unwrap().nearest_t().unwrap();
+        assert!(normal.2 > 1e6 && (normal.1 - 2.0).abs() < 1e-4, "{normal:?}");
+        let slope = (two.cdf(0.7 + 1e-5) - two.cdf(0.7 - 1e-5)) / 2e-5;
+        assert!((two.pdf(0.7) - slope).abs() < 1e-9);
     }
 
     #[test]

@@ -6,7 +6,28 @@ use crate::stats::dense::{Mat, dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::{StatsError, check};
 
-const POINTS: usize = 200;
+pub(super) const POINTS: usize = 200;
+
+/// The step of a grid over τ > 0 and the log posterior at its midpoints, as far up as there is anything to count.
+pub(super) fn tau_grid(
+    prior_scale: f64,
+    height: impl Fn(f64) -> Result<f64, StatsError>,
+) -> Result<(f64, Vec<f64>), StatsError> {
+    // the prior alone reaches no further than 6 scales
+    let mut top = 6.0 * prior_scale;
+    for _ in 0..20 {
+        let values = (0..=64).map(|i| height(top * f64::from(i) / 64.0)).collect::<Result<Vec<_>, _>>()?;
+        let peak = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let last = values.iter().rposition(|value| *value > peak - 25.0).unwrap_or(64);
+        if last >= 32 {
+            break;
+        }
+        top *= (last + 1) as f64 / 64.0;
+    }
+    let step = top / POINTS as f64;
+    let heights = (0..POINTS).map(|index| height((index as f64 + 0.5) * step)).collect::<Result<Vec<_>, _>>()?;
+    Ok((step, heights))
+}
 
 /// The posterior over τ on a grid, with flat priors on the coefficients and a half-normal prior on τ.
 ///
@@ -33,36 +54,25 @@ impl TauPosterior {
     /// A scale not above 0, or collinear columns. One estimate is enough: the prior then does the work.
     pub fn new(estimates: Estimates<'_>, prior_scale: f64) -> Result<Self, StatsError> {
         check::positive("scale of the prior of τ", &[prior_scale])?;
-        let density = |tau: f64| {
-            Weighted::at(&estimates, tau * tau)
-                .map(|at| (at.restricted_log_likelihood() - 0.5 * (tau / prior_scale).powi(2), at))
-        };
-        // the upper end: where nothing is left to count; the prior alone reaches no further than 6 scales
-        let mut top = 6.0 * prior_scale;
-        let scan = |top: f64| -> Result<Vec<f64>, StatsError> {
-            (0..=64).map(|i| density(top * f64::from(i) / 64.0).map(|(value, _)| value)).collect()
-        };
-        for _ in 0..20 {
-            let values = scan(top)?;
-            let peak = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            let last = values.iter().rposition(|value| *value > peak - 25.0).unwrap_or(64);
-            if last >= 32 {
-                break;
-            }
-            top *= (last + 1) as f64 / 64.0;
-        }
-        let step = top / POINTS as f64;
-        let mut points = Vec::with_capacity(POINTS);
-        for index in 0..POINTS {
-            let tau = (index as f64 + 0.5) * step;
-            let (value, at) = density(tau)?;
-            points.push(Point { tau, weight: value, beta: at.beta, covariance: at.covariance });
-        }
-        let peak = points.iter().map(|point| point.weight).fold(f64::NEG_INFINITY, f64::max);
-        let total: f64 = points.iter().map(|point| (point.weight - peak).exp()).sum();
-        for point in &mut points {
-            point.weight = (point.weight - peak).exp() / total;
-        }
+        let at = |tau: f64| Weighted::at(&estimates, tau * tau);
+        let (step, heights) =
+            tau_grid(prior_scale, |tau| Ok(at(tau)?.restricted_log_likelihood() - 0.5 * (tau / prior_scale).powi(2)))?;
+        let peak = heights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let total: f64 = heights.iter().map(|value| (value - peak).exp()).sum();
+        let points = heights
+            .iter()
+            .enumerate()
+            .map(|(index, value)| {
+                let tau = (index as f64 + 0.5) * step;
+                let weighted = at(tau)?;
+                Ok(Point {
+                    tau,
+                    weight: (value - peak).exp() / total,
+                    beta: weighted.beta,
+                    covariance: weighted.covariance,
+                })
+            })
+            .collect::<Result<Vec<_>, StatsError>>()?;
         Ok(Self { points })
     }
 

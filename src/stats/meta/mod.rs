@@ -5,11 +5,13 @@
 mod between;
 mod fit;
 mod integrated;
+mod multivariate;
 mod weighted;
 
 pub use between::BetweenVariance;
 pub use fit::{CoefficientInference, Heterogeneity, MetaFit, Omnibus, PredictionDegrees, Shrunken};
 pub use integrated::TauPosterior;
+pub use multivariate::PartialPooling;
 
 use super::dense::MatRef;
 use super::{StatsError, check};

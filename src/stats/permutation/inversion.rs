@@ -13,7 +13,7 @@ use crate::stats::{Interval, StatsError, check};
 /// infinite where the layouts are too few ever to reject.
 ///
 /// # Errors
-/// As [`super::sign_flip`], or a level not between 0 and 1.
+/// As [`super::sign_flip()`], or a level not between 0 and 1.
 pub fn sign_flip_interval(
     differences: &[f64],
     weights: Option<&[f64]>,

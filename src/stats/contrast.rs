@@ -1,0 +1,50 @@
+//! The t test of one contrast.
+
+use super::distribution::StudentT;
+use super::{Interval, StatsError, check};
+
+/// A t test of one contrast of the fixed effects.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ContrastTest {
+    /// `c′β`, in the unit of the response.
+    pub estimate: f64,
+    /// Its standard error.
+    pub se: f64,
+    /// Degrees of freedom.
+    pub df: f64,
+    /// `estimate / se`.
+    pub t: f64,
+    /// Two-sided p value.
+    pub p: f64,
+}
+
+impl ContrastTest {
+    /// From an estimate, its standard error and degrees of freedom.
+    ///
+    /// # Errors
+    /// A standard error that is not finite and above 0, or degrees of freedom not above 0.
+    pub fn new(estimate: f64, se: f64, df: f64) -> Result<Self, StatsError> {
+        if !(se.is_finite() && se > 0.0) {
+            return Err(StatsError::NoVariation { what: "contrast" });
+        }
+        let t = estimate / se;
+        Ok(Self { estimate, se, df, t, p: StudentT::new(df)?.two_sided(t) })
+    }
+
+    /// The t interval.
+    ///
+    /// # Errors
+    /// A level not between 0 and 1.
+    pub fn interval(&self, level: f64) -> Result<Interval, StatsError> {
+        check::open_probability("level", level)?;
+        Ok(Interval::around(self.estimate, self.se * StudentT::new(self.df)?.quantile(0.5 + 0.5 * level)?))
+    }
+
+    /// The probability that `c′β` exceeds a threshold, reading the t interval as a distribution of `c′β`.
+    ///
+    /// # Errors
+    /// None for degrees of freedom above 0.
+    pub fn probability_above(&self, threshold: f64) -> Result<f64, StatsError> {
+        Ok(StudentT::new(self.df)?.cdf((self.estimate - threshold) / self.se))
+    }
+}

@@ -1,0 +1,220 @@
+//! Cross products under a covariance, and what follows from them without the rows.
+
+use crate::stats::dense::{self, Cholesky, Mat, dot, quadratic_form};
+use crate::stats::mixed::Estimation;
+use crate::stats::{StatsError, check};
+
+/// `A′H⁻¹A` for the columns `A = [Z | X | y]` and `ln det H`.
+#[derive(Debug, Clone)]
+pub struct Gram {
+    /// `ln det H`.
+    pub ln_determinant: f64,
+    /// `A′H⁻¹A`.
+    pub products: Mat<f64>,
+    pub(super) rows: usize,
+    pub(super) random: usize,
+    pub(super) fixed: usize,
+}
+
+/// Generalised least squares at a given covariance up to its factor σ².
+#[derive(Debug, Clone)]
+pub struct Profile {
+    /// Estimates of the fixed effects.
+    pub coefficients: Vec<f64>,
+    /// `(X′H⁻¹X)⁻¹`; times σ² the covariance of the estimates.
+    pub unscaled_covariance: Mat<f64>,
+    /// The σ² that maximises the likelihood.
+    pub factor: f64,
+    /// The logarithm of the likelihood at that σ², all constants included except `½ ln det X′X` of the restricted one.
+    pub log_likelihood: f64,
+    /// Rows less fixed effects.
+    pub df: usize,
+}
+
+impl Profile {
+    /// Estimate and standard error of `c′β` at this covariance.
+    ///
+    /// # Errors
+    /// A contrast of the wrong length.
+    pub fn contrast(&self, c: &[f64]) -> Result<(f64, f64), StatsError> {
+        check::length("contrast", c.len(), self.coefficients.len())?;
+        let variance = self.factor * quadratic_form(self.unscaled_covariance.as_ref(), c);
+        Ok((dot(c, &self.coefficients), variance.max(0.0).sqrt()))
+    }
+}
+
+/// The random effect of a [`Gram`] turned to axes where any ratio γ is absorbed in a few operations.
+pub(super) struct Absorber<'a> {
+    gram: &'a Gram,
+    eigenvalues: Vec<f64>,
+    /// `W′ Z′H⁻¹[X | y]`, one row an eigenvector.
+    turned: Mat<f64>,
+}
+
+impl Gram {
+    /// Generalised least squares with the random effect of ratio γ (its variance over σ²) added to `H`.
+    ///
+    /// # Errors
+    /// A ratio below 0, or products that are not positive definite.
+    pub fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
+        if !(ratio >= 0.0 && ratio.is_finite()) {
+            return Err(StatsError::OutOfRange {
+                what: "ratio of variances",
+                allowed: "finite and not below 0",
+                value: ratio,
+            });
+        }
+        self.absorber()?.profile(ratio, estimation)
+    }
+
+    pub(super) fn absorber(&self) -> Result<Absorber<'_>, StatsError> {
+        dense::sequential();
+        let (s, q) = (self.random, self.fixed + 1);
+        if s == 0 {
+            return Ok(Absorber { gram: self, eigenvalues: Vec::new(), turned: Mat::zeros(0, q) });
+        }
+        let own = Mat::from_fn(s, s, |i, j| self.products[(i, j)]);
+        if (0..s).all(|j| (0..j).all(|i| own[(i, j)].abs() <= 0.0)) {
+            // levels that never meet are their own axes
+            return Ok(Absorber {
+                gram: self,
+                eigenvalues: (0..s).map(|k| own[(k, k)]).collect(),
+                turned: Mat::from_fn(s, q, |i, j| self.products[(i, s + j)]),
+            });
+        }
+        let eigen = own
+            .self_adjoint_eigen(faer::Side::Lower)
+            .map_err(|_| StatsError::NoConvergence { what: "the eigenvalues of the random effect", iterations: 0 })?;
+        let cross = Mat::from_fn(s, q, |i, j| self.products[(i, s + j)]);
+        Ok(Absorber {
+            gram: self,
+            eigenvalues: (0..s).map(|k| eigen.S()[k].max(0.0)).collect(),
+            turned: dense::product_transposed(eigen.U(), cross.as_ref()),
+        })
+    }
+}
+
+impl Absorber<'_> {
+    /// By the identity of Woodbury: `H_γ = H + γ Z Z′`.
+    pub(super) fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
+        let (s, p) = (self.gram.random, self.gram.fixed);
+        let mut products = Mat::from_fn(p + 1, p + 1, |i, j| self.gram.products[(s + i, s + j)]);
+        let mut ln_determinant = self.gram.ln_determinant;
+        if ratio > 0.0 {
+            for (k, &eigenvalue) in self.eigenvalues.iter().enumerate() {
+                let swollen = 1.0 + ratio * eigenvalue;
+                ln_determinant += swollen.ln();
+                for j in 0..=p {
+                    let scaled = ratio / swollen * self.turned[(k, j)];
+                    for i in 0..=p {
+                        products[(i, j)] -= scaled * self.turned[(k, i)];
+                    }
+                }
+            }
+        }
+        // the last pivot of the factor is the root of the sum of squares
+        let Some(factor) = Cholesky::new(products.as_ref()) else {
+            return Err(match Cholesky::new(products.submatrix(0, 0, p, p)) {
+                Some(_) => StatsError::NoVariation { what: "response about the fixed effects" },
+                None => StatsError::NotPositiveDefinite { what: "the information of the fixed effects" },
+            });
+        };
+        let lower = factor.lower();
+        let sum_of_squares = lower[(p, p)] * lower[(p, p)];
+        let ln_information = 2.0 * (0..p).map(|j| lower[(j, j)].ln()).sum::<f64>();
+        let mut coefficients = vec![0.0; p];
+        for j in (0..p).rev() {
+            let known: f64 = (j + 1..p).map(|k| lower[(k, j)] * coefficients[k]).sum();
+            coefficients[j] = (lower[(p, j)] - known) / lower[(j, j)];
+        }
+        let mut root = Mat::<f64>::zeros(p, p); // inverse of the leading factor
+        for column in 0..p {
+            for i in column..p {
+                let unit = if i == column { 1.0 } else { 0.0 };
+                let known: f64 = (column..i).map(|k| lower[(i, k)] * root[(k, column)]).sum();
+                root[(i, column)] = (unit - known) / lower[(i, i)];
+            }
+        }
+        let n = self.gram.rows;
+        let (dimension, penalty) = match estimation {
+            Estimation::Restricted => ((n - p) as f64, ln_information),
+            Estimation::Full => (n as f64, 0.0),
+        };
+        let variance = sum_of_squares / dimension;
+        Ok(Profile {
+            coefficients,
+            unscaled_covariance: dense::product_transposed(root.as_ref(), root.as_ref()),
+            factor: variance,
+            log_likelihood: -0.5
+                * (dimension * ((std::f64::consts::TAU * variance).ln() + 1.0) + ln_determinant + penalty),
+            df: n - p,
+        })
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::super::{Columns, DenseField, SpatialForm};
+    use super::*;
+    use crate::stats::Kernel;
+    use crate::stats::mixed::{CovarianceParameters, MixedModel, Residual, SpatialResidual};
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    /// Noise, an intercept and a covariate; strips and weights on demand.
+    pub(in super::super) fn example(n: usize, full: bool) -> Columns {
+        let mut random = ChaCha8Rng::seed_from_u64(11);
+        let mut draw = || random.random::<f64>() * 2.0 - 1.0;
+        let y: Vec<f64> = (0..n).map(|_| draw() + draw()).collect();
+        let x = Mat::from_fn(n, 2, |_, j| if j == 0 { 1.0 } else { draw() });
+        let strips: Vec<usize> = (0..n).map(|i| 10 + i % 5).collect();
+        let weights: Vec<f64> = (0..n).map(|i| 0.5 + (i % 4) as f64).collect();
+        Columns::new(&y, x.as_ref(), full.then_some(strips.as_slice()), full.then_some(weights.as_slice())).unwrap()
+    }
+
+    pub(in super::super) fn assert_same(a: &Gram, b: &Gram, tolerance: f64) {
+        assert!((a.ln_determinant - b.ln_determinant).abs() < tolerance * b.ln_determinant.abs().max(1.0));
+        let size = (0..b.products.nrows()).map(|i| b.products[(i, i)]).fold(0.0, f64::max);
+        for j in 0..a.products.ncols() {
+            for i in 0..a.products.nrows() {
+                let (one, other) = (a.products[(i, j)], b.products[(i, j)]);
+                assert!((one - other).abs() < tolerance * size, "({i}, {j}): {one} {other}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_profile_is_the_likelihood_of_the_mixed_model() {
+        let columns = example(30, true);
+        let positions = Mat::from_fn(30, 2, |i, j| if j == 0 { (i % 6) as f64 } else { (i / 6) as f64 * 1.3 });
+        let y: Vec<f64> = (0..30).map(|i| columns.matrix[(i, columns.width() - 1)]).collect();
+        let x = Mat::from_fn(30, 2, |i, j| columns.matrix[(i, columns.random + j)]);
+        let strips: Vec<usize> = (0..30).map(|i| i % 5).collect();
+        let weights: Vec<f64> = columns.inverse_weights.iter().map(|v| 1.0 / v).collect();
+        let dense = DenseField::new(columns, Kernel::Spherical, positions.as_ref()).unwrap();
+        let spatial = SpatialResidual { kernel: Kernel::Spherical, positions, groups: None, nugget: true };
+        let model = MixedModel::new(&y, x.as_ref())
+            .unwrap()
+            .with_random(&strips)
+            .unwrap()
+            .with_weights(&weights)
+            .unwrap()
+            .with_residual(Residual::Spatial(spatial))
+            .unwrap();
+        for (range, nugget, ratio) in [(2.0, 0.3, 0.0), (5.0, 0.1, 0.7)] {
+            for estimation in [Estimation::Restricted, Estimation::Full] {
+                let found = dense.gram(range, nugget).unwrap().profile(ratio, estimation).unwrap();
+                let shares = CovarianceParameters { random: vec![ratio], residual: nugget, sill: 1.0 - nugget, range };
+                let expected = model.profiled_likelihood_at(&shares, estimation).unwrap();
+                assert!((found.log_likelihood - expected.at.log_likelihood).abs() < 1e-9);
+                assert!((found.factor / expected.factor - 1.0).abs() < 1e-10);
+                for c in [[1.0, 0.0], [0.0, 1.0], [1.0, -2.0]] {
+                    let (estimate, se) = found.contrast(&c).unwrap();
+                    assert!((estimate - dot(&c, &expected.at.coefficients)).abs() < 1e-10);
+                    assert!((se / quadratic_form(expected.at.covariance.as_ref(), &c).sqrt() - 1.0).abs() < 1e-9);
+                }
+            }
+        }
+        assert!(dense.gram(1.0, 0.2).unwrap().profile(-1.0, Estimation::Full).is_err());
+    }
+}

@@ -1,0 +1,448 @@
+//! Averaging over the covariance parameters instead of plugging in one set of them.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+use super::{FieldPrior, SpatialForm};
+use crate::stats::dense::{dot, quadratic_form};
+use crate::stats::distribution::{Component, Mixture};
+use crate::stats::mixed::Estimation;
+use crate::stats::{StatsError, check};
+
+/// How finely and how far the posterior is explored.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct IntegrationLimits {
+    /// Most evaluations of the covariance.
+    pub evaluations: usize,
+    /// Cells whose log posterior lies this far below the highest are left out.
+    pub depth: f64,
+    /// Steps of the grid in posterior standard deviations.
+    pub step: f64,
+    /// Points of the grid over the random effect; these cost little.
+    pub ratio_points: usize,
+    /// Where to begin the search for the mode, as range and nugget share; the prior's middle when absent.
+    pub start: Option<(f64, f64)>,
+}
+
+impl Default for IntegrationLimits {
+    fn default() -> Self {
+        Self { evaluations: 120, depth: 4.0, step: 1.5, ratio_points: 16, start: None }
+    }
+}
+
+/// The posterior of contrasts and of the covariance.
+#[derive(Debug, Clone)]
+pub struct FieldPosterior {
+    /// One a contrast: a mixture of t distributions.
+    pub contrasts: Vec<Mixture>,
+    /// Posterior geometric mean of the range, in the unit of the positions.
+    pub range: f64,
+    /// Posterior mean of the nugget share.
+    pub nugget: f64,
+    /// Posterior mean of the random effect's standard deviation, in the unit of the response; 0 without one.
+    pub random_sd: f64,
+    /// Posterior mean of σ, in the unit of the response.
+    pub sigma: f64,
+    /// Evaluations of the covariance spent.
+    pub evaluations: usize,
+    /// Whether the exploration ended for want of evaluations.
+    pub cut_short: bool,
+}
+
+/// One cell of the grid over `(ln range, logit nugget)`.
+struct Cell {
+    /// Log posterior summed over the random effect.
+    height: f64,
+    points: Vec<Point>,
+}
+
+/// One point of the posterior.
+struct Point {
+    height: f64,
+    range: f64,
+    nugget: f64,
+    root_ratio: f64,
+    variance: f64,
+    df: f64,
+    /// Estimate and standard error of each contrast.
+    contrasts: Vec<(f64, f64)>,
+}
+
+/// Averages contrasts (each one weight a fixed effect) over the posterior of range, nugget, random effect and σ².
+///
+/// σ² and the fixed effects are integrated by algebra: given the other parameters a contrast is a t distribution on
+/// `n − p` degrees of freedom. The others are summed over a grid around the posterior mode, along uncorrelated axes in
+/// steps of [`IntegrationLimits::step`] posterior standard deviations, at which the trapezium rule is good to some digits for
+/// a smooth density; the grid grows until the posterior has fallen by a factor `e^depth`. The default, some 40 evaluations,
+/// differs from a much finer grid by less than 0.5 % of a standard deviation in the quantiles (checked on simulated fields
+/// and on a variety trial). Same approach as the integration of hyperparameters in Rue, Martino & Chopin 2009, J. R. Stat. Soc. B
+/// 71:319–392, section 3.1.
+///
+/// # Errors
+/// A prior or contrast out of range, or a covariance that cannot be evaluated at the start.
+pub fn integrate(
+    form: &dyn SpatialForm,
+    prior: &FieldPrior,
+    contrasts: &[Vec<f64>],
+    limits: &IntegrationLimits,
+) -> Result<FieldPosterior, StatsError> {
+    prior.check()?;
+    for contrast in contrasts {
+        check::length("contrast", contrast.len(), form.columns().fixed_effects())?;
+        check::finite("contrast", contrast)?;
+    }
+    let mut explorer = Explorer { form, prior, contrasts, limits, evaluations: 0, roots: Vec::new() };
+    let (centre, axes) = explorer.locate()?;
+    let (cells, cut_short) = explorer.flood(centre, &axes)?;
+    explorer.summarise(&cells, cut_short)
+}
+
+struct Explorer<'a> {
+    form: &'a dyn SpatialForm,
+    prior: &'a FieldPrior,
+    contrasts: &'a [Vec<f64>],
+    limits: &'a IntegrationLimits,
+    evaluations: usize,
+    /// Grid over the root of the ratio; set once the mode is known.
+    roots: Vec<f64>,
+}
+
+/// A coarse grid over the root of the ratio while the mode is sought, in scales of its prior.
+const COARSE_ROOTS: [f64; 6] = [0.05, 0.25, 0.6, 1.1, 1.8, 2.8];
+
+impl Explorer<'_> {
+    fn cell(&mut self, at: [f64; 2], with_contrasts: bool) -> Result<Cell, StatsError> {
+        self.evaluations += 1;
+        let (range, nugget) = (at[0].exp(), 1.0 / (1.0 + (-at[1]).exp()));
+        let gram = self.form.gram(range, nugget)?;
+        let absorber = gram.absorber()?;
+        let base = self.prior.of_ln_range(at[0]) + self.prior.of_logit_nugget(nugget);
+        let roots = if gram.random == 0 { vec![0.0] } else { self.roots.clone() };
+        let points = roots
+            .iter()
+            .map(|&root_ratio| {
+                let profile = absorber.profile(root_ratio * root_ratio, Estimation::Restricted)?;
+                let contrasts = if with_contrasts {
+                    self.contrasts
+                        .iter()
+                        .map(|c| {
+                            let variance = profile.factor * quadratic_form(profile.unscaled_covariance.as_ref(), c);
+                            (dot(c, &profile.coefficients), variance.max(0.0).sqrt())
+                        })
+                        .collect()
+                } else {
+                    Vec::new()
+                };
+                Ok(Point {
+                    // with the prior 1/σ² the integrated likelihood is the profiled one up to a constant
+                    height: base + profile.log_likelihood + self.prior.of_root_ratio(root_ratio),
+                    range,
+                    nugget,
+                    root_ratio,
+                    variance: profile.factor,
+                    df: profile.df as f64,
+                    contrasts,
+                })
+            })
+            .collect::<Result<Vec<Point>, StatsError>>()?;
+        let top = points.iter().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
+        Ok(Cell { height: top + points.iter().map(|point| (point.height - top).exp()).sum::<f64>().ln(), points })
+    }
+
+    fn height(&mut self, at: [f64; 2]) -> f64 {
+        self.cell(at, false).map_or(f64::NEG_INFINITY, |cell| cell.height)
+    }
+
+    /// The mode over `(ln range, logit nugget)` and axes of one posterior standard deviation about it.
+    fn locate(&mut self) -> Result<([f64; 2], Axes), StatsError> {
+        self.roots = COARSE_ROOTS.iter().map(|root| root * self.prior.ratio_scale).collect();
+        let logit = |share: f64| (share / (1.0 - share)).ln().clamp(-6.0, 6.0);
+        let mut centre = match self.limits.start {
+            Some((range, nugget)) => [range.max(f64::MIN_POSITIVE).ln(), logit(nugget)],
+            None => [self.prior.range_median.ln(), logit(0.3)],
+        };
+        let mut best = self.cell(centre, false)?.height;
+        let mut steps = [0.45, 0.7];
+        let mut axes = Axes { columns: [[steps[0], 0.0], [0.0, steps[1]]] };
+        for _ in 0..10 {
+            let at = |i: f64, j: f64| [centre[0] + i * steps[0], centre[1] + j * steps[1]];
+            let (east, west) = (self.height(at(1.0, 0.0)), self.height(at(-1.0, 0.0)));
+            let (north, south) = (self.height(at(0.0, 1.0)), self.height(at(0.0, -1.0)));
+            let corner = self.height(at(1.0, 1.0));
+            let model = Parabola {
+                slope: [0.5 * (east - west), 0.5 * (north - south)],
+                bend: [2.0 * best - east - west, 2.0 * best - north - south],
+                twist: east + north - best - corner,
+            };
+            let (shift, of_model) = model.vertex();
+            let tried = [(at(shift[0], shift[1]), self.height(at(shift[0], shift[1])))];
+            let seen = [(at(1.0, 0.0), east), (at(-1.0, 0.0), west), (at(0.0, 1.0), north), (at(0.0, -1.0), south)];
+            let before = (centre, best);
+            for (place, height) in tried.into_iter().chain(seen).chain([(at(1.0, 1.0), corner)]) {
+                if height > best {
+                    (centre, best) = (place, height);
+                }
+            }
+            if let Some(of_model) = of_model {
+                axes = of_model.scaled(steps);
+                // within a third of a standard deviation of the top, with steps near one
+                let still = best - before.1 < 0.06;
+                let apt = (0..2).all(|k| (0.4..2.5).contains(&(axes.length(k) / steps[k])));
+                steps = [axes.length(0).clamp(0.08, 1.2), axes.length(1).clamp(0.12, 1.6)];
+                if still && apt {
+                    break;
+                }
+            }
+        }
+        Ok((centre, axes))
+    }
+
+    /// A grid over the root of the ratio that holds its posterior at the mode.
+    fn set_roots(&mut self, centre: [f64; 2]) {
+        if self.form.columns().random_levels() == 0 {
+            self.roots = vec![0.0];
+            return;
+        }
+        let mut top = 5.0 * self.prior.ratio_scale;
+        for _ in 0..6 {
+            self.roots = (0..24).map(|i| top * (f64::from(i) + 0.5) / 24.0).collect();
+            let Ok(cell) = self.cell(centre, false) else { break };
+            let peak = cell.points.iter().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
+            let held = cell.points.iter().filter(|point| point.height > peak - 10.0);
+            let last = held.map(|point| point.root_ratio).fold(0.0, f64::max) + 0.5 * top / 24.0;
+            if last > 0.45 * top {
+                top = last * 1.15;
+                break;
+            }
+            top = last;
+        }
+        let count = self.limits.ratio_points.max(2);
+        self.roots = (0..count).map(|i| top * (i as f64 + 0.5) / count as f64).collect();
+    }
+
+    /// All cells around the mode that carry weight.
+    fn flood(&mut self, centre: [f64; 2], axes: &Axes) -> Result<(Vec<Cell>, bool), StatsError> {
+        self.set_roots(centre);
+        let mut cells: BTreeMap<(i32, i32), Option<Cell>> = BTreeMap::new();
+        let mut queue = VecDeque::from([(0, 0)]);
+        let mut seen = BTreeSet::from([(0, 0)]);
+        let mut top = f64::NEG_INFINITY;
+        let mut cut_short = false;
+        while let Some((i, j)) = queue.pop_front() {
+            if self.evaluations >= self.limits.evaluations {
+                cut_short = true;
+                break;
+            }
+            let at = axes.place(centre, self.limits.step * f64::from(i), self.limits.step * f64::from(j));
+            // beyond these the nugget is all or nothing to working accuracy
+            let cell = if at[1].abs() > 9.0 { None } else { self.cell(at, true).ok() };
+            let height = cell.as_ref().map_or(f64::NEG_INFINITY, |cell| cell.height);
+            top = top.max(height);
+            if height > top - self.limits.depth {
+                for next in [(i + 1, j), (i - 1, j), (i, j + 1), (i, j - 1)] {
+                    if seen.insert(next) {
+                        queue.push_back(next);
+                    }
+                }
+            }
+            cells.insert((i, j), cell);
+        }
+        let cells: Vec<Cell> = cells.into_values().flatten().collect();
+        if cells.is_empty() {
+            return Err(StatsError::NotPositiveDefinite { what: "the covariance at the posterior mode" });
+        }
+        Ok((cells, cut_short))
+    }
+
+    fn summarise(&self, cells: &[Cell], cut_short: bool) -> Result<FieldPosterior, StatsError> {
+        let points = || cells.iter().flat_map(|cell| &cell.points);
+        let top = points().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
+        let weight = |point: &Point| (point.height - top).exp();
+        let total: f64 = points().map(weight).sum();
+        let mean = |of: &dyn Fn(&Point) -> f64| points().map(|point| weight(point) * of(point)).sum::<f64>() / total;
+        // the lightest points, one part in ten thousand together, would only cost time in the quantiles
+        let mut kept: Vec<&Point> = points().collect();
+        kept.sort_by(|a, b| a.height.total_cmp(&b.height));
+        let mut dropped = 0.0;
+        let light = kept
+            .iter()
+            .take_while(|point| {
+                dropped += weight(point);
+                dropped < 1e-4 * total
+            })
+            .count();
+        kept.drain(..light);
+        let contrasts = (0..self.contrasts.len())
+            .map(|k| {
+                Mixture::new(kept.iter().map(|point| Component {
+                    weight: weight(point),
+                    centre: point.contrasts[k].0,
+                    scale: point.contrasts[k].1,
+                    df: point.df,
+                }))
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        Ok(FieldPosterior {
+            contrasts,
+            range: mean(&|point| point.range.ln()).exp(),
+            nugget: mean(&|point| point.nugget),
+            random_sd: mean(&|point| point.root_ratio * point.variance.sqrt()),
+            sigma: mean(&|point| point.variance.sqrt()),
+            evaluations: self.evaluations,
+            cut_short,
+        })
+    }
+}
+
+/// Two directions of one posterior standard deviation each, uncorrelated.
+struct Axes {
+    columns: [[f64; 2]; 2],
+}
+
+impl Axes {
+    fn place(&self, centre: [f64; 2], i: f64, j: f64) -> [f64; 2] {
+        let [a, b] = self.columns;
+        [centre[0] + i * a[0] + j * b[0], centre[1] + i * a[1] + j * b[1]]
+    }
+
+    /// Standard deviation along a coordinate, the other left free.
+    fn length(&self, coordinate: usize) -> f64 {
+        self.columns[0][coordinate].hypot(self.columns[1][coordinate])
+    }
+
+    fn scaled(&self, steps: [f64; 2]) -> Self {
+        Self { columns: self.columns.map(|column| [column[0] * steps[0], column[1] * steps[1]]) }
+    }
+}
+
+/// A height over two coordinates: `slope · u − ½ u′ [bend_0 twist; twist bend_1] u`.
+struct Parabola {
+    slope: [f64; 2],
+    bend: [f64; 2],
+    twist: f64,
+}
+
+impl Parabola {
+    /// The step to the top, and the axes where it is one; else two steps uphill.
+    fn vertex(&self) -> ([f64; 2], Option<Axes>) {
+        let determinant = self.bend[0] * self.bend[1] - self.twist * self.twist;
+        if !(self.bend[0] > 1e-9 && self.bend[1] > 1e-9 && determinant > 1e-3 * self.bend[0] * self.bend[1]) {
+            let size = self.slope[0].hypot(self.slope[1]);
+            let shift =
+                if size > 0.0 && size.is_finite() { self.slope.map(|slope| 2.0 * slope / size) } else { [1.0, 0.0] };
+            return (shift, None);
+        }
+        let [a, b] = self.slope;
+        let step =
+            [(self.bend[1] * a - self.twist * b) / determinant, (self.bend[0] * b - self.twist * a) / determinant];
+        let longest = step[0].abs().max(step[1].abs()).max(2.5) / 2.5;
+        // the lower Cholesky factor of the inverse curvature
+        let first = (self.bend[1] / determinant).sqrt();
+        let second = -self.twist / determinant / first;
+        let third = (1.0 / self.bend[1]).sqrt();
+        (step.map(|value| value / longest), Some(Axes { columns: [[first, second], [0.0, third]] }))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::gram::tests::example;
+    use super::super::{Columns, DenseField, LatticeField};
+    use super::*;
+    use crate::stats::Kernel;
+    use crate::stats::dense::{Cholesky, Mat, product};
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    const PRIOR: FieldPrior =
+        FieldPrior { range_median: 60.0, range_ln_sd: 1.0, nugget_beta: (1.0, 1.0), ratio_scale: 0.5 };
+
+    /// A simulated field: strips side by side, every other one treated.
+    fn simulated(seed: u64, strips: usize, length: usize) -> (Columns, Mat<f64>) {
+        let n = strips * length;
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut normal = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+        let positions =
+            Mat::from_fn(n, 2, |i, j| if j == 0 { 9.0 * (i % strips) as f64 } else { 20.0 * (i / strips) as f64 });
+        let h = Mat::from_fn(n, n, |i, j| {
+            let d = (positions[(i, 0)] - positions[(j, 0)]).hypot(positions[(i, 1)] - positions[(j, 1)]);
+            0.8 * (-d / 60.0).exp() + if i == j { 0.2 } else { 0.0 }
+        });
+        let factor = Cholesky::of_owned(h).unwrap();
+        let lower = Mat::from_fn(n, n, |i, j| if i >= j { factor.lower()[(i, j)] } else { 0.0 });
+        let field = product(lower.as_ref(), Mat::from_fn(n, 1, |_, _| normal()).as_ref());
+        let effects: Vec<f64> = (0..strips).map(|_| 0.3 * normal()).collect();
+        let y: Vec<f64> = (0..n).map(|i| field[(i, 0)] + effects[i % strips] + (i % strips % 2) as f64).collect();
+        let x = Mat::from_fn(n, 2, |i, j| if j == 0 { 1.0 } else { (i % strips % 2) as f64 });
+        let levels: Vec<usize> = (0..n).map(|i| i % strips).collect();
+        (Columns::new(&y, x.as_ref(), Some(&levels), None).unwrap(), positions)
+    }
+
+    #[test]
+    fn the_grid_agrees_with_a_much_finer_one() {
+        let (columns, positions) = simulated(2, 8, 12);
+        let form = DenseField::new(columns, Kernel::Exponential, positions.as_ref()).unwrap();
+        let contrasts = [vec![0.0, 1.0]];
+        let usual = integrate(&form, &PRIOR, &contrasts, &IntegrationLimits::default()).unwrap();
+        let fine = IntegrationLimits { evaluations: 4000, depth: 12.0, step: 0.35, ratio_points: 60, start: None };
+        let fine = integrate(&form, &PRIOR, &contrasts, &fine).unwrap();
+        assert!(!usual.cut_short && !fine.cut_short);
+        let (a, b) = (&usual.contrasts[0], &fine.contrasts[0]);
+        let scale = b.variance().unwrap().sqrt();
+        assert!((a.mean().unwrap() - b.mean().unwrap()).abs() < 0.01 * scale);
+        for p in [0.05, 0.25, 0.75, 0.95] {
+            let (found, expected) = (a.quantile(p).unwrap(), b.quantile(p).unwrap());
+            assert!((found - expected).abs() < 0.02 * scale, "{p}: {found} {expected} ± {scale}");
+        }
+        assert!((usual.range / fine.range - 1.0).abs() < 0.05 && (usual.random_sd - fine.random_sd).abs() < 0.02);
+    }
+
+    #[test]
+    fn a_parabola_is_climbed_in_one_step() {
+        let model = Parabola { slope: [1.0, -0.5], bend: [2.0, 1.0], twist: 0.6 };
+        let (shift, axes) = model.vertex();
+        assert!((2.0 * shift[0] + 0.6 * shift[1] - 1.0).abs() < 1e-12);
+        assert!((0.6 * shift[0] + shift[1] + 0.5).abs() < 1e-12);
+        // the axes reproduce the inverse curvature
+        let axes = axes.unwrap();
+        let [a, b] = axes.columns;
+        let determinant = 2.0 - 0.36;
+        assert!((a[0] * a[0] + b[0] * b[0] - 1.0 / determinant).abs() < 1e-12);
+        assert!((a[0] * a[1] + b[0] * b[1] + 0.6 / determinant).abs() < 1e-12);
+        assert!((axes.length(1).powi(2) - 2.0 / determinant).abs() < 1e-12);
+    }
+
+    #[test]
+    fn averaging_widens_what_plugging_in_gives() {
+        let (columns, positions) = simulated(3, 6, 10);
+        let form = DenseField::new(columns, Kernel::Exponential, positions.as_ref()).unwrap();
+        let posterior = integrate(&form, &PRIOR, &[vec![0.0, 1.0]], &IntegrationLimits::default()).unwrap();
+        let ratio = (posterior.random_sd / posterior.sigma).powi(2);
+        let plugged =
+            form.gram(posterior.range, posterior.nugget).unwrap().profile(ratio, Estimation::Restricted).unwrap();
+        let df = posterior.contrasts[0].effective_df();
+        assert!(df > 1.0 && df < plugged.df as f64, "{df}");
+        assert!(posterior.contrasts[0].interval(0.9).unwrap().contains(plugged.contrast(&[0.0, 1.0]).unwrap().0));
+    }
+
+    #[test]
+    fn without_a_random_effect_and_with_a_lattice_it_works_too() {
+        let columns = example(60, false);
+        let across: Vec<f64> = (0..60).map(|i| 9.0 * f64::from(i % 6)).collect();
+        let along: Vec<f64> = (0..60).map(|i| 20.0 * f64::from(i / 6)).collect();
+        let form = LatticeField::new(columns, &across, &along, 1.0, 0.5).unwrap();
+        let posterior =
+            integrate(&form, &PRIOR, &[vec![1.0, 0.0], vec![0.0, 1.0]], &IntegrationLimits::default()).unwrap();
+        assert_eq!((posterior.contrasts.len(), posterior.random_sd), (2, 0.0));
+        // the rows of the example are independent noise
+        assert!(posterior.nugget > 0.5, "{posterior:?}");
+        let again = integrate(&form, &PRIOR, &[vec![1.0, 0.0], vec![0.0, 1.0]], &IntegrationLimits::default()).unwrap();
+        assert_eq!(posterior.contrasts, again.contrasts);
+        assert!(integrate(&form, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).is_err());
+        let wrong = FieldPrior { range_median: 0.0, ..PRIOR };
+        assert!(integrate(&form, &wrong, &[], &IntegrationLimits::default()).is_err());
+        let flat = Columns::new(&[4.0; 60], Mat::from_fn(60, 1, |_, _| 1.0).as_ref(), None, None).unwrap();
+        let form = LatticeField::new(flat, &across, &along, 1.0, 0.5).unwrap();
+        let error = integrate(&form, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).unwrap_err();
+        assert_eq!(error, StatsError::NoVariation { what: "response about the fixed effects" });
+    }
+}

@@ -1,0 +1,273 @@
+//! AR(1) and nugget along lines, in time in proportion to the rows.
+
+use super::{Columns, Gram, Profile, SpatialForm, check_parameters};
+use crate::stats::dense::{Mat, MatRef, product_transposed};
+use crate::stats::mixed::Estimation;
+use crate::stats::{StatsError, check};
+
+/// An exponential (first-order autoregressive) process along each line, lines independent of each other.
+///
+/// The likelihood is exact: the innovations of the Kalman filter whiten the response and every column of the design with
+/// the same gains (Harvey 1989, Forecasting, Structural Time Series Models and the Kalman Filter, section 3.4). Uneven
+/// steps along a line are taken as they are.
+#[derive(Debug, Clone)]
+pub struct LineField {
+    columns: Columns,
+    lines: Vec<Line>,
+}
+
+#[derive(Debug, Clone)]
+struct Line {
+    /// Rows by position.
+    rows: Vec<usize>,
+    /// Step from the row before, `None` for the first.
+    steps: Vec<Option<f64>>,
+    /// Columns that are not 0 throughout the line: its levels of the random effect, the design and the response.
+    touched: Vec<usize>,
+}
+
+/// A fitted [`LineField`].
+#[derive(Debug, Clone)]
+pub struct LineFit {
+    /// Range of the exponential correlation, in the unit of the positions.
+    pub range: f64,
+    /// Share of the nugget in the residual variance.
+    pub nugget: f64,
+    /// Variance of the random effect over the residual variance; 0 without one.
+    pub ratio: f64,
+    /// Whether the likelihood still rose at the upper limit of the range.
+    pub range_at_limit: bool,
+    /// Estimates at these parameters.
+    pub profile: Profile,
+}
+
+impl LineField {
+    /// With the line of each row and its position along it.
+    ///
+    /// # Errors
+    /// Lengths that differ from the number of rows, or positions that are not finite.
+    pub fn new(columns: Columns, lines: &[usize], positions: &[f64]) -> Result<Self, StatsError> {
+        check::length("lines", lines.len(), columns.rows())?;
+        check::length("positions", positions.len(), columns.rows())?;
+        check::finite("positions", positions)?;
+        let mut members: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
+        for (row, &line) in lines.iter().enumerate() {
+            members.entry(line).or_default().push(row);
+        }
+        let lines = members
+            .into_values()
+            .map(|mut rows| {
+                rows.sort_by(|&a, &b| positions[a].total_cmp(&positions[b]).then(a.cmp(&b)));
+                let steps = std::iter::once(None)
+                    .chain(rows.windows(2).map(|pair| Some(positions[pair[1]] - positions[pair[0]])))
+                    .collect();
+                let touched = (0..columns.width())
+                    .filter(|&j| j >= columns.random || rows.iter().any(|&row| columns.matrix[(row, j)].abs() > 0.0))
+                    .collect();
+                Line { rows, steps, touched }
+            })
+            .collect();
+        Ok(Self { columns, lines })
+    }
+
+    /// Maximises the likelihood over range (up to `range_limit`), nugget and, where there is one, the random effect.
+    ///
+    /// # Errors
+    /// A limit not above the smallest step, no line with two rows, or a response without variation.
+    pub fn fit(&self, range_limit: f64, estimation: Estimation) -> Result<LineFit, StatsError> {
+        check::positive("limit of the range", &[range_limit])?;
+        let steps = self.lines.iter().flat_map(|line| line.steps.iter().flatten().copied());
+        let smallest = steps.filter(|step| *step > 0.0).fold(f64::INFINITY, f64::min);
+        if !smallest.is_finite() {
+            return Err(StatsError::TooFew { what: "rows a line with different positions", found: 1, needed: 2 });
+        }
+        let (low, high) = ((0.1 * smallest).ln(), range_limit.ln());
+        if low >= high {
+            return Err(StatsError::OutOfRange {
+                what: "limit of the range",
+                allowed: "above a tenth of the smallest step",
+                value: range_limit,
+            });
+        }
+        let outside = |at: &[f64]| {
+            let (below, above) = (at[0].clamp(low, high) - at[0], at[1].clamp(0.0, 1.0) - at[1]);
+            1e3 * (below.abs() + above.abs())
+        };
+        let bounded = |at: &[f64]| (at[0].clamp(low, high).exp(), at[1].clamp(0.0, 1.0));
+        let value = |at: &[f64]| {
+            let (range, nugget) = bounded(at);
+            self.best_ratio(range, nugget, estimation).map_or(f64::INFINITY, |(_, height)| outside(at) - height)
+        };
+        let summits = [0.3, 0.7].map(|share| {
+            let start = [low + share * (high - low), 0.3];
+            crate::stats::optimise::simplex(&value, &start, &[0.5, 0.15], 2)
+        });
+        let [first, second] = summits;
+        let (height, place) = if second.0 < first.0 { second } else { first };
+        if !height.is_finite() {
+            return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
+        }
+        let (range, nugget) = bounded(&place);
+        let (ratio, _) = self.best_ratio(range, nugget, estimation)?;
+        let profile = self.gram(range, nugget)?.profile(ratio, estimation)?;
+        Ok(LineFit {
+            range,
+            nugget,
+            ratio,
+            range_at_limit: range >= range_limit * (1.0 - 1e-6) && nugget < 1.0,
+            profile,
+        })
+    }
+
+    /// The ratio of the random effect that maximises the likelihood at this range and nugget, and the maximum.
+    fn best_ratio(&self, range: f64, nugget: f64, estimation: Estimation) -> Result<(f64, f64), StatsError> {
+        let gram = self.gram(range, nugget)?;
+        let absorber = gram.absorber()?;
+        let height = |ratio: f64| absorber.profile(ratio, estimation).map(|profile| profile.log_likelihood);
+        let at_zero = height(0.0)?;
+        if self.columns.random == 0 {
+            return Ok((0.0, at_zero));
+        }
+        // over the logarithm of the ratio: the best of a grid, then golden sections beside it
+        let grid: Vec<f64> = (0..14).map(|k| -9.0 + f64::from(k)).collect();
+        let heights = grid.iter().map(|ln| height(ln.exp())).collect::<Result<Vec<_>, _>>()?;
+        let top = (0..grid.len()).fold(0, |top, k| if heights[k] > heights[top] { k } else { top });
+        let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
+        let (mut a, mut b) = (grid[top.saturating_sub(1)], grid[(top + 1).min(grid.len() - 1)]);
+        let (mut c, mut d) = (b - golden * (b - a), a + golden * (b - a));
+        let (mut at_c, mut at_d) = (height(c.exp())?, height(d.exp())?);
+        while b - a > 1e-5 {
+            if at_c > at_d {
+                (b, d, at_d) = (d, c, at_c);
+                c = b - golden * (b - a);
+                at_c = height(c.exp())?;
+            } else {
+                (a, c, at_c) = (c, d, at_d);
+                d = a + golden * (b - a);
+                at_d = height(d.exp())?;
+            }
+        }
+        let ratio = (0.5 * (a + b)).exp();
+        let inside = height(ratio)?;
+        Ok(if inside > at_zero { (ratio, inside) } else { (0.0, at_zero) })
+    }
+}
+
+impl SpatialForm for LineField {
+    fn columns(&self) -> &Columns {
+        &self.columns
+    }
+
+    fn gram(&self, range: f64, nugget: f64) -> Result<Gram, StatsError> {
+        check_parameters(range, nugget)?;
+        let width = self.columns.width();
+        let sill = 1.0 - nugget;
+        let mut products = Mat::<f64>::zeros(width, width);
+        let mut ln_determinant = 0.0;
+        let mut innovations = Vec::new(); // of the columns the line touches, row by row
+        for line in &self.lines {
+            let count = line.touched.len();
+            innovations.clear();
+            let mut state = vec![0.0; count]; // the process expected, for each column
+            let mut variance = sill; // its variance given the rows before
+            for (&row, &step) in line.rows.iter().zip(&line.steps) {
+                if let Some(step) = step {
+                    let phi = (-step / range).exp();
+                    for value in &mut state {
+                        *value *= phi;
+                    }
+                    variance = phi * phi * variance - sill * (-2.0 * step / range).exp_m1();
+                }
+                let total = variance + nugget * self.columns.inverse_weights[row];
+                if total <= 1e-14 {
+                    return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
+                }
+                ln_determinant += total.ln();
+                let (gain, scale) = (variance / total, 1.0 / total.sqrt());
+                for (expected, &column) in state.iter_mut().zip(&line.touched) {
+                    let innovation = self.columns.matrix[(row, column)] - *expected;
+                    innovations.push(innovation * scale);
+                    *expected += gain * innovation;
+                }
+                variance *= 1.0 - gain;
+            }
+            let whitened = MatRef::from_column_major_slice(&innovations, count, line.rows.len());
+            let own = product_transposed(whitened.transpose(), whitened.transpose());
+            for (j, &column) in line.touched.iter().enumerate() {
+                for (i, &row) in line.touched.iter().enumerate() {
+                    products[(row, column)] += own[(i, j)];
+                }
+            }
+        }
+        Ok(Gram {
+            ln_determinant,
+            products,
+            rows: self.columns.rows(),
+            random: self.columns.random,
+            fixed: self.columns.fixed,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::DenseField;
+    use super::super::gram::tests::{assert_same, example};
+    use super::*;
+    use crate::stats::Kernel;
+
+    #[test]
+    fn the_filter_equals_the_dense_covariance() {
+        let example = example(40, true);
+        let lines: Vec<usize> = (0..40).map(|i| i % 3).collect();
+        let positions: Vec<f64> =
+            (0..40).map(|i| f64::from(i).powf(1.2) + if i % 4 == 0 { 0.3 } else { 0.0 }).collect();
+        let filter = LineField::new(example.clone(), &lines, &positions).unwrap();
+        let distances = Mat::from_fn(40, 40, |i, j| {
+            if lines[i] == lines[j] { (positions[i] - positions[j]).abs() } else { f64::INFINITY }
+        });
+        let dense = DenseField::from_distances(example, Kernel::Exponential, distances).unwrap();
+        for (range, nugget) in [(0.5, 0.0), (5.0, 0.2), (300.0, 0.6), (20.0, 1.0)] {
+            assert_same(&filter.gram(range, nugget).unwrap(), &dense.gram(range, nugget).unwrap(), 1e-9);
+        }
+        assert!(filter.gram(0.0, 0.5).is_err() && filter.gram(1.0, 1.5).is_err());
+    }
+
+    #[test]
+    fn the_fit_is_that_of_the_mixed_model() {
+        use crate::stats::mixed::{FitOptions, MixedModel, RangeLimit, Residual, SpatialResidual};
+        let n = 90;
+        let data = example(n, false);
+        let lines: Vec<usize> = (0..n).map(|i| i / 30).collect();
+        let positions: Vec<f64> = (0..n).map(|i| (i % 30) as f64).collect();
+        // an AR(1) series added to the noise of the example
+        let mut level = 0.0;
+        let y: Vec<f64> = (0..n)
+            .map(|i| {
+                let noise = data.matrix[(i, data.width() - 1)];
+                level = 0.85 * level + 0.6 * noise;
+                level + 0.4 * (noise * 7.0).sin()
+            })
+            .collect();
+        let x = Mat::from_fn(n, 2, |i, j| data.matrix[(i, j)]);
+        let columns = Columns::new(&y, x.as_ref(), None, None).unwrap();
+        let fit = LineField::new(columns, &lines, &positions).unwrap().fit(290.0, Estimation::Restricted).unwrap();
+        let spatial = SpatialResidual {
+            kernel: Kernel::Exponential,
+            positions: Mat::from_fn(n, 1, |i, _| positions[i]),
+            groups: Some(lines),
+            nugget: true,
+        };
+        let model = MixedModel::new(&y, x.as_ref()).unwrap().with_residual(Residual::Spatial(spatial)).unwrap();
+        let options = FitOptions { range_limit: RangeLimit::Absolute(290.0), ..FitOptions::default() };
+        let dense = model.fit(&options).unwrap();
+        assert!((fit.profile.log_likelihood - dense.log_likelihood()).abs() < 1e-7, "{fit:?} {dense:?}");
+        assert!((fit.range / dense.parameters().range - 1.0).abs() < 1e-3, "{fit:?} {dense:?}");
+    }
+
+    #[test]
+    fn lines_of_one_row_are_refused() {
+        let field = LineField::new(example(6, false), &[0, 1, 2, 3, 4, 5], &[0.0; 6]).unwrap();
+        assert!(matches!(field.fit(10.0, Estimation::Restricted), Err(StatsError::TooFew { .. })));
+    }
+}

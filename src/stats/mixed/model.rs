@@ -1,0 +1,422 @@
+//! What is modelled: the response, the design and the parts of the covariance.
+
+use super::block::{Block, Grouping};
+use super::likelihood::Evaluation;
+use crate::stats::dense::{Mat, MatRef};
+use crate::stats::{Kernel, StatsError, check, linear::independent_columns};
+
+/// Residuals correlated over distance within groups.
+#[derive(Debug, Clone)]
+pub struct SpatialResidual {
+    /// The correlation function.
+    pub kernel: Kernel,
+    /// Position of each row: one row a row of the data, one column a coordinate, all in one unit of length.
+    pub positions: Mat<f64>,
+    /// Group of each row; residuals of different groups are independent. One group for all when absent.
+    pub groups: Option<Vec<usize>>,
+    /// Whether a nugget, an uncorrelated part, is estimated beside the correlated one.
+    pub nugget: bool,
+}
+
+/// The residual part of the covariance.
+#[derive(Debug, Clone)]
+pub enum Residual {
+    /// Independent residuals of variance `σ²/w`.
+    Independent,
+    /// Residuals correlated over distance, with or without a nugget of variance `σ_n²/w`.
+    Spatial(SpatialResidual),
+    /// None besides the known covariance and the random effects.
+    KnownOnly,
+}
+
+/// A model; built up from response and design, then fitted.
+#[derive(Debug, Clone)]
+pub struct MixedModel {
+    pub(super) y: Vec<f64>,
+    pub(super) x: Mat<f64>,
+    random: Vec<Grouping>,
+    weights: Option<Vec<f64>>,
+    pub(super) residual: Residual,
+    known: Option<Mat<f64>>,
+}
+
+/// Values of the covariance parameters, in the unit of the response squared; the range in the unit of the positions.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CovarianceParameters {
+    /// One variance a random effect, in the order they were added.
+    pub random: Vec<f64>,
+    /// The variance of the uncorrelated residual: σ², or the nugget beside a sill; 0 where the model has none.
+    pub residual: f64,
+    /// The partial sill; 0 where the model has none.
+    pub sill: f64,
+    /// The range; infinite where the model has none.
+    pub range: f64,
+}
+
+impl CovarianceParameters {
+    /// Sill and nugget together: σ² of a spatial residual.
+    pub fn total_residual(&self) -> f64 {
+        self.residual + self.sill
+    }
+
+    /// The share of the nugget in the residual variance.
+    pub fn nugget_share(&self) -> f64 {
+        self.residual / self.total_residual()
+    }
+}
+
+/// What a position in the vector of parameters stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Parameter {
+    Random(usize),
+    Residual,
+    Sill,
+    LnRange,
+}
+
+impl MixedModel {
+    /// With a response, one value a row, and a design, one row a row and one column a fixed effect; residuals are
+    /// independent until said otherwise.
+    ///
+    /// # Errors
+    /// Lengths that differ, values that are not finite, collinear columns, or no rows to spare.
+    pub fn new(y: &[f64], x: MatRef<'_, f64>) -> Result<Self, StatsError> {
+        check::sample("response", y, 1)?;
+        check::length("rows of the design", x.nrows(), y.len())?;
+        let kept = independent_columns(x)?;
+        if kept.len() < x.ncols() {
+            let aliased = (0..x.ncols()).filter(|column| !kept.contains(column)).collect();
+            return Err(StatsError::RankDeficient { rank: kept.len(), columns: x.ncols(), aliased });
+        }
+        if y.len() <= x.ncols() {
+            return Err(StatsError::NoResidualDegreesOfFreedom { rows: y.len(), rank: x.ncols() });
+        }
+        Ok(Self {
+            y: y.to_vec(),
+            x: x.to_owned(),
+            random: Vec::new(),
+            weights: None,
+            residual: Residual::Independent,
+            known: None,
+        })
+    }
+
+    /// Adds a random intercept: rows of one level share a deviation drawn from `N(0, σ²)`.
+    ///
+    /// # Errors
+    /// A number of levels that is not the number of rows.
+    pub fn with_random(mut self, levels: &[usize]) -> Result<Self, StatsError> {
+        check::length("levels of a random effect", levels.len(), self.y.len())?;
+        self.random.push(Grouping { levels: levels.to_vec(), values: None });
+        Ok(self)
+    }
+
+    /// Adds a random slope: the deviation of a level is multiplied by the value of the row.
+    ///
+    /// # Errors
+    /// Lengths that differ from the number of rows, or values that are not finite.
+    pub fn with_random_slope(mut self, levels: &[usize], values: &[f64]) -> Result<Self, StatsError> {
+        check::length("levels of a random slope", levels.len(), self.y.len())?;
+        check::length("values of a random slope", values.len(), self.y.len())?;
+        check::finite("values of a random slope", values)?;
+        self.random.push(Grouping { levels: levels.to_vec(), values: Some(values.to_vec()) });
+        Ok(self)
+    }
+
+    /// Gives the uncorrelated residual of each row the variance `σ²/w`.
+    ///
+    /// # Errors
+    /// A wrong length, or weights not above 0.
+    pub fn with_weights(mut self, weights: &[f64]) -> Result<Self, StatsError> {
+        check::length("weights", weights.len(), self.y.len())?;
+        check::positive("weights", weights)?;
+        self.weights = Some(weights.to_vec());
+        Ok(self)
+    }
+
+    /// Sets the residual part.
+    ///
+    /// # Errors
+    /// Positions or groups of the wrong length, positions that are not finite.
+    pub fn with_residual(mut self, residual: Residual) -> Result<Self, StatsError> {
+        if let Residual::Spatial(spatial) = &residual {
+            check::length("positions", spatial.positions.nrows(), self.y.len())?;
+            for column in 0..spatial.positions.ncols() {
+                let values: Vec<f64> = spatial.positions.col(column).iter().copied().collect();
+                check::finite("positions", &values)?;
+            }
+            if let Some(groups) = &spatial.groups {
+                check::length("groups", groups.len(), self.y.len())?;
+            }
+        }
+        self.residual = residual;
+        Ok(self)
+    }
+
+    /// Adds a covariance that is known beforehand, as that of estimates from an earlier stage.
+    ///
+    /// # Errors
+    /// A matrix of the wrong size, not symmetric, or with values that are not finite.
+    pub fn with_known_covariance(mut self, known: MatRef<'_, f64>) -> Result<Self, StatsError> {
+        let n = self.y.len();
+        check::length("rows of the known covariance", known.nrows(), n)?;
+        check::length("columns of the known covariance", known.ncols(), n)?;
+        for j in 0..n {
+            for i in 0..n {
+                let (value, mirrored) = (known[(i, j)], known[(j, i)]);
+                check::finite("known covariance", &[value])?;
+                if (value - mirrored).abs() > 1e-9 * (known[(i, i)] * known[(j, j)]).abs().sqrt() {
+                    return Err(StatsError::OutOfRange { what: "known covariance", allowed: "symmetric", value });
+                }
+            }
+        }
+        self.known = Some(known.to_owned());
+        Ok(self)
+    }
+
+    /// Adds sampling variances that are known beforehand, one a row, of independent errors.
+    ///
+    /// # Errors
+    /// A wrong length, or variances not above 0.
+    pub fn with_known_variances(self, variances: &[f64]) -> Result<Self, StatsError> {
+        check::length("known variances", variances.len(), self.y.len())?;
+        check::positive("known variances", variances)?;
+        let n = variances.len();
+        let known = Mat::from_fn(n, n, |i, j| if i == j { variances[i] } else { 0.0 });
+        self.with_known_covariance(known.as_ref())
+    }
+
+    /// Number of rows.
+    pub fn rows(&self) -> usize {
+        self.y.len()
+    }
+
+    /// Number of fixed effects.
+    pub fn fixed_effects(&self) -> usize {
+        self.x.ncols()
+    }
+
+    pub(super) fn has_known(&self) -> bool {
+        self.known.is_some()
+    }
+
+    pub(super) fn kernel(&self) -> Option<Kernel> {
+        match &self.residual {
+            Residual::Spatial(spatial) => Some(spatial.kernel),
+            _ => None,
+        }
+    }
+
+    pub(super) fn parameters(&self) -> Vec<Parameter> {
+        let mut all: Vec<Parameter> = (0..self.random.len()).map(Parameter::Random).collect();
+        match &self.residual {
+            Residual::Independent => all.push(Parameter::Residual),
+            Residual::Spatial(spatial) => {
+                if spatial.nugget {
+                    all.push(Parameter::Residual);
+                }
+                all.extend([Parameter::Sill, Parameter::LnRange]);
+            }
+            Residual::KnownOnly => {}
+        }
+        all
+    }
+
+    /// The vector the search works on; the range by its logarithm.
+    pub(super) fn to_vector(&self, parameters: &CovarianceParameters) -> Result<Vec<f64>, StatsError> {
+        check::length("variances of random effects", parameters.random.len(), self.random.len())?;
+        self.parameters()
+            .iter()
+            .map(|parameter| {
+                let value = match *parameter {
+                    Parameter::Random(k) => parameters.random[k],
+                    Parameter::Residual => parameters.residual,
+                    Parameter::Sill => parameters.sill,
+                    Parameter::LnRange => {
+                        check::positive("range", &[parameters.range])?;
+                        return Ok(parameters.range.ln());
+                    }
+                };
+                if value.is_finite() && value >= 0.0 {
+                    Ok(value)
+                } else {
+                    Err(StatsError::OutOfRange { what: "variance", allowed: "finite and not below 0", value })
+                }
+            })
+            .collect()
+    }
+
+    pub(super) fn parameters_of(&self, vector: &[f64]) -> CovarianceParameters {
+        let mut result = CovarianceParameters {
+            random: vec![0.0; self.random.len()],
+            residual: 0.0,
+            sill: 0.0,
+            range: f64::INFINITY,
+        };
+        for (parameter, &value) in self.parameters().iter().zip(vector) {
+            match *parameter {
+                Parameter::Random(k) => result.random[k] = value,
+                Parameter::Residual => result.residual = value,
+                Parameter::Sill => result.sill = value,
+                Parameter::LnRange => result.range = value.exp(),
+            }
+        }
+        result
+    }
+
+    /// The rows in blocks that nothing connects.
+    pub(super) fn blocks(&self) -> Vec<Block> {
+        self.block_rows().iter().map(|rows| self.block(rows)).collect()
+    }
+
+    fn block_rows(&self) -> Vec<Vec<usize>> {
+        let n = self.y.len();
+        let mut forest = Forest((0..n).collect());
+        let mut join_equal = |labels: &[usize]| {
+            let mut first = std::collections::BTreeMap::new();
+            for (row, &label) in labels.iter().enumerate() {
+                forest.join(row, *first.entry(label).or_insert(row));
+            }
+        };
+        self.random.iter().for_each(|grouping| join_equal(&grouping.levels));
+        if let Residual::Spatial(spatial) = &self.residual {
+            join_equal(spatial.groups.as_deref().unwrap_or(&vec![0; n]));
+        }
+        if let Some(known) = &self.known {
+            for j in 0..n {
+                for i in 0..j {
+                    if known[(i, j)].abs() > 0.0 {
+                        forest.join(i, j);
+                    }
+                }
+            }
+        }
+        let mut members: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
+        for row in 0..n {
+            members.entry(forest.root(row)).or_default().push(row);
+        }
+        members.into_values().collect()
+    }
+
+    fn block(&self, rows: &[usize]) -> Block {
+        let size = rows.len();
+        let distances = match &self.residual {
+            Residual::Spatial(spatial) => {
+                let group = |row: usize| spatial.groups.as_ref().map_or(0, |groups| groups[row]);
+                Some(Mat::from_fn(size, size, |i, j| {
+                    if group(rows[i]) != group(rows[j]) {
+                        return f64::INFINITY;
+                    }
+                    (0..spatial.positions.ncols())
+                        .map(|c| (spatial.positions[(rows[i], c)] - spatial.positions[(rows[j], c)]).powi(2))
+                        .sum::<f64>()
+                        .sqrt()
+                }))
+            }
+            _ => None,
+        };
+        let inverse_weights: Vec<f64> =
+            rows.iter().map(|&row| self.weights.as_ref().map_or(1.0, |weights| 1.0 / weights[row])).collect();
+        Block {
+            x: Mat::from_fn(size, self.x.ncols(), |i, j| self.x[(rows[i], j)]),
+            y: Mat::from_fn(size, 1, |i, _| self.y[rows[i]]),
+            random: self.random.iter().map(|grouping| grouping.of_rows(rows)).collect(),
+            inverse_weights,
+            distances,
+            known: self.known.as_ref().map(|known| Mat::from_fn(size, size, |i, j| known[(rows[i], rows[j])])),
+        }
+    }
+
+    /// `σ² Z′V⁻¹(y − Xβ)`, one value a level.
+    pub(super) fn deviations(
+        &self,
+        effect: usize,
+        variance: Option<f64>,
+        at: &Evaluation,
+    ) -> Result<Vec<(usize, f64)>, StatsError> {
+        let (Some(grouping), Some(variance)) = (self.random.get(effect), variance) else {
+            return Err(StatsError::OutOfRange {
+                what: "position of a random effect",
+                allowed: "below their number",
+                value: effect as f64,
+            });
+        };
+        let mut sums: std::collections::BTreeMap<usize, f64> = std::collections::BTreeMap::new();
+        for (rows, factored) in self.block_rows().iter().zip(&at.blocks) {
+            for (index, &row) in rows.iter().enumerate() {
+                let value = grouping.values.as_ref().map_or(1.0, |values| values[row]);
+                *sums.entry(grouping.levels[row]).or_default() += variance * value * factored.py[(index, 0)];
+            }
+        }
+        Ok(sums.into_iter().collect())
+    }
+
+    /// The largest and the smallest positive distance within groups.
+    pub(super) fn distance_span(&self) -> Option<(f64, f64)> {
+        let mut span: Option<(f64, f64)> = None;
+        for block in self.blocks() {
+            let Some(distances) = &block.distances else { continue };
+            for j in 0..distances.ncols() {
+                for i in 0..j {
+                    let d = distances[(i, j)];
+                    if d.is_finite() && d > 0.0 {
+                        span = Some(span.map_or((d, d), |(small, large)| (small.min(d), large.max(d))));
+                    }
+                }
+            }
+        }
+        span
+    }
+}
+
+/// Disjoint sets of rows.
+struct Forest(Vec<usize>);
+
+impl Forest {
+    fn root(&mut self, mut row: usize) -> usize {
+        while self.0[row] != row {
+            self.0[row] = self.0[self.0[row]];
+            row = self.0[row];
+        }
+        row
+    }
+
+    fn join(&mut self, a: usize, b: usize) {
+        let (a, b) = (self.root(a), self.root(b));
+        let (low, high) = (a.min(b), a.max(b));
+        self.0[high] = low;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn model(n: usize) -> MixedModel {
+        let y: Vec<f64> = (0..n).map(|i| (i as f64).sin()).collect();
+        MixedModel::new(&y, Mat::from_fn(n, 1, |_, _| 1.0).as_ref()).unwrap()
+    }
+
+    #[test]
+    fn nested_effects_fall_into_blocks_and_crossed_ones_do_not() {
+        let nested = model(6).with_random(&[0, 0, 1, 1, 2, 2]).unwrap();
+        assert_eq!(nested.blocks().len(), 3);
+        let crossed = nested.clone().with_random(&[0, 1, 0, 1, 0, 1]).unwrap();
+        assert_eq!(crossed.blocks().len(), 1);
+        assert_eq!(model(4).blocks().len(), 4);
+    }
+
+    #[test]
+    fn faults_are_named() {
+        let x = Mat::from_fn(3, 2, |_, _| 1.0);
+        assert!(matches!(MixedModel::new(&[1.0, 2.0, 3.0], x.as_ref()), Err(StatsError::RankDeficient { .. })));
+        let one = Mat::from_fn(1, 1, |_, _| 1.0);
+        assert!(matches!(MixedModel::new(&[1.0], one.as_ref()), Err(StatsError::NoResidualDegreesOfFreedom { .. })));
+        assert!(model(3).with_random(&[0, 1]).is_err());
+        assert!(model(3).with_weights(&[1.0, 0.0, 1.0]).is_err());
+        assert!(
+            model(2).with_known_covariance(crate::stats::dense::matrix(2, 2, &[1.0, 0.5, 0.1, 1.0]).as_ref()).is_err()
+        );
+        assert!(model(2).with_known_variances(&[1.0, -1.0]).is_err());
+    }
+}

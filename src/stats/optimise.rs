@@ -1,0 +1,86 @@
+//! A minimum without derivatives.
+
+/// The minimum of a function of the first `free` coordinates by the simplex method of Nelder & Mead 1965, Comput. J.
+/// 7:308–313, begun anew at its own result until that no longer helps. Answers the value and the place.
+pub(crate) fn simplex(of: &dyn Fn(&[f64]) -> f64, start: &[f64], steps: &[f64], free: usize) -> (f64, Vec<f64>) {
+    let mut best = (of(start), start.to_vec());
+    for round in 0..4 {
+        let scale = [1.0, 0.3, 0.05, 0.01][round];
+        let next = one_round(of, &best.1, steps, free, scale);
+        let gain = best.0 - next.0;
+        if next.0 < best.0 {
+            best = next;
+        }
+        if round > 0 && gain.abs() < 1e-9 {
+            break;
+        }
+    }
+    best
+}
+
+fn one_round(of: &dyn Fn(&[f64]) -> f64, start: &[f64], steps: &[f64], free: usize, scale: f64) -> (f64, Vec<f64>) {
+    let mut corners = vec![(of(start), start.to_vec())];
+    for k in 0..free {
+        let mut corner = start.to_vec();
+        corner[k] += scale * steps[k];
+        corners.push((of(&corner), corner));
+    }
+    for _ in 0..200 * free {
+        corners.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let spread = corners[free].0 - corners[0].0;
+        let size = (0..free).map(|k| (corners[free].1[k] - corners[0].1[k]).abs() / steps[k]).fold(0.0, f64::max);
+        if (spread.abs() < 1e-9 && size < 1e-5) || size < 1e-9 {
+            break;
+        }
+        let centre: Vec<f64> = (0..start.len())
+            .map(|k| corners[..free].iter().map(|corner| corner.1[k]).sum::<f64>() / free as f64)
+            .collect();
+        let along = |factor: f64| {
+            let at: Vec<f64> = centre.iter().zip(&corners[free].1).map(|(c, worst)| c + factor * (worst - c)).collect();
+            (of(&at), at)
+        };
+        let reflected = along(-1.0);
+        let replacement = if reflected.0 < corners[0].0 {
+            let expanded = along(-2.0);
+            if expanded.0 < reflected.0 { expanded } else { reflected }
+        } else if reflected.0 < corners[free - 1].0 {
+            reflected
+        } else {
+            let contracted = along(if reflected.0 < corners[free].0 { -0.5 } else { 0.5 });
+            if contracted.0 < corners[free].0.min(reflected.0) {
+                contracted
+            } else {
+                // shrink towards the best corner
+                let lowest = corners[0].1.clone();
+                for corner in corners.iter_mut().skip(1) {
+                    let at: Vec<f64> = corner.1.iter().zip(&lowest).map(|(c, l)| l + 0.5 * (c - l)).collect();
+                    *corner = (of(&at), at);
+                }
+                continue;
+            }
+        };
+        corners[free] = replacement;
+    }
+    corners.sort_by(|a, b| a.0.total_cmp(&b.0));
+    corners.swap_remove(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_curved_valley_is_followed_to_its_end() {
+        // Rosenbrock 1960, Comput. J. 3:175–184: minimum 0 at (1, 1)
+        let valley = |at: &[f64]| 100.0 * (at[1] - at[0] * at[0]).powi(2) + (1.0 - at[0]).powi(2);
+        let (value, at) = simplex(&valley, &[-1.2, 1.0], &[0.5, 0.5], 2);
+        assert!(value < 1e-10 && (at[0] - 1.0).abs() < 1e-5, "{value} {at:?}");
+    }
+
+    #[test]
+    fn coordinates_that_are_not_free_stay() {
+        let bowl = |at: &[f64]| (at[0] - 3.0).powi(2) + (at[1] - 5.0).powi(2);
+        let (_, at) = simplex(&bowl, &[0.0, 0.0], &[1.0, 1.0], 1);
+        assert!((at[0] - 3.0).abs() < 1e-6 && at[1] == 0.0);
+    }
+}

@@ -1,0 +1,57 @@
+//! `inspect`: exit 0 for a sound input, 1 for one with faults, 2 for a missing path; writes nothing.
+
+use crate::archive::{Archive, say};
+
+fn inspect(path: &std::path::Path) -> crate::archive::Said {
+    say(&["inspect", path.to_str().unwrap()])
+}
+
+#[test]
+fn a_sound_archive_site_year_and_file_are_told() {
+    let archive = Archive::new();
+    let said = inspect(&archive.root());
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    for text in ["archive Test Hollow", "site-years: 2", "2023 Hollow good, corn", "1200 of A", "EPSG:32615", "+40 mm"]
+    {
+        assert!(said.stdout.contains(text), "{}", said.stdout);
+    }
+    let said = inspect(&archive.path("fields/good"));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("3 × band, 3 × check"), "{}", said.stdout);
+    assert!(said.stdout.contains("grain kg/s, moisture %, speed m/s"), "{}", said.stdout);
+    let said = inspect(&archive.path("fields/good/harvest.csv"));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("rows:    1200") && said.stdout.contains("flow_kg_s"), "{}", said.stdout);
+    let said = inspect(&archive.path("layers/soils.geojson"));
+    assert!(said.stdout.contains("drclassdcd") && said.stdout.contains("WGS 84"), "{}", said.stdout);
+    assert!(!archive.out().exists());
+}
+
+#[test]
+fn faults_are_told_with_exit_1() {
+    let archive = Archive::new();
+    archive.edit("fields/bad/field.toml", "crop = \"corn\"", "crop = \"maize\"");
+    let said = inspect(&archive.root());
+    assert_eq!(said.code, 1);
+    assert!(said.stderr.contains("unknown crop `maize`"), "{}", said.stderr);
+    assert!(said.stdout.contains("2023 Hollow good"), "the sound one is told all the same: {}", said.stdout);
+    archive.edit("archive.toml", "months = [5]", "months = []");
+    assert_eq!(inspect(&archive.root()).code, 1);
+    assert_eq!(inspect(archive.dir.path()).code, 1);
+}
+
+#[test]
+fn a_missing_path_is_exit_2() {
+    let archive = Archive::new();
+    assert_eq!(inspect(&archive.path("nowhere")).code, 2);
+}
+
+#[test]
+fn the_findings_are_json_on_demand() {
+    let archive = Archive::new();
+    let said = say(&["inspect", archive.path("fields/good").to_str().unwrap(), "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&said.stdout).unwrap();
+    assert_eq!(json["records"], 1200);
+    assert_eq!(json["strips"]["band"], 3);
+    assert_eq!(json["faults"].as_array().unwrap().len(), 0);
+}

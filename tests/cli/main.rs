@@ -1,0 +1,23 @@
+//! The program from its command line: words, exit codes, files, and every row of bad input.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::float_cmp,
+    missing_docs,
+    unreachable_pub,
+    reason = "a test may stop at the first surprise"
+)]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod archive;
+
+mod bad_archive;
+mod bad_geometry;
+mod bad_records;
+mod good;
+mod inspect;
+mod names;
+mod open_data;

@@ -1,0 +1,130 @@
+//! Open data through the whole program. The data stand beside the project, not in it; without them a test says that it
+//! was skipped.
+
+use std::fs;
+
+use crate::archive::{Archive, say};
+use crate::support::{Tol, close, shared_data};
+
+/// One corn field in Minnesota, 4,949 raw records: University of Minnesota Precision Agriculture Center, by way of the
+/// agridat collection (CC BY-SA 3.0). Totals by the published formula (mass × dry-matter share / (distance × swath)):
+/// 9,027.154364961962 bu on 67.63676538108356 ac, wet mass from the file itself.
+#[test]
+fn raw_records_of_one_field_are_cleaned_and_mapped() {
+    let Some(data) = shared_data("gartner/yield_points.csv") else { return };
+    let archive = Archive::new();
+    fs::remove_dir_all(archive.path("fields")).unwrap();
+    archive.write("archive.toml", "name = \"one field\"\nreport_units = \"us\"\n[crops.corn]\n");
+    archive.write("fields/one/harvest.csv", data);
+    archive.write(
+        "fields/one/field.toml",
+        r#"farm = "Hollow"
+field = "one"
+season = 2023
+crop = "corn"
+[[harvest]]
+path = "harvest.csv"
+crs = "EPSG:4326"
+[harvest.columns]
+time = { column = "Time", format = "epoch_s" }
+longitude = "Longitude"
+latitude = "Latitude"
+mass_flow = { column = "Flow", unit = "lb/s" }
+interval = { column = "Cycles", unit = "s" }
+distance = { column = "Distance", unit = "in" }
+swath = { column = "Swath", unit = "in" }
+moisture = { column = "Moisture", unit = "%" }
+elevation = { column = "Altitude", unit = "ft" }
+"#,
+    );
+    let said = archive.run();
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let summary = archive.summary("one");
+    assert_eq!(summary["points_read"], 4949);
+
+    // Mass is conserved: the sum of flow × interval over all rows of the file.
+    let text = fs::read_to_string(archive.path("fields/one/harvest.csv")).unwrap();
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let header = reader.headers().unwrap().clone();
+    let at = |name: &str| header.iter().position(|column| column == name).unwrap();
+    let pounds: f64 = reader
+        .records()
+        .map(|row| {
+            let row = row.unwrap();
+            let number = |name: &str| row[at(name)].parse::<f64>().unwrap();
+            number("Flow") * number("Cycles")
+        })
+        .sum();
+    close("wet mass, kg", summary["wet_mass_kg"].as_f64().unwrap(), pounds * 0.453_592_37, Tol::rel(1e-9));
+
+    // The field's mean, against the published formula over all records before any cleaning.
+    let published_kg_ha = 9_027.154_364_961_962 / 67.636_765_381_083_56 * 62.767_664_746_889_54;
+    let mean = summary["mean_yield_kg_ha"].as_f64().unwrap();
+    assert!((mean / published_kg_ha - 1.0).abs() < 0.03, "{mean} against {published_kg_ha}");
+
+    // 34 records were logged below the full swath.
+    assert_eq!(summary["limits"]["records logged below the full swath"], 34.0);
+    let lag = &summary["lag_s"]["combine"];
+    assert!(lag["source"] == "estimated" || lag["source"] == "assumed", "{lag}");
+    assert!(archive.result("one", "yield.tif").is_file());
+}
+
+/// Nitrogen strips, 1,738 yield points: Anselin, Bongiovanni & Lowenberg-DeBoer 2004, Am. J. Agric. Econ. 86, by way of
+/// the agridat collection. Expected responses by topographic class: lme4 1.1 on strip × class means, `treated * topo` with
+/// random replicate and strip: E 5.08340400, HT 8.54444166, LO 5.49284211, W 6.98079916 quintals/ha, each with a standard
+/// error of 1.86511387.
+#[test]
+fn labelled_strips_give_the_response_by_class_of_a_general_mixed_model() {
+    let Some(data) = shared_data("lasrosas_1999.csv") else { return };
+    let archive = Archive::new();
+    fs::remove_dir_all(archive.path("fields")).unwrap();
+    archive.write(
+        "archive.toml",
+        r#"name = "nitrogen strips"
+report_units = "metric"
+[soil]
+classes = ["HT", "W", "E", "LO"]
+[crops.corn]
+price = "6.85 USD/q"
+[treatments.0]
+label = "N0"
+check = true
+[treatments.1]
+label = "nitrogen"
+cost = "40 USD/ha"
+"#,
+    );
+    archive.write("fields/one/harvest.csv", data);
+    archive.write(
+        "fields/one/field.toml",
+        r#"farm = "Hollow"
+field = "one"
+season = 2023
+crop = "corn"
+[[harvest]]
+path = "harvest.csv"
+crs = "EPSG:4326"
+swath = "9.8 m"
+[harvest.columns]
+longitude = "long"
+latitude = "lat"
+dry_yield = { column = "yield", unit = "q/ha" }
+treatment = "treated"
+strip = "strip"
+block = "rep"
+drainage_class = "topo"
+"#,
+    );
+    let said = archive.run();
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    for (class, expected) in [("E", 5.083_404), ("HT", 8.544_441_66), ("LO", 5.492_842_11), ("W", 6.980_799_16)] {
+        let row = archive.response("one", class);
+        let (response, std_error): (f64, f64) = (row["response"].parse().unwrap(), row["std_error"].parse().unwrap());
+        // t/ha to quintals.
+        let (response, std_error) = (10.0 * response, 10.0 * std_error);
+        assert!((response - expected).abs() < 0.6, "{class}: {response:.2}, expected {expected:.2}");
+        // Of strip size: points as replicates would give 0.4.
+        assert!(std_error > 0.5, "{class}: standard error {std_error:.2}");
+    }
+    assert_eq!(say(&["inspect", archive.root().to_str().unwrap()]).code, 0);
+}
