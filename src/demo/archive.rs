@@ -5,11 +5,14 @@ use std::path::Path;
 
 use rayon::prelude::*;
 
-use super::catalogue::{FARMS, Farm, SEASONS, SiteYear, Size, site_years};
+use super::catalogue::{FARMS, Farm, SEASONS, Size};
 use super::crop::CLASSES;
 use super::error::{DemoError, write_file};
-use super::plan::{DRAINAGE_CLASSES, Placement, Scenario};
-use super::simulate::{Simulated, simulate};
+use super::outcome::Simulated;
+use super::plan::{Placement, Scenario};
+use super::seasons::{SiteYear, site_years};
+use super::simulate::simulate;
+use super::soil::DRAINAGE_CLASSES;
 use super::truth::{ALL_CLASSES, SiteYearTruth, TrueMachine, TrueResponse, Truth};
 use super::{harvest_files, layers, settings, weather};
 use crate::geometry::{Crs, Projector};

@@ -2,8 +2,9 @@
 
 use rand_chacha::ChaCha8Rng;
 
-use super::plan::{DRAINAGE_CLASSES, FieldPlan, Scenario};
+use super::plan::{FieldPlan, Scenario};
 use super::random::{normal, stream};
+use super::soil::DRAINAGE_CLASSES;
 use super::surface::Surface;
 use crate::quantity::factor::M2_PER_HA;
 

@@ -4,8 +4,8 @@ use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
+use super::outcome::{RawRecord, RecordTruth};
 use super::plan::FaultPlan;
-use super::simulate::{RawRecord, RecordTruth};
 
 /// How a record was spoilt.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

@@ -10,11 +10,12 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use rand_chacha::ChaCha8Rng;
 
-use super::catalogue::{FileStyle, SiteYear, Tickets};
+use super::catalogue::{FileStyle, Tickets};
 use super::error::{DemoError, write_file};
+use super::outcome::{RawRecord, Simulated};
 use super::random::{normal, stream};
+use super::seasons::SiteYear;
 use super::shapes::{self, Column};
-use super::simulate::{RawRecord, Simulated};
 use crate::geometry::Projector;
 use crate::quantity::factor::{KG_PER_LB, M_PER_FT, M_S_PER_MPH};
 

@@ -6,7 +6,8 @@ use geo::{Coord, LineString, MapCoords, MultiPolygon, Polygon};
 use serde_json::{Map, Value, json};
 
 use super::error::DemoError;
-use super::plan::{DRAINAGE_CLASSES, FieldPlan, Placement};
+use super::plan::{FieldPlan, Placement};
+use super::soil::DRAINAGE_CLASSES;
 use crate::geometry::Projector;
 
 /// A polygon with its attributes, in longitude and latitude.

@@ -2,10 +2,9 @@
 
 use rand::RngExt;
 
-use super::plan::{
-    FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Placement, Scenario, SoilPlan, StripPlan, SurfacePlan, WavyLine,
-};
+use super::plan::{FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Placement, Scenario, StripPlan, SurfacePlan};
 use super::random::stream;
+use super::soil::{SoilPlan, WavyLine};
 
 /// Side of a row of maize at 30 inches, m.
 pub const ROW_M: f64 = 0.762;

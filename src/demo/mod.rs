@@ -11,13 +11,16 @@ mod faults;
 mod harvest_files;
 mod layers;
 mod layout;
+mod outcome;
 mod path;
 mod plan;
 mod random;
 mod records;
+mod seasons;
 mod settings;
 mod shapes;
 mod simulate;
+mod soil;
 mod surface;
 mod truth;
 mod weather;
@@ -28,10 +31,12 @@ pub use crop::{FieldTruth, TrueCell};
 pub use error::DemoError;
 pub use faults::InjectedFault;
 pub use layout::{ROW_M, TrialPlan};
+pub use outcome::{Load, MassBalance, RawRecord, RecordTruth, Simulated};
 pub use plan::{
-    DRAINAGE_CLASSES, FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, Pond, RaisedLog, Scenario,
-    Sharing, SoilPlan, Spot, StripPlan, SurfacePlan, WavyLine,
+    FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, RaisedLog, Scenario, Sharing, Spot, StripPlan,
+    SurfacePlan,
 };
-pub use simulate::{Load, MassBalance, RawRecord, RecordTruth, Simulated, simulate};
+pub use simulate::simulate;
+pub use soil::{DRAINAGE_CLASSES, Pond, SoilPlan, WavyLine};
 pub use surface::Surface;
 pub use truth::{ALL_CLASSES, SiteYearTruth, TrueMachine, TrueResponse, Truth};

@@ -117,15 +117,27 @@ pub(super) fn drives(field: &FieldPlan, harvest: &HarvestPlan, swath_m: f64, mac
     }
     let passes = passes(field, harvest, &region, swath_m);
     let count = passes.len();
-    for (at, (middle, (low, high))) in passes.into_iter().enumerate() {
-        let up = harvest.pattern == Pattern::SameDirection || at % 2 == 0;
+    let order: Vec<usize> = match harvest.sharing {
+        // Two passes each: neighbours of one machine and of both. Every second pair is begun with its far pass, so that the
+        // upward pass lies on either hand.
+        Sharing::Alternate => (0..count.div_ceil(2))
+            .flat_map(|pair| {
+                let far_first = pair / machines % 2 == 1 && 2 * pair + 1 < count;
+                if far_first { [2 * pair + 1, 2 * pair] } else { [2 * pair, 2 * pair + 1] }
+            })
+            .filter(|&at| at < count)
+            .collect(),
+        _ => (0..count).collect(),
+    };
+    for (driven, at) in order.into_iter().enumerate() {
+        let (middle, (low, high)) = passes[at];
+        let up = harvest.pattern == Pattern::SameDirection || driven % 2 == 0;
         let (from, to) = (low - RUN_UP_M, high + RUN_UP_M);
         let (from, to) = if up { (from, to) } else { (to, from) };
         let treated =
             || field.strips.iter().any(|strip| middle >= strip.u.0 && middle < strip.u.1 && strip.treatment != 0);
         let machine = match harvest.sharing {
             Sharing::One => 0,
-            // Two passes each: neighbours of one machine in both directions, and of both machines.
             Sharing::Alternate => at / 2 % machines,
             Sharing::Sides => at * machines / count,
             Sharing::ByTreatment => usize::from(treated()).min(machines - 1),

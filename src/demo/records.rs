@@ -1,7 +1,7 @@
 //! Simulated records as the columns that the stages take.
 
+use super::outcome::Simulated;
 use super::plan::Scenario;
-use super::simulate::Simulated;
 use crate::points::{Channels, Header, Labels, Records};
 
 impl Simulated {

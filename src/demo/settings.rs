@@ -1,6 +1,9 @@
 //! The settings files of the archive.
 
-use super::catalogue::{FileStyle, SiteYear, TREATMENTS, Tickets};
+use std::fmt::Write as _;
+
+use super::catalogue::{FileStyle, TREATMENTS, Tickets};
+use super::seasons::SiteYear;
 use super::truth::SiteYearTruth;
 
 /// The text of archive.toml.
@@ -36,7 +39,7 @@ price = "10.60 USD/bu"
 "#,
     );
     for (key, label, cost) in TREATMENTS {
-        out.push_str(&format!("\n[treatments.{key}]\nlabel = \"{label}\"\ncost = \"{cost:.2} USD/ac\"\n"));
+        let _ = write!(out, "\n[treatments.{key}]\nlabel = \"{label}\"\ncost = \"{cost:.2} USD/ac\"\n");
         if cost == 0.0 {
             out.push_str("check = true\n");
         }
@@ -57,10 +60,11 @@ pub(super) fn field_toml(site_year: &SiteYear) -> String {
         site_year.season,
     );
     let strips = if site_year.strips_as_shapes { "strips.shp" } else { "strips.geojson" };
-    out.push_str(&format!(
+    let _ = write!(
+        out,
         "\n[strips]\npath = \"{strips}\"\ntreatment = \"treatment\"\nblock = \"block\"\nstrip = \"strip\"\nrandomized = {}\n",
         site_year.randomised
-    ));
+    );
     match site_year.style {
         FileStyle::CsvUs => out.push_str(&csv_us("harvest/*.csv", None)),
         FileStyle::CsvUsGz => {
@@ -143,10 +147,11 @@ pub(super) fn readme(site_years: &[SiteYearTruth]) -> String {
         site_years.len()
     );
     for one in site_years {
-        out.push_str(&format!(
-            "| {} | {} | {} | {} | {} | {} |\n",
+        let _ = writeln!(
+            out,
+            "| {} | {} | {} | {} | {} | {} |",
             one.season, one.farm, one.field, one.crop, one.blocks, one.records
-        ));
+        );
     }
     out
 }

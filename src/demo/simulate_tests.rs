@@ -1,4 +1,7 @@
+//! The physics of the harvest against what it must do.
+
 use super::*;
+use crate::demo::faults::InjectedFault;
 use crate::demo::plan::{FaultPlan, HarvestPlan, Pattern, Sharing};
 
 fn quiet() -> MachinePlan {

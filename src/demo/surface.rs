@@ -76,7 +76,7 @@ impl Surface {
 
 /// The next size without a prime factor above 5: such transforms are fast.
 fn good_size(least: usize) -> usize {
-    (least..)
+    (least..=2 * least)
         .find(|&size| {
             let mut rest = size;
             for factor in [2, 3, 5] {

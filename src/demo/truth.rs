@@ -47,7 +47,7 @@ pub struct SiteYearTruth {
     pub records: usize,
     /// Records spoilt on purpose.
     pub faults: BTreeMap<InjectedFault, usize>,
-    /// Grain cut, dry at market moisture by the crop's own moisture: wet mass, kg.
+    /// Wet grain cut, kg.
     pub cut_wet_kg: f64,
     /// Area cut, m².
     pub cut_m2: f64,
