@@ -21,3 +21,5 @@ mod good;
 mod inspect;
 mod names;
 mod open_data;
+mod readme;
+mod sample_data;

@@ -14,7 +14,7 @@ use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
 use crate::config::CleanSettings;
 use crate::geometry::Footprint;
-use crate::points::{Labels, Mark, Records};
+use crate::points::{Mark, Records};
 use crate::stats::robust;
 
 /// Cell of the grid, m.
@@ -42,7 +42,8 @@ pub(crate) struct Widths {
 }
 
 /// The full width of each machine: nearly the greatest that it logs.
-pub(crate) fn full_widths(swath_m: &[f64], machine: &Labels) -> Vec<f64> {
+pub(crate) fn full_widths(records: &Records) -> Vec<f64> {
+    let (swath_m, machine) = (&records.swath_m, &records.machine);
     (0..machine.names.len())
         .map(|code| {
             let mut widths: Vec<f64> = (0..swath_m.len())
@@ -64,7 +65,7 @@ pub(crate) fn mark(
     marks: &mut [Option<Mark>],
 ) -> Widths {
     let (logged_m, machine) = (&records.swath_m, &records.machine);
-    let full = full_widths(logged_m, machine);
+    let full = full_widths(records);
     let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
     let logged_narrow = (0..logged_m.len()).filter(|&at| narrower(at, logged_m[at])).count();
     let widest = full.iter().copied().fold(f64::NAN, f64::max);

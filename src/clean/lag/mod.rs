@@ -47,6 +47,14 @@ pub(crate) struct Lags {
     pub(crate) moisture_s: Sourced,
 }
 
+impl Lags {
+    /// The same, later by some seconds.
+    pub(crate) fn moved(self, by_s: f64) -> Self {
+        let moved = |lag: Sourced| Sourced { value: lag.value + by_s, ..lag };
+        Self { mass_s: moved(self.mass_s), moisture_s: moved(self.moisture_s) }
+    }
+}
+
 /// Estimates the lags of every track.
 pub(crate) fn estimate(
     records: &Records,
