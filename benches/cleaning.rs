@@ -15,7 +15,10 @@ use bandlift::points::{Cleaned, Mark, Source};
 use rayon::prelude::*;
 
 fn corn() -> CropSettings {
-    let settings = ArchiveSettings::parse("archive.toml", "name = \"x\"\n[crops.corn]\n").expect("sound settings");
+    let settings = ArchiveSettings::parse("archive.toml", "name = \"x\"\n[crops.corn]\n").unwrap_or_else(|faults| {
+        println!("{faults}");
+        std::process::abort()
+    });
     settings.crops["corn"].clone()
 }
 
@@ -354,7 +357,7 @@ fn judge_marks(scenario: &Scenario, done: &Simulated, cleaned: &Cleaned, study: 
             study.off.1 += 1;
             let off = !(0.75..=1.25).contains(&ratio);
             study.off.0 += usize::from(off);
-            if row % 7 == 0 {
+            if row.is_multiple_of(7) {
                 study.yield_errors.push((ratio - 1.0).abs());
             }
         }

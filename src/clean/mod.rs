@@ -41,7 +41,7 @@ use crate::stats::robust;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -78,7 +78,8 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let mut tracks = Track::all(&records, &marks);
     let passes = passes::find(&records, settings, &mut tracks);
     let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
-    let lags = lag::estimate(&records, &tracks, &passes, widest_m, settings, seed, &mut cautions);
+    let case = lag::Case { records: &records, tracks: &tracks, passes: &passes, swath_m: widest_m, settings, seed };
+    let lags = lag::estimate(case, &mut cautions);
     let every_pass: Vec<usize> = (0..passes.len()).collect();
     let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
     let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);

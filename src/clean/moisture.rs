@@ -20,7 +20,7 @@ pub(super) fn thawed(records: &Records, tracks: &[Track], cautions: &mut Caution
     if !records.channels.moisture || !records.channels.time {
         return readings;
     }
-    let mut frozen = 0;
+    let mut frozen = 0_usize;
     for track in tracks {
         let runs = runs(records, track);
         let mut lengths: Vec<f64> = runs.iter().map(|&(from, to)| (to - from) as f64).collect();

@@ -64,35 +64,38 @@ impl Lags {
     }
 }
 
+/// What the estimate rests on.
+#[derive(Clone, Copy)]
+pub(crate) struct Case<'c> {
+    pub(crate) records: &'c Records,
+    pub(crate) tracks: &'c [Track],
+    pub(crate) passes: &'c [Pass],
+    /// Full width of the widest header, m.
+    pub(crate) swath_m: f64,
+    pub(crate) settings: &'c CleanSettings,
+    /// Of the bootstrap.
+    pub(crate) seed: u64,
+}
+
 /// Estimates the lags of every track.
-pub(crate) fn estimate(
-    records: &Records,
-    tracks: &[Track],
-    passes: &[Pass],
-    swath_m: f64,
-    settings: &CleanSettings,
-    seed: u64,
-    cautions: &mut Cautions,
-) -> Vec<Lags> {
+pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
+    let Case { records, tracks, passes, swath_m, settings, .. } = case;
     (0..tracks.len())
         .map(|track| {
             let name = records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
             let pairs = pairs_of(tracks, passes, track, swath_m);
             let mass = match settings.lag_s {
                 Some(lag) => Sourced::configured(lag),
-                None => {
-                    mass_lag(records, tracks, passes, &pairs, track, swath_m, settings, seed).unwrap_or_else(|reason| {
-                        cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
-                        // An exported yield has been shifted by whoever exported it.
-                        Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
-                    })
-                }
+                None => mass_lag(case, &pairs, track).unwrap_or_else(|reason| {
+                    cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
+                    // An exported yield has been shifted by whoever exported it.
+                    Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
+                }),
             };
             let moisture = match settings.moisture_lag_s {
                 Some(lag) => Sourced::configured(lag),
                 None if records.channels.moisture && records.channels.time => {
-                    matched(records, tracks, passes, &pairs, Signal::Moisture, swath_m, settings, seed)
-                        .unwrap_or_else(|_| Sourced::assumed(mass.value))
+                    matched(case, &pairs, Signal::Moisture).unwrap_or_else(|_| Sourced::assumed(mass.value))
                 }
                 None => Sourced::assumed(mass.value),
             };
@@ -101,20 +104,12 @@ pub(crate) fn estimate(
         .collect()
 }
 
-fn mass_lag(
-    records: &Records,
-    tracks: &[Track],
-    passes: &[Pass],
-    pairs: &[PassPair],
-    track: usize,
-    swath_m: f64,
-    settings: &CleanSettings,
-    seed: u64,
-) -> Result<Sourced, String> {
+fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize) -> Result<Sourced, String> {
+    let Case { records, tracks, passes, settings, seed, .. } = case;
     if !records.channels.time {
         return Err("no time was recorded".to_owned());
     }
-    matched(records, tracks, passes, pairs, Signal::Yield, swath_m, settings, seed).or_else(|reason| {
+    matched(case, pairs, Signal::Yield).or_else(|reason| {
         if !records.channels.flow || !records.channels.speed && !records.channels.distance {
             return Err(reason);
         }
@@ -144,16 +139,8 @@ fn pairs_of(tracks: &[Track], passes: &[Pass], track: usize, swath_m: f64) -> Ve
 }
 
 /// The lag at which opposing neighbours agree, or why the data cannot tell it.
-fn matched(
-    records: &Records,
-    tracks: &[Track],
-    passes: &[Pass],
-    pairs: &[PassPair],
-    signal: Signal,
-    swath_m: f64,
-    settings: &CleanSettings,
-    seed: u64,
-) -> Result<Sourced, String> {
+fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced, String> {
+    let Case { records, tracks, passes, swath_m, settings, seed } = case;
     let of_hand = |left: bool| pairs.iter().filter(|pair| pair.left == left).count();
     if pairs.len() < LEAST_PAIRS || of_hand(true).min(of_hand(false)) < LEAST_PAIRS_OF_A_HAND {
         return Err(format!("only {} neighbouring passes in opposite directions", pairs.len()));
