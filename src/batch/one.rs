@@ -91,6 +91,7 @@ pub fn analyse(
         responses: fit.responses,
         differences: fit.differences,
         variance: fit.variance,
+        field_model: fit.field_model,
         sensitivity,
         cautions,
     };

@@ -7,6 +7,6 @@ mod response;
 mod site_year;
 mod zone;
 
-pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns};
-pub use site_year::{Counts, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
+pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
+pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
 pub use zone::ZoneResponse;

@@ -42,6 +42,9 @@ pub struct FieldPosterior {
     pub random_sd: f64,
     /// Posterior mean of σ, in the unit of the response.
     pub sigma: f64,
+    /// Logarithm of the probability of the data under the model, up to a constant that is the same for all forms with the same
+    /// columns, prior and limits: what weighs one form against another.
+    pub ln_evidence: f64,
     /// Evaluations of the covariance spent.
     pub evaluations: usize,
     /// Whether the exploration ended for want of evaluations.
@@ -93,7 +96,7 @@ pub fn integrate(
     let mut explorer = Explorer { form, prior, contrasts, limits, evaluations: 0, roots: Vec::new() };
     let (centre, axes) = explorer.locate()?;
     let (cells, cut_short) = explorer.flood(centre, &axes)?;
-    explorer.summarise(&cells, cut_short)
+    explorer.summarise(&cells, axes.area(), cut_short)
 }
 
 struct Explorer<'a> {
@@ -253,7 +256,7 @@ impl Explorer<'_> {
         Ok((cells, cut_short))
     }
 
-    fn summarise(&self, cells: &[Cell], cut_short: bool) -> Result<FieldPosterior, StatsError> {
+    fn summarise(&self, cells: &[Cell], area: f64, cut_short: bool) -> Result<FieldPosterior, StatsError> {
         let points = || cells.iter().flat_map(|cell| &cell.points);
         let top = points().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
         let weight = |point: &Point| (point.height - top).exp();
@@ -281,8 +284,12 @@ impl Explorer<'_> {
                 }))
             })
             .collect::<Result<Vec<_>, _>>()?;
+        // what each point stands for: a cell of the grid, and a step of the grid over the random effect
+        let root_step = self.roots.get(1).map_or(1.0, |second| second - self.roots[0]);
+        let volume = area * self.limits.step * self.limits.step * root_step;
         Ok(FieldPosterior {
             contrasts,
+            ln_evidence: top + total.ln() + volume.ln(),
             range: mean(&|point| point.range.ln()).exp(),
             nugget: mean(&|point| point.nugget),
             random_sd: mean(&|point| point.root_ratio * point.variance.sqrt()),
@@ -302,6 +309,12 @@ impl Axes {
     fn place(&self, centre: [f64; 2], i: f64, j: f64) -> [f64; 2] {
         let [a, b] = self.columns;
         [centre[0] + i * a[0] + j * b[0], centre[1] + i * a[1] + j * b[1]]
+    }
+
+    /// Area that the two directions span.
+    fn area(&self) -> f64 {
+        let [a, b] = self.columns;
+        (a[0] * b[1] - a[1] * b[0]).abs()
     }
 
     /// Standard deviation along a coordinate, the other left free.
