@@ -63,9 +63,14 @@ pub(super) fn fit(
     let columns = Columns::new(&y, design.x.as_ref(), Some(&strips), Some(&weights))?;
     let mut found: Vec<(f64, f64, FieldPosterior)> = Vec::new();
     for (anisotropy, belief) in ANISOTROPIES {
-        let places = Mat::from_fn(y.len(), 2, |i, j| {
-            if j == 0 { trial.rows[i].across_m / anisotropy } else { trial.rows[i].along_m }
-        });
+        let places =
+            Mat::from_fn(
+                y.len(),
+                2,
+                |i, j| {
+                    if j == 0 { trial.rows[i].across_m / anisotropy } else { trial.rows[i].along_m }
+                },
+            );
         let form = NeighbourField::new(columns.clone(), KERNEL, places.as_ref(), NEIGHBOURS, ALIKE_M)?;
         found.push((anisotropy, belief, integrate(&form, &prior, contrasts, &IntegrationLimits::default())?));
     }
@@ -121,9 +126,7 @@ pub(super) fn machine_variances(
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
     let shifts = (0..covariance.len())
         .map(|machine| {
-            let share = |segment: usize| {
-                assigned.segments[segment].machine_share.get(machine).copied().unwrap_or(0.0)
-            };
+            let share = |segment: usize| assigned.segments[segment].machine_share.get(machine).copied().unwrap_or(0.0);
             let shift: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha * share(row.segment)).collect();
             Ok(linear::least_squares(design.x.as_ref(), &shift, Some(&weights))?.coefficients)
         })
