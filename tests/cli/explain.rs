@@ -7,7 +7,7 @@ fn the_rule_its_limit_and_the_neighbours_are_told() {
     let archive = Archive::single();
     let mut spoiled = rows();
     let flow: f64 = spoiled[299].flow.parse().unwrap();
-    spoiled[299].flow = format!("{}", 1.6 * flow);
+    spoiled[299].flow = format!("{}", 1.15 * flow);
     spoiled[499].speed = "9".to_owned();
     archive.write("fields/bad/harvest.csv", csv(&spoiled));
     assert_eq!(archive.run().code, 0);
