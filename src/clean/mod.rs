@@ -19,6 +19,7 @@ mod ground;
 mod hard_errors;
 mod lag;
 mod machines;
+mod moisture;
 mod neighbour_passes;
 mod passes;
 mod ramps;
@@ -40,7 +41,7 @@ use crate::stats::robust;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -58,6 +59,8 @@ pub struct Tracked {
     /// Neighbouring passes, all machines.
     pairs: Vec<neighbour_passes::PassPair>,
     lags: Vec<lag::Lags>,
+    /// Moisture readings, held ones replaced.
+    moisture_pct: Vec<f64>,
     cautions: Cautions,
 }
 
@@ -75,10 +78,12 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let mut tracks = Track::all(&records, &marks);
     let passes = passes::find(&records, settings, &mut tracks);
     let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
-    let lags = lag::estimate(&records, &tracks, &passes, widest_m, settings, seed, &mut cautions);
+    let case = lag::Case { records: &records, tracks: &tracks, passes: &passes, swath_m: widest_m, settings, seed };
+    let lags = lag::estimate(case, &mut cautions);
     let every_pass: Vec<usize> = (0..passes.len()).collect();
-    let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m);
-    Tracked { records, marks, tracks, passes, pairs, lags, cautions }
+    let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
+    let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);
+    Tracked { records, marks, tracks, passes, pairs, lags, moisture_pct, cautions }
 }
 
 /// The second half: places the records (the lags moved by `shift_s`), and judges them.
@@ -93,7 +98,7 @@ pub fn judge(
     let mut marks = tracked.marks.clone();
     let mut cautions = tracked.cautions.clone();
     let lags: Vec<lag::Lags> = tracked.lags.iter().map(|lags| lags.moved(shift_s)).collect();
-    let mut ground = ground::place(records, tracks, passes, &lags);
+    let mut ground = ground::place(records, tracks, passes, &lags, &tracked.moisture_pct);
 
     outside_boundary(ingested.boundary.as_ref(), &ground, settings, &mut marks);
     header_up(&ground, &mut marks);

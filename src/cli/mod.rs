@@ -29,6 +29,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let exit = match arguments.command {
         Command::Run(arguments) => commands::run::run(&arguments, &mut out),
         Command::Inspect(arguments) => commands::inspect::run(&arguments, &mut out),
+        Command::Explain(arguments) => commands::explain::run(&arguments, &mut out),
         Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),
     };
     exit.into()

@@ -172,8 +172,11 @@ fn levels(trial: &Trial<'_>) -> Vec<Column> {
     };
     let all: Vec<(Option<usize>, f64)> =
         (0..classes).map(Some).chain([None]).map(|class| (class, sum(class))).collect();
-    let common: Vec<Column> =
-        all.iter().filter(|(_, segments)| *segments >= LEAST_SEGMENTS).map(|(class, _)| Column::Level(*class)).collect();
+    let common: Vec<Column> = all
+        .iter()
+        .filter(|(_, segments)| *segments >= LEAST_SEGMENTS)
+        .map(|(class, _)| Column::Level(*class))
+        .collect();
     if common.is_empty() { vec![Column::Level(None)] } else { common }
 }
 
@@ -196,12 +199,8 @@ fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground
     }
     let rest = |row: &Row| 1.0 - own.iter().map(|&class| row.shares[class]).sum::<f64>();
     let common = [treatment, 0].iter().all(|&side| {
-        let blocks: std::collections::BTreeSet<usize> = trial
-            .rows
-            .iter()
-            .filter(|row| row.treatment == side && rest(row) > 0.5)
-            .map(|row| row.block)
-            .collect();
+        let blocks: std::collections::BTreeSet<usize> =
+            trial.rows.iter().filter(|row| row.treatment == side && rest(row) > 0.5).map(|row| row.block).collect();
         let segments: f64 = trial.rows.iter().filter(|row| row.treatment == side).map(rest).sum();
         blocks.len() > 1 && segments >= 2.0 * LEAST_SEGMENTS
     });
@@ -231,4 +230,3 @@ fn part(row: &Row, ground: Ground, grounds: &[(Ground, f64)]) -> f64 {
         }
     }
 }
-

@@ -76,9 +76,8 @@ pub(super) fn by_block(joined: &Joined, facing: &[Facing], key: &ResponseKey, le
             let yield_of = |at: usize| assigned.segments[at].dry_yield_kg_ha;
             let area = |pair: &Facing| assigned.segments[pair.treated].area_m2;
             let area_m2: f64 = pairs.iter().map(|pair| area(pair)).sum();
-            let mean = |of: &dyn Fn(&Facing) -> f64| {
-                pairs.iter().map(|pair| area(pair) * of(pair)).sum::<f64>() / area_m2
-            };
+            let mean =
+                |of: &dyn Fn(&Facing) -> f64| pairs.iter().map(|pair| area(pair) * of(pair)).sum::<f64>() / area_m2;
             let check_yield = mean(&|pair| pair.check.iter().map(|&(at, weight)| weight * yield_of(at)).sum());
             BlockDifference {
                 block: block.to_owned(),

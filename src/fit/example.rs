@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use crate::config::ArchiveSettings;
 use crate::points::{
-    Assigned, Cautions, Channels, Cleaned, CleaningFacts, Design, Header, Joined, Labels, MachineFacts, Records, Segment,
-    Sourced, Strip,
+    Assigned, Cautions, Channels, Cleaned, CleaningFacts, Design, Header, Joined, Labels, MachineFacts, Records,
+    Segment, Sourced, Strip,
 };
 
 /// Length of a segment and width of a strip, m.
@@ -49,7 +49,9 @@ pub(super) fn pieces(
 
 /// A number between −1 and 1 that looks random, the same for the same place.
 pub(super) fn noise(a: usize, b: usize, c: usize) -> f64 {
-    let mut state = (a as u64 + 1) * 0x9E37_79B9_7F4A_7C15 ^ (b as u64 + 7) * 0xC2B2_AE3D_27D4_EB4F ^ (c as u64 + 3) * 0x1656_67B1_9E37_79F9;
+    let mut state = (a as u64 + 1) * 0x9E37_79B9_7F4A_7C15
+        ^ (b as u64 + 7) * 0xC2B2_AE3D_27D4_EB4F
+        ^ (c as u64 + 3) * 0x1656_67B1_9E37_79F9;
     state ^= state >> 31;
     state = state.wrapping_mul(0xBF58_476D_1CE4_E5B9);
     state ^= state >> 29;
@@ -121,7 +123,8 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
         classes.push(piece.class.map_or(Labels::NONE, |class| class as u32));
     }
     let rows = 2 * segments.len();
-    let twice = |values: &dyn Fn(&Segment) -> f64| segments.iter().flat_map(|one| [values(one); 2]).collect::<Vec<f64>>();
+    let twice =
+        |values: &dyn Fn(&Segment) -> f64| segments.iter().flat_map(|one| [values(one); 2]).collect::<Vec<f64>>();
     let names: Vec<String> = (0..machines).map(|machine| format!("combine {machine}")).collect();
     let records = Records {
         epsg: 32615,

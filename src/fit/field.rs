@@ -111,9 +111,8 @@ struct Forms<'t> {
 impl Forms<'_> {
     fn form(&self, anisotropy: f64, neighbours: usize) -> Result<NeighbourField, StatsError> {
         let rows = &self.trial.rows;
-        let places = Mat::from_fn(rows.len(), 2, |i, j| {
-            if j == 0 { rows[i].across_m / anisotropy } else { rows[i].along_m }
-        });
+        let places =
+            Mat::from_fn(rows.len(), 2, |i, j| if j == 0 { rows[i].across_m / anisotropy } else { rows[i].along_m });
         NeighbourField::new(self.columns.clone(), KERNEL, places.as_ref(), neighbours, ALIKE_M)
     }
 
@@ -165,9 +164,7 @@ pub(super) fn machine_variances(
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
     let shifts = (0..covariance.len())
         .map(|machine| {
-            let share = |segment: usize| {
-                assigned.segments[segment].machine_share.get(machine).copied().unwrap_or(0.0)
-            };
+            let share = |segment: usize| assigned.segments[segment].machine_share.get(machine).copied().unwrap_or(0.0);
             let shift: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha * share(row.segment)).collect();
             Ok(linear::least_squares(design.x.as_ref(), &shift, Some(&weights))?.coefficients)
         })

@@ -21,9 +21,7 @@ use std::collections::BTreeMap;
 
 use crate::config::{ArchiveSettings, ModelSettings};
 use crate::points::{Caution, Cautions, Joined};
-use crate::results::{
-    BlockDifference, Estimate, FieldModel, RemovalByTreatment, Response, ResponseKey, Returns,
-};
+use crate::results::{BlockDifference, Estimate, FieldModel, RemovalByTreatment, Response, ResponseKey, Returns};
 use design::Design;
 use support::{Support, support};
 use trial::Trial;

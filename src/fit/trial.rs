@@ -128,11 +128,8 @@ impl<'j> Trial<'j> {
         }
         // with one segment a strip, the direction of driving (clockwise from north) has to do
         let driven = self.joined.assigned.cleaned.facts.axis_rad.unwrap_or(std::f64::consts::FRAC_PI_2);
-        let angle = if sine.hypot(cosine) > 0.0 {
-            0.5 * sine.atan2(cosine)
-        } else {
-            std::f64::consts::FRAC_PI_2 - driven
-        };
+        let angle =
+            if sine.hypot(cosine) > 0.0 { 0.5 * sine.atan2(cosine) } else { std::f64::consts::FRAC_PI_2 - driven };
         let axis = (angle.cos(), angle.sin());
         let turn = |x: f64, y: f64| (x * axis.0 + y * axis.1, y * axis.0 - x * axis.1);
         // the strips, counted across
@@ -164,7 +161,10 @@ impl<'j> Trial<'j> {
         }
         self.strips = order.into_iter().map(|strip| strip.0).collect();
         self.rows.sort_by(|one, other| {
-            one.strip.cmp(&other.strip).then(one.along_m.total_cmp(&other.along_m)).then(one.segment.cmp(&other.segment))
+            one.strip
+                .cmp(&other.strip)
+                .then(one.along_m.total_cmp(&other.along_m))
+                .then(one.segment.cmp(&other.segment))
         });
     }
 
@@ -192,7 +192,13 @@ impl<'j> Trial<'j> {
 
     /// Area-weighted mean of a property of the segments of one treatment, in the blocks where it and `beside` both
     /// stand, on a class (its pure segments) or on all ground.
-    pub(super) fn mean(&self, treatment: usize, beside: usize, class: Option<usize>, of: impl Fn(&Row) -> f64) -> Option<f64> {
+    pub(super) fn mean(
+        &self,
+        treatment: usize,
+        beside: usize,
+        class: Option<usize>,
+        of: impl Fn(&Row) -> f64,
+    ) -> Option<f64> {
         let here: BTreeSet<usize> =
             self.rows.iter().filter(|row| row.treatment == beside).map(|row| row.block).collect();
         let (mut sum, mut area) = (0.0, 0.0);

@@ -17,6 +17,7 @@ mod archive;
 mod bad_archive;
 mod bad_geometry;
 mod bad_records;
+mod explain;
 mod good;
 mod inspect;
 mod names;

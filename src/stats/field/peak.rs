@@ -6,8 +6,7 @@ use crate::stats::dense::{dot, quadratic_form};
 use crate::stats::mixed::Estimation;
 
 /// A coarse grid over the root of the ratio while the mode is sought, in scales of its prior, and what each stands for.
-const COARSE_ROOTS: [(f64, f64); 6] =
-    [(0.05, 0.15), (0.25, 0.275), (0.6, 0.425), (1.1, 0.6), (1.8, 0.85), (2.8, 1.0)];
+const COARSE_ROOTS: [(f64, f64); 6] = [(0.05, 0.15), (0.25, 0.275), (0.6, 0.425), (1.1, 0.6), (1.8, 0.85), (2.8, 1.0)];
 /// Most rounds of the search.
 const ROUNDS: usize = 10;
 
@@ -34,11 +33,7 @@ impl Peak {
     ///
     /// # Errors
     /// A prior out of range, or a covariance that cannot be evaluated at the start.
-    pub fn find(
-        form: &dyn SpatialForm,
-        prior: &FieldPrior,
-        start: Option<(f64, f64)>,
-    ) -> Result<Self, StatsError> {
+    pub fn find(form: &dyn SpatialForm, prior: &FieldPrior, start: Option<(f64, f64)>) -> Result<Self, StatsError> {
         prior.check()?;
         let scale = prior.ratio_scale;
         let roots = match form.columns().random_levels() {
