@@ -10,19 +10,25 @@ use super::trial::Trial;
 use crate::results::FieldModel;
 use crate::stats::dense::{Mat, dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
-use crate::stats::field::{Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, integrate};
+use crate::stats::field::{
+    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, integrate_around,
+};
 use crate::stats::{Kernel, StatsError, linear};
 
 /// Twice differentiable in the mean square but not more (Matérn 1960, smoothness 3/2); roughness is left to the nugget. In
 /// simulated fields of five kinds it was as good as the true correlation and better than the exponential.
 const KERNEL: Kernel = Kernel::Matern32;
-/// Nearest segments given which each is judged; 25 change the estimates by less than 1 % of their standard error.
-const NEIGHBOURS: usize = 15;
+/// Nearest segments given which each is judged; 30 change the estimates by less than 1 % of their standard error.
+const NEIGHBOURS: usize = 20;
+/// The same while the covariance is sought from scratch.
+const FEW_NEIGHBOURS: usize = 8;
 /// Distance below which two surroundings count as alike, m.
 const ALIKE_M: f64 = 1.0;
-/// Range across the strips over range along them, and what is believed of it before the data. Correlation that
-/// reaches equally far in all directions is believed unless the data say otherwise.
-const ANISOTROPIES: [(f64, f64); 4] = [(1.0, 0.85), (0.5, 0.08), (2.0, 0.05), (0.25, 0.02)];
+/// What is believed of the range across the strips over that along them, before the data. Correlation that reaches equally
+/// far in all directions is believed unless the data say otherwise.
+const BELIEFS: [(f64, f64); 4] = [(1.0, 0.85), (0.5, 0.08), (2.0, 0.05), (0.25, 0.02)];
+/// An anisotropy whose posterior probability falls below this, by a first look, is left out.
+const UNLIKELY: f64 = 0.01;
 /// Median of the range before the data, m; 95 % between 8 and 430 m.
 const RANGE_M: f64 = 60.0;
 const RANGE_LN_SD: f64 = 1.0;
@@ -60,20 +66,8 @@ pub(super) fn fit(
         nugget_beta: (1.0, 1.0),
         ratio_scale: STRIP_SHARE * level_kg_ha / spread,
     };
-    let columns = Columns::new(&y, design.x.as_ref(), Some(&strips), Some(&weights))?;
-    let mut found: Vec<(f64, f64, FieldPosterior)> = Vec::new();
-    for (anisotropy, belief) in ANISOTROPIES {
-        let places =
-            Mat::from_fn(
-                y.len(),
-                2,
-                |i, j| {
-                    if j == 0 { trial.rows[i].across_m / anisotropy } else { trial.rows[i].along_m }
-                },
-            );
-        let form = NeighbourField::new(columns.clone(), KERNEL, places.as_ref(), NEIGHBOURS, ALIKE_M)?;
-        found.push((anisotropy, belief, integrate(&form, &prior, contrasts, &IntegrationLimits::default())?));
-    }
+    let forms = Forms { trial, columns: Columns::new(&y, design.x.as_ref(), Some(&strips), Some(&weights))?, prior };
+    let found = forms.explore(contrasts)?;
     let top = found.iter().map(|(_, _, one)| one.ln_evidence).fold(f64::NEG_INFINITY, f64::max);
     let weight = |belief: f64, one: &FieldPosterior| belief * (one.ln_evidence - top).exp();
     let total: f64 = found.iter().map(|(_, belief, one)| weight(*belief, one)).sum();
@@ -105,6 +99,50 @@ pub(super) fn fit(
             evaluations: found.iter().map(|(_, _, one)| one.evaluations).sum(),
         },
     })
+}
+
+/// The field's forms, by anisotropy and number of neighbours.
+struct Forms<'t> {
+    trial: &'t Trial<'t>,
+    columns: Columns,
+    prior: FieldPrior,
+}
+
+impl Forms<'_> {
+    fn form(&self, anisotropy: f64, neighbours: usize) -> Result<NeighbourField, StatsError> {
+        let rows = &self.trial.rows;
+        let places =
+            Mat::from_fn(rows.len(), 2, |i, j| if j == 0 { rows[i].across_m / anisotropy } else { rows[i].along_m });
+        NeighbourField::new(self.columns.clone(), KERNEL, places.as_ref(), neighbours, ALIKE_M)
+    }
+
+    /// The posterior for each anisotropy that is not unlikely, with what was believed of it: the mode is sought with few
+    /// neighbours first, then with all, and with all for the other anisotropies from there.
+    fn explore(&self, contrasts: &[Vec<f64>]) -> Result<Vec<(f64, f64, FieldPosterior)>, StatsError> {
+        let limits = IntegrationLimits::default();
+        let rough = Peak::find(&self.form(1.0, FEW_NEIGHBOURS)?, &self.prior, None)?;
+        let isotropic = self.form(1.0, NEIGHBOURS)?;
+        let start = Peak::find(&isotropic, &self.prior, Some(rough.place()))?;
+        let (range, nugget) = start.place();
+        let plain = start.ln_evidence + BELIEFS[0].1.ln();
+        let first = integrate_around(&isotropic, &self.prior, contrasts, &limits, &start)?;
+        let mut found = vec![(BELIEFS[0].0, BELIEFS[0].1, first)];
+        for &(anisotropy, belief) in &BELIEFS[1..] {
+            // a stronger anisotropy is looked at only where the weaker one is likely
+            let weaker = found.iter().any(|one| (one.0 - 2.0 * anisotropy).abs() < 1e-9);
+            if anisotropy < 0.5 && !weaker {
+                continue;
+            }
+            let form = self.form(anisotropy, NEIGHBOURS)?;
+            // the same range on average over the directions
+            let peak = Peak::find(&form, &self.prior, Some((range / anisotropy.sqrt(), nugget)))?;
+            if peak.ln_evidence + belief.ln() > plain + UNLIKELY.ln() {
+                let posterior = integrate_around(&form, &self.prior, contrasts, &limits, &peak)?;
+                found.push((anisotropy, belief, posterior));
+            }
+        }
+        Ok(found)
+    }
 }
 
 /// Variance that the factors between combines add to each contrast: `g′ Σ g` with Σ the covariance of the log factors and
