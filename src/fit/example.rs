@@ -49,9 +49,9 @@ pub(super) fn pieces(
 
 /// A number between −1 and 1 that looks random, the same for the same place.
 pub(super) fn noise(a: usize, b: usize, c: usize) -> f64 {
-    let mut state = (a as u64 + 1) * 0x9E37_79B9_7F4A_7C15
-        ^ (b as u64 + 7) * 0xC2B2_AE3D_27D4_EB4F
-        ^ (c as u64 + 3) * 0x1656_67B1_9E37_79F9;
+    let mut state = ((a as u64 + 1) * 0x9E37_79B9_7F4A_7C15)
+        ^ ((b as u64 + 7) * 0xC2B2_AE3D_27D4_EB4F)
+        ^ ((c as u64 + 3) * 0x1656_67B1_9E37_79F9);
     state ^= state >> 31;
     state = state.wrapping_mul(0xBF58_476D_1CE4_E5B9);
     state ^= state >> 29;
@@ -123,79 +123,13 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
         classes.push(piece.class.map_or(Labels::NONE, |class| class as u32));
     }
     let rows = 2 * segments.len();
-    let twice =
-        |values: &dyn Fn(&Segment) -> f64| segments.iter().flat_map(|one| [values(one); 2]).collect::<Vec<f64>>();
-    let names: Vec<String> = (0..machines).map(|machine| format!("combine {machine}")).collect();
-    let records = Records {
-        epsg: 32615,
-        files: vec!["example.csv".to_owned()],
-        file: vec![0; rows],
-        row: (1..=rows as u32).collect(),
-        time_s: (0..rows).map(|row| row as f64).collect(),
-        x_m: twice(&|one| one.x_m),
-        y_m: twice(&|one| one.y_m),
-        mass_kg: vec![1.0; rows],
-        interval_s: vec![1.0; rows],
-        distance_m: vec![2.0; rows],
-        speed_m_s: vec![2.0; rows],
-        swath_m: vec![9.0; rows],
-        moisture_pct: vec![16.0; rows],
-        elevation_m: Vec::new(),
-        header: vec![Header::Down; rows],
-        machine: Labels {
-            codes: sorted.iter().flat_map(|piece| [piece.machine as u32; 2]).collect(),
-            names: names.clone(),
-        },
-        load: Labels::default(),
-        pass: Labels::default(),
-        treatment: Labels::default(),
-        block: Labels::default(),
-        strip: Labels::default(),
-        drainage_class: Labels::default(),
-        channels: Channels {
-            time: true,
-            flow: true,
-            moisture: true,
-            speed: true,
-            distance: true,
-            swath: true,
-            header: true,
-            elevation: false,
-        },
-    };
-    let facts = CleaningFacts {
-        machines: names
-            .iter()
-            .map(|name| {
-                let one = Sourced::configured(1.0);
-                let facts = MachineFacts { lag_s: one, moisture_lag_s: one, machine_factor: one, ticket_gain: one };
-                (name.clone(), facts)
-            })
-            .collect(),
-        ..CleaningFacts::default()
-    };
     let mut strips_by_treatment = BTreeMap::new();
     for strip in &strips {
         *strips_by_treatment.entry(strip.treatment.clone()).or_insert(0) += 1;
     }
     let mut blocks: Vec<String> = strips.iter().map(|strip| strip.block.clone()).collect();
     blocks.dedup();
-    let cleaned = Cleaned {
-        x_m: records.x_m.clone(),
-        y_m: records.y_m.clone(),
-        course_rad: vec![0.0; rows],
-        pass: vec![0; rows],
-        mass_flow_kg_s: vec![1.0; rows],
-        moisture_pct: vec![16.0; rows],
-        speed_m_s: vec![2.0; rows],
-        swath_m: vec![9.0; rows],
-        area_m2: twice(&|one| one.area_m2 / 2.0),
-        dry_yield_kg_ha: twice(&|one| one.dry_yield_kg_ha),
-        mark: vec![None; rows],
-        facts,
-        cautions: Cautions::default(),
-        records: Arc::new(records),
-    };
+    let cleaned = cleaned(records(&sorted, &segments));
     Joined {
         classes: ["dry", "middle", "wet"].map(str::to_owned).to_vec(),
         point_class: classes.iter().flat_map(|&class| [class; 2]).collect(),
@@ -214,5 +148,81 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
             cleaned,
         },
         cautions: Cautions::default(),
+    }
+}
+
+/// Two records a segment.
+fn records(pieces: &[Piece], segments: &[Segment]) -> Records {
+    let machines = pieces.iter().map(|piece| piece.machine).max().unwrap_or(0) + 1;
+    let names = (0..machines).map(|machine| format!("combine {machine}")).collect();
+    let rows = 2 * segments.len();
+    let twice =
+        |values: &dyn Fn(&Segment) -> f64| segments.iter().flat_map(|one| [values(one); 2]).collect::<Vec<f64>>();
+    Records {
+        epsg: 32615,
+        files: vec!["example.csv".to_owned()],
+        file: vec![0; rows],
+        row: (1..=rows as u32).collect(),
+        time_s: (0..rows).map(|row| row as f64).collect(),
+        x_m: twice(&|one| one.x_m),
+        y_m: twice(&|one| one.y_m),
+        mass_kg: vec![1.0; rows],
+        interval_s: vec![1.0; rows],
+        distance_m: vec![2.0; rows],
+        speed_m_s: vec![2.0; rows],
+        swath_m: vec![9.0; rows],
+        moisture_pct: vec![16.0; rows],
+        elevation_m: Vec::new(),
+        header: vec![Header::Down; rows],
+        machine: Labels { codes: pieces.iter().flat_map(|piece| [piece.machine as u32; 2]).collect(), names },
+        load: Labels::default(),
+        pass: Labels::default(),
+        treatment: Labels::default(),
+        block: Labels::default(),
+        strip: Labels::default(),
+        drainage_class: Labels::default(),
+        channels: Channels {
+            time: true,
+            flow: true,
+            moisture: true,
+            speed: true,
+            distance: true,
+            swath: true,
+            header: true,
+            elevation: false,
+        },
+    }
+}
+
+fn cleaned(records: Records) -> Cleaned {
+    let facts = CleaningFacts {
+        machines: records
+            .machine
+            .names
+            .iter()
+            .map(|name| {
+                let one = Sourced::configured(1.0);
+                let facts = MachineFacts { lag_s: one, moisture_lag_s: one, machine_factor: one, ticket_gain: one };
+                (name.clone(), facts)
+            })
+            .collect(),
+        ..CleaningFacts::default()
+    };
+    let rows = records.x_m.len();
+    Cleaned {
+        x_m: records.x_m.clone(),
+        y_m: records.y_m.clone(),
+        course_rad: vec![0.0; rows],
+        pass: vec![0; rows],
+        mass_flow_kg_s: vec![1.0; rows],
+        moisture_pct: vec![16.0; rows],
+        speed_m_s: vec![2.0; rows],
+        swath_m: vec![9.0; rows],
+        area_m2: vec![LENGTH_M * WIDTH_M / 2.0; rows],
+        dry_yield_kg_ha: records.mass_kg.clone(),
+        mark: vec![None; rows],
+        facts,
+        cautions: Cautions::default(),
+        records: Arc::new(records),
     }
 }

@@ -11,7 +11,7 @@ use crate::results::FieldModel;
 use crate::stats::dense::{Mat, dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::field::{
-    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, integrate_around,
+    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, given, integrate_around,
 };
 use crate::stats::{Kernel, StatsError, linear};
 
@@ -54,7 +54,6 @@ pub(super) fn fit(
     level_kg_ha: f64,
 ) -> Result<Posterior, StatsError> {
     let y: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha).collect();
-    let strips: Vec<usize> = trial.rows.iter().map(|row| row.strip).collect();
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
     let spread = linear::least_squares(design.x.as_ref(), &y, Some(&weights))?.residual_variance().sqrt();
     if spread <= 1e-9 * level_kg_ha.abs() {
@@ -66,7 +65,7 @@ pub(super) fn fit(
         nugget_beta: (1.0, 1.0),
         ratio_scale: STRIP_SHARE * level_kg_ha / spread,
     };
-    let forms = Forms { trial, columns: Columns::new(&y, design.x.as_ref(), Some(&strips), Some(&weights))?, prior };
+    let forms = Forms { trial, columns: columns(trial, design)?, prior };
     let found = forms.explore(contrasts)?;
     let top = found.iter().map(|(_, _, one)| one.ln_evidence).fold(f64::NEG_INFINITY, f64::max);
     let weight = |belief: f64, one: &FieldPosterior| belief * (one.ln_evidence - top).exp();
@@ -74,22 +73,16 @@ pub(super) fn fit(
     let mean = |of: &dyn Fn(f64, &FieldPosterior) -> f64| {
         found.iter().map(|(anisotropy, belief, one)| weight(*belief, one) * of(*anisotropy, one)).sum::<f64>() / total
     };
-    let added = machine_variances(trial, design, contrasts)?;
-    let contrasts = (0..contrasts.len())
+    let averaged = (0..contrasts.len())
         .map(|k| {
-            let widened = |scale: f64| if added[k] > 0.0 { (scale * scale + added[k]).sqrt() } else { scale };
             Mixture::new(found.iter().flat_map(|(_, belief, one)| {
                 let weight = weight(*belief, one);
-                one.contrasts[k].components().map(move |part| Component {
-                    weight: part.weight * weight,
-                    scale: widened(part.scale),
-                    ..*part
-                })
+                one.contrasts[k].components().map(move |part| Component { weight: part.weight * weight, ..*part })
             }))
         })
         .collect::<Result<Vec<_>, _>>()?;
     Ok(Posterior {
-        contrasts,
+        contrasts: widened(averaged, trial, design, contrasts)?,
         model: FieldModel {
             range_along_m: mean(&|_, one| one.range.ln()).exp(),
             range_across_m: mean(&|anisotropy, one| (anisotropy * one.range).ln()).exp(),
@@ -101,6 +94,23 @@ pub(super) fn fit(
     })
 }
 
+/// The contrasts under a covariance that is known: that of a fit to nearly the same data.
+///
+/// # Errors
+/// As [`fit`].
+pub(super) fn fit_under(
+    trial: &Trial<'_>,
+    design: &Design,
+    contrasts: &[Vec<f64>],
+    model: &FieldModel,
+) -> Result<Vec<Mixture>, StatsError> {
+    let columns = columns(trial, design)?;
+    let form = form(trial, columns, model.range_across_m / model.range_along_m, NEIGHBOURS)?;
+    let sigma_2 = model.field_sd.powi(2) + model.nugget_sd.powi(2);
+    let covariance = (model.range_along_m, model.nugget_sd.powi(2) / sigma_2, model.strip_sd / sigma_2.sqrt());
+    widened(given(&form, contrasts, covariance)?, trial, design, contrasts)
+}
+
 /// The field's forms, by anisotropy and number of neighbours.
 struct Forms<'t> {
     trial: &'t Trial<'t>,
@@ -110,10 +120,7 @@ struct Forms<'t> {
 
 impl Forms<'_> {
     fn form(&self, anisotropy: f64, neighbours: usize) -> Result<NeighbourField, StatsError> {
-        let rows = &self.trial.rows;
-        let places =
-            Mat::from_fn(rows.len(), 2, |i, j| if j == 0 { rows[i].across_m / anisotropy } else { rows[i].along_m });
-        NeighbourField::new(self.columns.clone(), KERNEL, places.as_ref(), neighbours, ALIKE_M)
+        form(self.trial, self.columns.clone(), anisotropy, neighbours)
     }
 
     /// The posterior for each anisotropy that is not unlikely, with what was believed of it: the mode is sought with few
@@ -145,17 +152,49 @@ impl Forms<'_> {
     }
 }
 
+fn columns(trial: &Trial<'_>, design: &Design) -> Result<Columns, StatsError> {
+    let y: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha).collect();
+    let strips: Vec<usize> = trial.rows.iter().map(|row| row.strip).collect();
+    let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
+    Columns::new(&y, design.x.as_ref(), Some(&strips), Some(&weights))
+}
+
+fn form(trial: &Trial<'_>, columns: Columns, anisotropy: f64, neighbours: usize) -> Result<NeighbourField, StatsError> {
+    let rows = &trial.rows;
+    let places =
+        Mat::from_fn(rows.len(), 2, |i, j| if j == 0 { rows[i].across_m / anisotropy } else { rows[i].along_m });
+    NeighbourField::new(columns, KERNEL, places.as_ref(), neighbours, ALIKE_M)
+}
+
+/// The answers with the variance added that the factors between combines bring.
+fn widened(
+    answers: Vec<Mixture>,
+    trial: &Trial<'_>,
+    design: &Design,
+    contrasts: &[Vec<f64>],
+) -> Result<Vec<Mixture>, StatsError> {
+    let added = machine_variances(trial, design, contrasts)?;
+    answers
+        .into_iter()
+        .zip(added)
+        .map(|(answer, added)| {
+            if added > 0.0 {
+                let wider = |part: &Component| Component { scale: part.scale.hypot(added.sqrt()), ..*part };
+                Mixture::new(answer.components().map(wider))
+            } else {
+                Ok(answer)
+            }
+        })
+        .collect()
+}
+
 /// Variance that the factors between combines add to each contrast: `g′ Σ g` with Σ the covariance of the log factors and
 /// `g` what a log factor of one combine would shift the contrast by (its least-squares response to `yield × share of
 /// the combine`). Where treated and check were cut by the same combines, `g` is small and the factors cancel.
 ///
 /// # Errors
 /// As least squares.
-pub(super) fn machine_variances(
-    trial: &Trial<'_>,
-    design: &Design,
-    contrasts: &[Vec<f64>],
-) -> Result<Vec<f64>, StatsError> {
+fn machine_variances(trial: &Trial<'_>, design: &Design, contrasts: &[Vec<f64>]) -> Result<Vec<f64>, StatsError> {
     let assigned = &trial.joined.assigned;
     let covariance = &assigned.cleaned.facts.factor_covariance;
     if covariance.is_empty() {

@@ -46,15 +46,17 @@ pub struct Fit {
     pub cautions: Cautions,
 }
 
-/// Leaves blocks out, for the sensitivity of the answer.
+/// How a repetition of the fit, for the sensitivity of the answer, departs from the fit itself.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Leave<'b> {
-    /// The block to leave out.
-    pub block: Option<&'b str>,
+pub struct Variant<'v> {
+    /// A block to leave out.
+    pub without_block: Option<&'v str>,
+    /// The covariance, where it is known from a fit to nearly the same data instead of being sought and averaged over.
+    pub covariance: Option<&'v FieldModel>,
 }
 
 /// Fits a site-year; a field without strips has no responses.
-pub fn run(joined: &Joined, archive: &ArchiveSettings, leave: Leave<'_>) -> Fit {
+pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> Fit {
     let assigned = &joined.assigned;
     let Some(check) = archive.check() else { return Fit::default() };
     if assigned.strips.is_empty() {
@@ -70,13 +72,13 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, leave: Leave<'_>) -> Fit 
         .map(|treatment| treatment.key.as_str())
         .filter(|key| *key != check.key && assigned.strips.iter().any(|strip| strip.treatment == **key))
         .collect();
-    let trial = Trial::new(joined, &check.key, &treated, settings.segment_length_m, leave.block);
+    let trial = Trial::new(joined, &check.key, &treated, settings.segment_length_m, variant.without_block);
     let own = support::estimable_classes(&trial, settings);
     let design = Design::new(&trial, &own, &[]);
-    let answers = answers(&trial, &design, settings, &mut fit);
+    let answers = answers(&trial, &design, settings, variant.covariance, &mut fit);
     let present = present_classes(joined);
     for (at, treatment) in treated.iter().enumerate() {
-        let facing = differences::facing_segments(joined, treatment, &check.key, leave.block);
+        let facing = differences::facing_segments(joined, treatment, &check.key, variant.without_block);
         let mut doubts = Cautions::default();
         doubts::of_the_comparison(joined, &facing, &mut doubts);
         for class in present.iter().map(|&class| Some(class)).chain([None]) {
@@ -99,6 +101,7 @@ fn answers(
     trial: &Trial<'_>,
     design: &Design,
     settings: &ModelSettings,
+    known: Option<&FieldModel>,
     fit: &mut Fit,
 ) -> BTreeMap<(usize, Option<usize>), Estimate> {
     let mut keys = Vec::new();
@@ -117,17 +120,22 @@ fn answers(
             );
         }
     }
-    let level = trial.mean(0, 0, None, |row| row.yield_kg_ha);
-    let found = level.map(|level| field::fit(trial, design, &contrasts, level));
-    let Some(Ok(posterior)) = found else { return BTreeMap::new() };
-    fit.variance = BTreeMap::from([
-        ("field".to_owned(), posterior.model.field_sd.powi(2)),
-        ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),
-        ("strips".to_owned(), posterior.model.strip_sd.powi(2)),
-    ]);
-    fit.field_model = Some(posterior.model);
+    let found = match known {
+        Some(model) => field::fit_under(trial, design, &contrasts, model).ok(),
+        None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
+            let posterior = field::fit(trial, design, &contrasts, level).ok()?;
+            fit.variance = BTreeMap::from([
+                ("field".to_owned(), posterior.model.field_sd.powi(2)),
+                ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),
+                ("strips".to_owned(), posterior.model.strip_sd.powi(2)),
+            ]);
+            fit.field_model = Some(posterior.model);
+            Some(posterior.contrasts)
+        }),
+    };
+    let Some(mixtures) = found else { return BTreeMap::new() };
     keys.into_iter()
-        .zip(&posterior.contrasts)
+        .zip(&mixtures)
         .filter_map(|(key, mixture)| {
             let one_block = support(trial, key.0, 0, None, 1).blocks < 2;
             // one block tells a difference, but nothing of how far it may be off

@@ -15,7 +15,7 @@ pub(super) struct Row {
     pub(super) segment: usize,
     /// Number of its strip, counted across the field.
     pub(super) strip: usize,
-    /// Index into [`Trial::blocks`].
+    /// Number of the block among those that are compared.
     pub(super) block: usize,
     /// Index into [`Trial::treatments`]; 0 is the check.
     pub(super) treatment: usize,
@@ -47,8 +47,6 @@ pub(super) struct Trial<'j> {
     pub(super) joined: &'j Joined,
     /// Keys: the check, then the treatments in the order of the settings.
     pub(super) treatments: Vec<&'j str>,
-    /// Names of the blocks that are compared.
-    pub(super) blocks: Vec<&'j str>,
     /// Index of each strip, in the order of the numbers of the rows, among the strips of the site-year.
     pub(super) strips: Vec<usize>,
     /// By strip, then along it.
@@ -102,7 +100,7 @@ impl<'j> Trial<'j> {
                 class: (class != Labels::NONE).then_some(class as usize),
             });
         }
-        let mut trial = Self { joined, treatments, blocks, strips: Vec::new(), rows, segment_length_m };
+        let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m };
         trial.place();
         trial.weigh();
         trial

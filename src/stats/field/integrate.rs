@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use super::peak::{Axes, Cell, Peak, Point};
 use super::{FieldPrior, SpatialForm};
+use crate::stats::dense::{dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
@@ -91,6 +92,35 @@ pub fn integrate_around(
     explorer.set_roots(peak.centre)?;
     let (cells, cut_short) = explorer.flood(peak.centre, &peak.axes)?;
     explorer.summarise(&cells, peak.axes.area(), cut_short)
+}
+
+/// The contrasts with the covariance given instead of averaged over: range, nugget share, and root of the ratio of the
+/// random effect. σ² is still that of the data. For data that are nearly those the covariance was learnt from.
+///
+/// # Errors
+/// A contrast of the wrong length, or a covariance that cannot be evaluated.
+pub fn given(
+    form: &dyn SpatialForm,
+    contrasts: &[Vec<f64>],
+    (range, nugget, root_ratio): (f64, f64, f64),
+) -> Result<Vec<Mixture>, StatsError> {
+    for contrast in contrasts {
+        check::length("contrast", contrast.len(), form.columns().fixed_effects())?;
+    }
+    let gram = form.gram(range, nugget)?;
+    let profile = gram.absorber().profile(root_ratio * root_ratio, Estimation::Restricted)?;
+    contrasts
+        .iter()
+        .map(|contrast| {
+            let variance = profile.factor * quadratic_form(profile.unscaled_covariance.as_ref(), contrast);
+            Mixture::new([Component {
+                weight: 1.0,
+                centre: dot(contrast, &profile.coefficients),
+                scale: variance.max(0.0).sqrt(),
+                df: profile.df as f64,
+            }])
+        })
+        .collect()
 }
 
 struct Explorer<'a> {

@@ -25,7 +25,7 @@ mod prior;
 pub use columns::Columns;
 pub use dense::DenseField;
 pub use gram::{Gram, Profile};
-pub use integrate::{FieldPosterior, IntegrationLimits, integrate, integrate_around};
+pub use integrate::{FieldPosterior, IntegrationLimits, given, integrate, integrate_around};
 pub use lattice::LatticeField;
 pub use lines::{LineField, LineFit};
 pub use neighbours::NeighbourField;
