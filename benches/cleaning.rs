@@ -1,17 +1,18 @@
 //! What cleaning finds of what was true: `cargo bench --bench cleaning`.
 //!
-//! Simulated fields with known truth; prints tables, asserts nothing. `FIELDS` (default 240) sets the size of the study.
+//! Simulated fields with known truth; prints tables, asserts nothing. `FIELDS` (default 240) sets the size of the study,
+//! `ONLY` (`lag`, `varied` or `response`) one of its tables.
 #![expect(clippy::print_stdout, reason = "the tables are the purpose")]
 
 use std::collections::BTreeMap;
 
-use bandlift::clean;
-use bandlift::config::{ArchiveSettings, CleanSettings, CropSettings};
+use bandlift::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings};
 use bandlift::demo::{
     FaultPlan, HarvestPlan, InjectedFault, MachinePlan, Pattern, RecordTruth, Scenario, Sharing, Simulated,
     SurfacePlan, simulate,
 };
 use bandlift::points::{Cleaned, Mark, Source};
+use bandlift::{assign, clean};
 use rayon::prelude::*;
 
 fn corn() -> CropSettings {
@@ -207,6 +208,8 @@ struct Study {
     outside: usize,
     lag_standardised: Vec<f64>,
     moisture_errors: Vec<f64>,
+    /// Phase correlation less the estimate.
+    second_opinions: Vec<f64>,
     estimated: usize,
     machines: usize,
     wrong: Vec<String>,
@@ -229,6 +232,7 @@ impl Study {
         self.outside += other.outside;
         self.lag_standardised.extend(other.lag_standardised);
         self.moisture_errors.extend(other.moisture_errors);
+        self.second_opinions.extend(other.second_opinions);
         self.estimated += other.estimated;
         self.machines += other.machines;
         self.wrong.extend(other.wrong);
@@ -263,6 +267,16 @@ fn study_one(seed: u64) -> Study {
         study.machines += 1;
         if facts.lag_s.source == Source::Estimated {
             study.estimated += 1;
+            let second = cleaned.facts.limits.get(&format!("lag of {} by phase correlation, s", machine.name));
+            if let Some(second) = second
+                && (second - facts.lag_s.value).abs() > 1.0
+            {
+                study.wrong.push(format!(
+                    "{} {}: phase correlation says {second:.2}, the estimate {:.2}",
+                    scenario.name, machine.name, facts.lag_s.value
+                ));
+            }
+            study.second_opinions.extend(second.map(|second| second - facts.lag_s.value));
             study.placing_errors.push(facts.lag_s.value - best_lag(&scenario, &done, at as u32));
             let (low, high) = (machine.delay_s + machine.mixing_s / 2.0, machine.delay_s + machine.mixing_s);
             study.outside += usize::from(!(low - 0.6..=high + 0.6).contains(&facts.lag_s.value));
@@ -403,6 +417,14 @@ fn varied_table() {
         moisture.len(),
         quantile(&mut moisture, 0.5)
     );
+    let apart: Vec<f64> = study.second_opinions.iter().map(|apart| apart.abs()).collect();
+    println!(
+        "phase correlation: {} of the estimated lags; less the estimate: mean {:+.2} s, median |.| {:.2} s; apart by more than 1 s: {}",
+        apart.len(),
+        mean_sd(&study.second_opinions).0,
+        quantile(&mut apart.clone(), 0.5),
+        apart.iter().filter(|apart| **apart > 1.0).count()
+    );
     let mut factor: Vec<f64> = study.factor_errors.iter().map(|error| error.abs()).collect();
     println!(
         "combine factors: {} compared, median |log error| {:.4}; aliased fields refused: {} of {}",
@@ -429,7 +451,90 @@ fn varied_table() {
     println!("\ntime: {:.1} µs a record", 1e6 * study.seconds / study.records as f64);
 }
 
+const CORN_ARCHIVE: &str = "name = \"x\"\n[crops.corn]\nprice = \"4 USD/bu\"\n[treatments.check]\nlabel = \"check\"\ncheck = true\n[treatments.band]\nlabel = \"band\"\ncost = \"0 USD/ac\"\n";
+const CORN_FIELD: &str = "farm = \"x\"\nfield = \"x\"\nseason = 2023\ncrop = \"corn\"\n[strips]\npath = \"strips.geojson\"\n[[harvest]]\npath = \"x.csv\"\n[harvest.columns]\nlongitude = \"x\"\nlatitude = \"y\"\nmass_flow = { column = \"f\", unit = \"kg/s\" }\n";
+
+/// Treated minus check over the strips, kg/ha: the mean over blocks of area-weighted means of usable segments; and the share of
+/// records removed.
+fn response(scenario: &Scenario, settings: &CleanSettings) -> Option<(f64, f64)> {
+    let archive = ArchiveSettings::parse("archive.toml", CORN_ARCHIVE).ok()?;
+    let field = FieldSettings::parse("field.toml", CORN_FIELD, &archive).ok()?;
+    let ingested = simulate(scenario).to_ingested(scenario);
+    let cleaned = clean::run(&ingested, &archive.crops["corn"], settings, scenario.seed);
+    let removed = cleaned.mark.iter().flatten().count() as f64 / cleaned.len() as f64;
+    let assigned = assign::run(cleaned, &ingested, &field, &archive.model).ok()?;
+    let mean = |block: &str, check: bool| {
+        let (mut mass, mut area) = (0.0, 0.0);
+        for segment in assigned.segments.iter().filter(|segment| segment.usable) {
+            let strip = &assigned.strips[segment.strip as usize];
+            if strip.block == block && (strip.treatment == "check") == check {
+                mass += segment.area_m2 * segment.dry_yield_kg_ha;
+                area += segment.area_m2;
+            }
+        }
+        mass / area
+    };
+    let blocks = &assigned.design.blocks;
+    let sum: f64 = blocks.iter().map(|block| mean(block, false) - mean(block, true)).sum();
+    Some((sum / blocks.len() as f64, removed))
+}
+
+/// What each rule does to a response of 8 %: the same field with and without the response, so that its noise cancels.
+fn response_table() {
+    const RESPONSE_KG_HA: f64 = 960.0;
+    let count = fields() / 6;
+    println!("\n## A response of 8 % under the rules, each switched off ({count} fields of 4 blocks, twice each)\n");
+    println!("| switched off | of the response kept | error of the response, kg/ha | records removed |");
+    println!("| --- | --- | --- | --- |");
+    type Change = fn(&mut CleanSettings);
+    let rules: [(&str, Change); 12] = [
+        ("nothing", |_| {}),
+        ("lag (12 s instead)", |one| (one.lag_s, one.moisture_lag_s) = (Some(12.0), Some(12.0))),
+        ("lag (none)", |one| (one.lag_s, one.moisture_lag_s) = (Some(0.0), Some(0.0))),
+        ("pass entry and exit", |one| (one.pass_entry_s, one.pass_exit_s) = (Some(0.0), Some(0.0))),
+        ("short passes", |one| one.pass_length_m = 0.0),
+        ("speed range", |one| (one.speed_least_m_s, one.speed_most_m_s) = (0.0, 20.0)),
+        ("speed change", |one| one.speed_change_pct = 1000.0),
+        ("swath corrected for ground cut before", |one| one.overlap = false),
+        ("narrow swath", |one| one.swath_share_pct = 0.0),
+        ("yield rules", |one| one.yield_rules = false),
+        ("neighbours", |one| one.neighbour_limit = 100.0),
+        ("neighbours at 2 deviations", |one| one.neighbour_limit = 2.0),
+    ];
+    for (name, change) in rules {
+        let mut settings = CleanSettings::default();
+        change(&mut settings);
+        let found: Vec<(f64, f64, f64)> = (0..count)
+            .into_par_iter()
+            .filter_map(|seed| {
+                let field = |response: f64| {
+                    let mut scenario = Scenario::trial(seed, 4, 400.0, [response; 3]);
+                    scenario.faults = FaultPlan::USUAL;
+                    scenario
+                };
+                let (with, removed) = response(&field(RESPONSE_KG_HA), &settings)?;
+                let (without, _) = response(&field(0.0), &settings)?;
+                Some((with - without, with - RESPONSE_KG_HA, removed))
+            })
+            .collect();
+        let kept: Vec<f64> = found.iter().map(|one| 100.0 * one.0 / RESPONSE_KG_HA).collect();
+        let (mean, sd) = mean_sd(&kept);
+        let error = (found.iter().map(|one| one.1 * one.1).sum::<f64>() / found.len() as f64).sqrt();
+        let removed = found.iter().map(|one| one.2).sum::<f64>() / found.len() as f64;
+        println!(
+            "| {name} | {mean:.1} ± {:.1} % | {error:.0} | {:.1} % |",
+            sd / (kept.len() as f64).sqrt(),
+            100.0 * removed
+        );
+    }
+}
+
 fn main() {
-    lag_table();
-    varied_table();
+    let only = std::env::var("ONLY").unwrap_or_default();
+    let tables: [(&str, fn()); 3] = [("lag", lag_table), ("varied", varied_table), ("response", response_table)];
+    for (name, table) in tables {
+        if only.is_empty() || only == name {
+            table();
+        }
+    }
 }

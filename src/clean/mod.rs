@@ -155,6 +155,7 @@ pub fn judge(
             radius_m: settings.neighbour_radius_m,
             robust_deviations: settings.neighbour_limit,
             least_neighbours: settings.neighbour_least as usize,
+            rounds: filters::neighbours::ROUNDS,
         };
         spread = filters::neighbours::mark(&field, limits, &mut marks);
     }

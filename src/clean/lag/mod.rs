@@ -31,8 +31,10 @@ const TRIM_SHARE: f64 = 0.25;
 const DISAGREEMENT_S: f64 = 1.0;
 /// The gate: how much lower the mismatch must be at its minimum than usual (common practice, no source).
 const LEAST_DEPTH: f64 = 0.15;
-/// The gate: widest 90 % interval, s (common practice, no source).
-const WIDEST_S: f64 = 3.0;
+/// The gate: widest 90 % interval of a lag that counts as estimated, s (ours: a lag 0.8 s off moves the grain less than 2 m).
+const WIDEST_S: f64 = 1.6;
+/// Up to this width the value is still better than the usual lag, though it is told as assumed, s.
+const WIDEST_ROUGH_S: f64 = 4.0;
 /// The gate: fewest opposing pairs, and fewest of each hand.
 const LEAST_PAIRS: usize = 4;
 const LEAST_PAIRS_OF_A_HAND: usize = 2;
@@ -98,6 +100,10 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
                     Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
                 }),
             };
+            if let (Source::Assumed, Some(std_error)) = (mass.source, mass.std_error) {
+                let detail = format!("{name}: the data tell it only to ± {std_error:.1} s");
+                cautions.add(Caution::LagAssumed, detail);
+            }
             let moisture = match settings.moisture_lag_s {
                 Some(lag) => Sourced::configured(lag),
                 None if records.channels.moisture && records.channels.time => {
@@ -213,12 +219,13 @@ fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced
     draws.sort_by(f64::total_cmp);
     let quantile = |p: f64| robust::quantile_sorted(&draws, p).map_err(|error| error.to_string());
     let width = BOOTSTRAP_SHORT * (quantile(0.95)? - quantile(0.05)?);
-    if width > WIDEST_S {
+    if width > WIDEST_ROUGH_S {
         return Err(format!("the lag is uncertain by {width:.1} s"));
     }
     let mean = draws.iter().sum::<f64>() / draws.len() as f64;
     let variance = draws.iter().map(|draw| (draw - mean).powi(2)).sum::<f64>() / (draws.len() - 1) as f64;
-    Ok(Sourced::estimated(value, BOOTSTRAP_SHORT * variance.sqrt()))
+    let source = if width > WIDEST_S { Source::Assumed } else { Source::Estimated };
+    Ok(Sourced { value, std_error: Some(BOOTSTRAP_SHORT * variance.sqrt()), source })
 }
 
 /// The mismatch by lag over all pairs, both hands with equal weight, so that features oblique to the passes cancel.

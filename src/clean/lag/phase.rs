@@ -1,10 +1,10 @@
 //! A second opinion on the lag: phase correlation of the passes driven one way with those driven the other.
 //!
-//! Where no lag has been taken off, grain cut on the way up lies too far up by speed × lag, and grain cut on the way down too far
-//! down by as much. Each pass is held against its neighbours of the other direction, the cross spectra are summed over the
-//! field, and the phase alone tells the shift. Lee, Sudduth, Drummond, Chung & Myers 2012, Trans. ASABE 55:743–752.
+//! Where the lag is not taken off, grain cut on the way up lies too far up by speed × lag, and grain cut on the way down too
+//! far down by as much. Each pass is held against its neighbours of the other direction, the cross spectra are summed over
+//! the field, and the phase alone tells the shift. Lee, Sudduth, Drummond, Chung & Myers 2012, Trans. ASABE 55:743–752.
 //!
-//! It shares nothing with the matching of profiles but the records: no area, no moving of positions, no robust loss.
+//! It shares nothing with the matching of profiles but the records: no robust loss, no choice of a lag by a curve.
 
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
@@ -15,9 +15,9 @@ use crate::clean::track::{Track, folded};
 use crate::stats::robust;
 
 /// Cell along the passes, m.
-const CELL_M: f64 = 3.0;
+const CELL_M: f64 = 2.0;
 /// Shorter waves tell more of noise and mixing than of the ground, m.
-const SHORTEST_WAVE_M: f64 = 30.0;
+const SHORTEST_WAVE_M: f64 = 15.0;
 /// Shortest pass that counts, m.
 const LEAST_PASS_M: f64 = 120.0;
 /// Left out at both ends of a pass, s.
@@ -27,8 +27,14 @@ const LEAST_ROWS: usize = 6;
 /// Passes farther apart are no neighbours, swaths.
 const NEIGHBOUR_SWATHS: f64 = 1.6;
 /// The peak must stand this far above the rest (common practice, no source).
-const LEAST_PEAK: f64 = 5.0;
-/// Flow beyond this deviation from the pass's median is cut off.
+const LEAST_PEAK: f64 = 4.0;
+/// Most rounds of shifting and correlating, and what is nothing left to shift, s.
+const ROUNDS: usize = 6;
+/// Where to begin, from the usual lag, s; and how near the ends must be to each other.
+const STARTS_S: [f64; 2] = [-4.0, 3.0];
+const SAME_S: f64 = 0.4;
+const CLOSE_S: f64 = 0.1;
+/// Mass by the way beyond this deviation from the pass's median is cut off.
 const CLIP: f64 = 0.5;
 
 /// One pass as a profile along the axis.
@@ -41,15 +47,42 @@ struct Profile {
 }
 
 /// The lag of a track in seconds, or `None` where the field has no axis, too few opposing neighbours, or no clear peak.
+///
+/// The window at the ends of the passes draws a shift towards none. So the passes are shifted by what was found and
+/// correlated again, until nothing is left to shift, from a start below and one above the usual lag; only where both end at
+/// the same lag is it one.
 pub(super) fn lag_s(case: Case<'_>, track: usize) -> Option<f64> {
-    let Case { records, tracks, passes, swath_m, settings, .. } = case;
+    let Case { records, tracks, passes, settings, .. } = case;
     if !records.channels.time {
         return None;
     }
     let own: Vec<Pass> = passes.iter().filter(|pass| pass.track == track).cloned().collect();
     let axis = passes::axis(tracks, &own)?;
-    let track = &tracks[track];
-    let mut profiles: Vec<Profile> = own.iter().filter_map(|pass| profile(case, track, pass, axis)).collect();
+    let found = STARTS_S.map(|start| settled(case, &tracks[track], &own, axis, settings.lag_assumed_s + start));
+    let [Some(one), Some(other)] = found else { return None };
+    ((one - other).abs() <= SAME_S).then_some((one + other) / 2.0)
+}
+
+/// Where shifting and correlating ends that began at `lag_s`.
+fn settled(case: Case<'_>, track: &Track, own: &[Pass], axis_rad: f64, mut lag_s: f64) -> Option<f64> {
+    for _ in 0..ROUNDS {
+        let left_s = residual_s(case, track, own, axis_rad, lag_s)?;
+        lag_s += left_s;
+        if !(case.settings.lag_from_s..=case.settings.lag_to_s).contains(&lag_s) {
+            return None;
+        }
+        if left_s.abs() < CLOSE_S {
+            return Some(lag_s);
+        }
+    }
+    None
+}
+
+/// The lag that is left when the grain has been put where it was cut `lag_s` before.
+fn residual_s(case: Case<'_>, track: &Track, own: &[Pass], axis_rad: f64, lag_s: f64) -> Option<f64> {
+    let Case { swath_m, settings, .. } = case;
+    let mut profiles: Vec<Profile> =
+        own.iter().filter_map(|pass| profile(case, track, pass, axis_rad, lag_s)).collect();
     profiles.sort_by(|one, other| one.across_m.total_cmp(&other.across_m));
     let (first, last) = profiles.iter().fold((i64::MAX, i64::MIN), |(first, last), one| {
         (first.min(one.first), last.max(one.first + signed(one.values.len())))
@@ -93,16 +126,13 @@ pub(super) fn lag_s(case: Case<'_>, track: usize) -> Option<f64> {
         *value *= kept;
     }
     planner.plan_fft_inverse(size).process(&mut sum);
-    let speed = robust::median(
-        &own.iter().map(|pass| pass.length_m / (pass.end_s - pass.start_s).max(1.0)).collect::<Vec<f64>>(),
-    )
-    .ok()?;
+    let speeds: Vec<f64> = own.iter().map(|pass| pass.length_m / (pass.end_s - pass.start_s).max(1.0)).collect();
+    let speed = robust::median(&speeds).ok()?;
     let at = |shift: i64| sum[shift.rem_euclid(signed(size)) as usize].re;
-    let cells_of = |lag_s: f64| (2.0 * speed * lag_s / CELL_M).round() as i64;
-    let (from, to) = (cells_of(settings.lag_from_s), cells_of(settings.lag_to_s));
-    let peak = (from..=to).max_by(|&one, &other| at(one).total_cmp(&at(other)))?;
+    let reach = (2.0 * speed * (settings.lag_to_s - settings.lag_from_s) / CELL_M) as i64;
+    let peak = (-reach..=reach).max_by(|&one, &other| at(one).total_cmp(&at(other)))?;
     let rms = (sum.iter().map(|value| value.re * value.re).sum::<f64>() / size as f64).sqrt();
-    if peak == from || peak == to || at(peak) < LEAST_PEAK * rms {
+    if at(peak) < LEAST_PEAK * rms {
         return None;
     }
     let (before, top, after) = (at(peak - 1), at(peak), at(peak + 1));
@@ -114,14 +144,13 @@ fn signed(count: usize) -> i64 {
     i64::try_from(count).unwrap_or(i64::MAX)
 }
 
-/// The flow along a pass, by the raw positions; `None` for a short or an oblique pass.
-fn profile(case: Case<'_>, track: &Track, pass: &Pass, axis_rad: f64) -> Option<Profile> {
+/// The mass by the way along a pass, where it was cut `lag_s` before; `None` for a short or an oblique pass.
+fn profile(case: Case<'_>, track: &Track, pass: &Pass, axis_rad: f64, lag_s: f64) -> Option<Profile> {
     let records = case.records;
     if pass.length_m < LEAST_PASS_M {
         return None;
     }
-    let middle = usize::midpoint(pass.first, pass.last);
-    let (ends, span) = ((pass.first, pass.last), |values: &[f64]| values[pass.last] - values[pass.first]);
+    let span = |values: &[f64]| values[pass.last] - values[pass.first];
     let course = span(&track.x_m).atan2(span(&track.y_m));
     let off = folded(course - axis_rad).abs();
     let oblique_rad = 20_f64.to_radians();
@@ -130,34 +159,44 @@ fn profile(case: Case<'_>, track: &Track, pass: &Pass, axis_rad: f64) -> Option<
         return None;
     }
     let (sine, cosine) = axis_rad.sin_cos();
-    let rows: Vec<(f64, f64)> = (ends.0..=ends.1)
-        .filter(|&fix| track.time_s[fix] >= pass.start_s + TRIM_S && track.time_s[fix] <= pass.end_s - TRIM_S)
+    let (from_s, to_s) = (pass.start_s + TRIM_S, pass.end_s - TRIM_S);
+    let begin = track.time_s.partition_point(|&time| time < from_s + lag_s);
+    let (mut hint, mut hint_before) = (pass.first, pass.first);
+    let rows: Vec<(f64, f64)> = (begin..track.len())
+        .take_while(|&fix| track.time_s[fix] <= to_s + lag_s)
         .filter_map(|fix| {
             let at = track.row[fix] as usize;
-            let flow = records.mass_kg[at] / records.interval_s[at];
-            flow.is_finite().then(|| (track.x_m[fix] * sine + track.y_m[fix] * cosine, flow))
+            let cut_s = track.time_s[fix] - lag_s;
+            let before = track.place(cut_s - records.interval_s[at], &mut hint_before)?;
+            let place = track.place(cut_s, &mut hint)?;
+            let way = track.between(&track.path_m, place) - track.between(&track.path_m, before);
+            let by_way = records.mass_kg[at] / way;
+            let (x, y) = (track.between(&track.x_m, place), track.between(&track.y_m, place));
+            by_way.is_finite().then_some((x * sine + y * cosine, by_way))
         })
         .collect();
-    let usual =
-        robust::median(&rows.iter().map(|row| row.1).collect::<Vec<f64>>()).ok().filter(|&usual| usual > 0.0)?;
+    let masses: Vec<f64> = rows.iter().map(|row| row.1).collect();
+    let usual = robust::median(&masses).ok().filter(|&usual| usual > 0.0)?;
     let cell = |along: f64| (along / CELL_M).floor() as i64;
     let first = rows.iter().map(|row| cell(row.0)).min()?;
     let last = rows.iter().map(|row| cell(row.0)).max()?;
     let mut sums = vec![(0.0, 0.0); usize::try_from(last - first).ok()? + 1];
-    for &(along, flow) in &rows {
+    for &(along, mass) in &rows {
         let sum = &mut sums[(cell(along) - first) as usize];
-        sum.0 += (flow / usual - 1.0).clamp(-CLIP, CLIP);
+        sum.0 += (mass / usual - 1.0).clamp(-CLIP, CLIP);
         sum.1 += 1.0;
     }
     let mut values: Vec<f64> =
         sums.iter().map(|&(sum, count)| if count > 0.0 { sum / count } else { f64::NAN }).collect();
-    let mean = robust::median(&values.iter().copied().filter(|value| value.is_finite()).collect::<Vec<f64>>()).ok()?;
-    let count = values.len();
+    let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+    let mean = known.iter().sum::<f64>() / known.len() as f64;
+    let count = values.len() as f64;
     for (at, value) in values.iter_mut().enumerate() {
         // Hann's window
-        let window = (std::f64::consts::PI * (at as f64 + 0.5) / count as f64).sin().powi(2);
+        let window = (std::f64::consts::PI * (at as f64 + 0.5) / count).sin().powi(2);
         *value = (*value - mean) * window;
     }
+    let middle = usize::midpoint(pass.first, pass.last);
     let across_m = track.x_m[middle] * cosine - track.y_m[middle] * sine;
     Some(Profile { up, across_m, first, values })
 }
