@@ -18,6 +18,7 @@ mod bad_archive;
 mod bad_geometry;
 mod bad_records;
 mod explain;
+mod few_blocks;
 mod good;
 mod inspect;
 mod names;
