@@ -41,14 +41,17 @@ fn drawn(
     scale: f64,
 ) -> Option<BTreeMap<usize, Shrunken>> {
     let count = own.len();
-    let means = own.iter().map(|one| one.1.mean()).collect::<Option<Vec<f64>>>()?;
+    // centre and scale as they are told; the correlation from the variances of the sums
+    let told = own.iter().map(|one| one.1.nearest_t().ok()).collect::<Option<Vec<_>>>()?;
+    let means: Vec<f64> = told.iter().map(|one| one.0).collect();
     let variances = own.iter().map(|one| one.1.variance()).collect::<Option<Vec<f64>>>()?;
     let mut covariance = Mat::<f64>::zeros(count, count);
     for i in 0..count {
-        covariance[(i, i)] = variances[i];
+        covariance[(i, i)] = told[i].1.powi(2);
         for j in 0..i {
             let sum = answers.get(&Question::Both(treatment, own[j].0, own[i].0))?.variance()?;
-            covariance[(i, j)] = 0.5 * (sum - variances[i] - variances[j]);
+            let correlation = 0.5 * (sum - variances[i] - variances[j]) / (variances[i] * variances[j]).sqrt();
+            covariance[(i, j)] = correlation * told[i].1 * told[j].1;
             covariance[(j, i)] = covariance[(i, j)];
         }
     }

@@ -1,10 +1,18 @@
 //! The neighbour form: each row given the nearest of those before it.
 
+use std::collections::BTreeMap;
+
 use rustc_hash::FxHashMap;
 
 use super::{Columns, Gram, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef, product_transposed};
 use crate::stats::{Kernel, StatsError, check};
+
+/// Settings that are solved side by side: the steps of the small Cholesky factors are the same in all of them.
+const LANES: usize = 8;
+type Lanes = [f64; LANES];
+/// Distances that agree to a micrometre (where a position is in metres) share one correlation.
+const SAME_DISTANCE: f64 = 1e-6;
 
 /// A field with any kernel, its likelihood approximated by conditioning each row on its nearest predecessors: Vecchia 1988,
 /// J. R. Stat. Soc. B 50:297–312; Datta et al. 2016, J. Am. Stat. Assoc. 111:800–812. With as many neighbours as rows it is
@@ -20,18 +28,34 @@ pub struct NeighbourField {
     neighbours: Vec<Vec<usize>>,
     /// Setting of each row in the order.
     setting: Vec<usize>,
-    settings: Vec<Setting>,
+    settings: usize,
+    batches: Vec<Batch>,
+    /// The distances that occur, each once.
+    distances: Vec<f64>,
 }
 
-/// A row and its neighbours, up to a shift.
+/// Up to [`LANES`] settings with the same number of neighbours, each a row and its neighbours, up to a shift. Lanes that
+/// stand empty repeat the first.
 #[derive(Debug, Clone)]
-struct Setting {
-    /// Distances of the row to its neighbours.
-    to_row: Vec<f64>,
-    /// Distances between the neighbours, lower triangle row by row without the diagonal.
-    between: Vec<f64>,
+struct Batch {
+    settings: Vec<usize>,
+    neighbours: usize,
+    /// Index of the distances between the members, the row last: lower triangle row by row without the diagonal.
+    apart: Vec<[u32; LANES]>,
     /// `1/w` of the neighbours, then of the row.
+    inverse_weights: Vec<Lanes>,
+}
+
+/// A setting before it is put into a batch.
+struct Setting {
+    apart: Vec<u32>,
     inverse_weights: Vec<f64>,
+}
+
+/// Weights of the neighbours and the variance left, by setting.
+struct Solved {
+    weights: Vec<Vec<f64>>,
+    variances: Vec<f64>,
 }
 
 impl NeighbourField {
@@ -67,45 +91,157 @@ impl NeighbourField {
         }
         let mut order: Vec<usize> = (0..n).collect();
         order.sort_by(|&a, &b| lead[a].total_cmp(&lead[b]).then(follow[a].total_cmp(&follow[b])).then(a.cmp(&b)));
-        let mut field =
-            Self { columns, kernel, order, neighbours: Vec::new(), setting: Vec::new(), settings: Vec::new() };
+        let mut neighbours = Vec::with_capacity(n);
+        let mut setting_of = Vec::with_capacity(n);
+        let mut settings: Vec<Setting> = Vec::new();
         let mut known: FxHashMap<Vec<i64>, usize> = FxHashMap::default();
+        let mut distances = Vec::new();
+        let mut known_distances: FxHashMap<u64, u32> = FxHashMap::default();
         for index in 0..n {
-            let row = field.order[index];
-            let nearest = nearest_before(&field.order, index, &lead, &follow, count);
+            let row = order[index];
+            let nearest = nearest_before(&order, index, &lead, &follow, count);
             let grid = |value: f64| (value / tolerance).round() as i64;
             let mut key = Vec::with_capacity(3 * nearest.len() + 1);
             for &other in &nearest {
                 key.extend([grid(lead[other] - lead[row]), grid(follow[other] - follow[row])]);
-                key.push(field.columns.inverse_weights[other].to_bits().cast_signed());
+                key.push(columns.inverse_weights[other].to_bits().cast_signed());
             }
-            key.push(field.columns.inverse_weights[row].to_bits().cast_signed());
-            let distance = |a: usize, b: usize| (lead[a] - lead[b]).hypot(follow[a] - follow[b]);
-            let next = field.settings.len();
+            key.push(columns.inverse_weights[row].to_bits().cast_signed());
+            let next = settings.len();
             let setting = *known.entry(key).or_insert(next);
             if setting == next {
-                field.settings.push(Setting {
-                    to_row: nearest.iter().map(|&other| distance(row, other)).collect(),
-                    between: (0..nearest.len())
-                        .flat_map(|i| (0..i).map(move |j| (i, j)))
-                        .map(|(i, j)| distance(nearest[i], nearest[j]))
-                        .collect(),
-                    inverse_weights: nearest
-                        .iter()
-                        .chain(std::iter::once(&row))
-                        .map(|&each| field.columns.inverse_weights[each])
-                        .collect(),
-                });
+                let members: Vec<usize> = nearest.iter().copied().chain([row]).collect();
+                let mut apart = Vec::with_capacity(members.len() * nearest.len() / 2);
+                for (i, &one) in members.iter().enumerate() {
+                    for &other in &members[..i] {
+                        let distance = (lead[one] - lead[other]).hypot(follow[one] - follow[other]);
+                        let step = (distance / SAME_DISTANCE).round() as u64;
+                        apart.push(*known_distances.entry(step).or_insert_with(|| {
+                            distances.push(distance);
+                            distances.len() as u32 - 1
+                        }));
+                    }
+                }
+                let inverse_weights = members.iter().map(|&each| columns.inverse_weights[each]).collect();
+                settings.push(Setting { apart, inverse_weights });
             }
-            field.setting.push(setting);
-            field.neighbours.push(nearest);
+            setting_of.push(setting);
+            neighbours.push(nearest);
         }
-        Ok(field)
+        Ok(Self {
+            columns,
+            kernel,
+            order,
+            neighbours,
+            setting: setting_of,
+            settings: settings.len(),
+            batches: batches(&settings),
+            distances,
+        })
     }
 
     /// Number of different settings; one small system is solved for each.
     pub fn settings(&self) -> usize {
-        self.settings.len()
+        self.settings
+    }
+
+    fn solve(&self, range: f64, nugget: f64) -> Result<Solved, StatsError> {
+        let sill = 1.0 - nugget;
+        let correlated: Vec<f64> =
+            self.distances.iter().map(|distance| sill * self.kernel.correlation(distance / range)).collect();
+        let mut solved = Solved { weights: vec![Vec::new(); self.settings], variances: vec![0.0; self.settings] };
+        let mut factor = Vec::new();
+        for batch in &self.batches {
+            batch
+                .solve(&correlated, nugget, &mut factor, &mut solved)
+                .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })?;
+        }
+        Ok(solved)
+    }
+}
+
+/// The settings by their number of neighbours, so many at a time.
+fn batches(settings: &[Setting]) -> Vec<Batch> {
+    let mut by_count: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (at, setting) in settings.iter().enumerate() {
+        by_count.entry(setting.inverse_weights.len() - 1).or_default().push(at);
+    }
+    let mut batches = Vec::new();
+    for (neighbours, members) in by_count {
+        for few in members.chunks(LANES) {
+            let lane = |lane: usize| &settings[few.get(lane).copied().unwrap_or(few[0])];
+            batches.push(Batch {
+                settings: few.to_vec(),
+                neighbours,
+                apart: (0..neighbours * (neighbours + 1) / 2)
+                    .map(|entry| std::array::from_fn(|at| lane(at).apart[entry]))
+                    .collect(),
+                inverse_weights: (0..=neighbours)
+                    .map(|member| std::array::from_fn(|at| lane(at).inverse_weights[member]))
+                    .collect(),
+            });
+        }
+    }
+    batches
+}
+
+impl Batch {
+    /// Factors the covariances of the neighbours bordered by the row; `factor` is scratch.
+    fn solve(&self, correlated: &[f64], nugget: f64, factor: &mut Vec<Lanes>, solved: &mut Solved) -> Option<()> {
+        let m = self.neighbours;
+        // without a nugget the own variance is that of distance 0
+        let sill = 1.0 - nugget;
+        factor.clear();
+        let mut inverse_pivots: Vec<Lanes> = Vec::with_capacity(m + 1);
+        for i in 0..=m {
+            let start = factor.len(); // i (i + 1) / 2
+            let border = i * i.saturating_sub(1) / 2;
+            for j in 0..i {
+                let apart = &self.apart[border + j];
+                let mut value: Lanes = std::array::from_fn(|lane| correlated[apart[lane] as usize]);
+                let begin = j * (j + 1) / 2;
+                for (a, b) in factor[start..start + j].iter().zip(&factor[begin..begin + j]) {
+                    for lane in 0..LANES {
+                        value[lane] -= a[lane] * b[lane];
+                    }
+                }
+                for lane in 0..LANES {
+                    value[lane] *= inverse_pivots[j][lane];
+                }
+                factor.push(value);
+            }
+            let mut pivot: Lanes = std::array::from_fn(|lane| sill + nugget * self.inverse_weights[i][lane]);
+            for a in &factor[start..start + i] {
+                for lane in 0..LANES {
+                    pivot[lane] -= a[lane] * a[lane];
+                }
+            }
+            if !pivot.iter().all(|pivot| pivot.is_finite() && *pivot > 1e-14) {
+                return None;
+            }
+            factor.push(pivot.map(f64::sqrt));
+            inverse_pivots.push(pivot.map(|pivot| 1.0 / pivot.sqrt()));
+        }
+        // L′ w = l, backwards by rows of L
+        let last = m * (m + 1) / 2;
+        let mut weights: Vec<Lanes> = factor[last..last + m].to_vec();
+        for k in (0..m).rev() {
+            for lane in 0..LANES {
+                weights[k][lane] *= inverse_pivots[k][lane];
+            }
+            let (before, rest) = weights.split_at_mut(k);
+            let begin = k * (k + 1) / 2;
+            for (value, entry) in before.iter_mut().zip(&factor[begin..begin + k]) {
+                for lane in 0..LANES {
+                    value[lane] -= entry[lane] * rest[0][lane];
+                }
+            }
+        }
+        for (lane, &setting) in self.settings.iter().enumerate() {
+            solved.weights[setting] = weights.iter().map(|weight| weight[lane]).collect();
+            solved.variances[setting] = factor[last + m][lane].powi(2);
+        }
+        Some(())
     }
 }
 
@@ -117,15 +253,7 @@ impl SpatialForm for NeighbourField {
     fn gram(&self, range: f64, nugget: f64) -> Result<Gram, StatsError> {
         check_parameters(range, nugget)?;
         let (n, width) = (self.columns.rows(), self.columns.width());
-        let solved = self
-            .settings
-            .iter()
-            .map(|setting| {
-                setting
-                    .solve(self.kernel, range, nugget)
-                    .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })
-            })
-            .collect::<Result<Vec<_>, _>>()?;
+        let solved = self.solve(range, nugget)?;
         let random = self.columns.random;
         let dense = width - random; // the design and the response; the random effect is nearly all zeros
         let mut rows = vec![0.0; n * dense]; // row by row
@@ -139,7 +267,7 @@ impl SpatialForm for NeighbourField {
         let mut touched: Vec<(usize, f64)> = Vec::new(); // levels in the row, with their whitened value
         let mut ln_determinant = 0.0;
         for (index, &row) in self.order.iter().enumerate() {
-            let (weights, variance) = &solved[self.setting[index]];
+            let (weights, variance) = (&solved.weights[self.setting[index]], solved.variances[self.setting[index]]);
             ln_determinant += variance.ln();
             let target = &mut whitened[index * dense..(index + 1) * dense];
             target.copy_from_slice(&rows[row * dense..(row + 1) * dense]);
@@ -188,44 +316,6 @@ impl SpatialForm for NeighbourField {
             }
         }
         Ok(Gram { ln_determinant, products, rows: n, random, fixed: self.columns.fixed })
-    }
-}
-
-impl Setting {
-    /// Weights of the neighbours and the variance left.
-    fn solve(&self, kernel: Kernel, range: f64, nugget: f64) -> Option<(Vec<f64>, f64)> {
-        let m = self.to_row.len();
-        let sill = 1.0 - nugget;
-        let own = |i: usize| sill + nugget * self.inverse_weights[i];
-        // Cholesky factor of the neighbours' covariance bordered by the row, row by row
-        let mut factor = Mat::<f64>::zeros(m + 1, m + 1);
-        for i in 0..=m {
-            for j in 0..=i {
-                let value = if i == j {
-                    own(i)
-                } else {
-                    let distance = if i == m { self.to_row[j] } else { self.between[i * (i - 1) / 2 + j] };
-                    sill * kernel.correlation(distance / range)
-                };
-                let sum: f64 = (0..j).map(|k| factor[(k, i)] * factor[(k, j)]).sum();
-                // stored turned, so that the inner loop runs along columns
-                factor[(j, i)] = if i == j {
-                    let pivot = value - sum;
-                    if !(pivot.is_finite() && pivot > 1e-14) {
-                        return None;
-                    }
-                    pivot.sqrt()
-                } else {
-                    (value - sum) / factor[(j, j)]
-                };
-            }
-        }
-        let mut weights = vec![0.0; m];
-        for j in (0..m).rev() {
-            let sum: f64 = (j + 1..m).map(|k| factor[(j, k)] * weights[k]).sum();
-            weights[j] = (factor[(j, m)] - sum) / factor[(j, j)];
-        }
-        Some((weights, factor[(m, m)] * factor[(m, m)]))
     }
 }
 
