@@ -62,7 +62,7 @@ fn drawn(
         .enumerate()
         .map(|(at, &(class, _))| {
             let unit: Vec<f64> = (0..count).map(|i| f64::from(u8::from(i == at))).collect();
-            let found = pooling.estimate(&unit).ok()?;
+            let found = pooling.estimate(&unit).ok()?; // normal components, so that both moments are exact
             Some((class, Shrunken { mean: found.mean()?, std_error: found.variance()?.sqrt() }))
         })
         .collect()

@@ -30,6 +30,9 @@ pub struct NeighbourField {
     setting: Vec<usize>,
     settings: usize,
     batches: Vec<Batch>,
+    /// The levels of the random effect that each row of the order and its neighbours have, the row's own first; and which of
+    /// them each neighbour has. Empty without a random effect.
+    levels: Vec<Levels>,
     /// The distances that occur, each once.
     distances: Vec<f64>,
 }
@@ -44,6 +47,13 @@ struct Batch {
     apart: Vec<[u32; LANES]>,
     /// `1/w` of the neighbours, then of the row.
     inverse_weights: Vec<Lanes>,
+}
+
+/// Levels of the random effect about a row.
+#[derive(Debug, Clone)]
+struct Levels {
+    present: Vec<usize>,
+    of_neighbour: Vec<u32>,
 }
 
 /// A setting before it is put into a batch.
@@ -128,10 +138,12 @@ impl NeighbourField {
             setting_of.push(setting);
             neighbours.push(nearest);
         }
+        let levels = levels(&columns, &order, &neighbours);
         Ok(Self {
             columns,
             kernel,
             order,
+            levels,
             neighbours,
             setting: setting_of,
             settings: settings.len(),
@@ -158,6 +170,31 @@ impl NeighbourField {
         }
         Ok(solved)
     }
+}
+
+fn levels(columns: &Columns, order: &[usize], neighbours: &[Vec<usize>]) -> Vec<Levels> {
+    if columns.random == 0 {
+        return Vec::new();
+    }
+    order
+        .iter()
+        .zip(neighbours)
+        .map(|(&row, neighbours)| {
+            let mut present = vec![columns.level[row]];
+            let of_neighbour = neighbours
+                .iter()
+                .map(|&other| {
+                    let level = columns.level[other];
+                    let at = present.iter().position(|known| *known == level).unwrap_or_else(|| {
+                        present.push(level);
+                        present.len() - 1
+                    });
+                    at as u32
+                })
+                .collect();
+            Levels { present, of_neighbour }
+        })
+        .collect()
 }
 
 /// The settings by their number of neighbours, so many at a time.
@@ -263,8 +300,10 @@ impl SpatialForm for NeighbourField {
             }
         }
         let mut whitened = vec![0.0; n * dense];
-        let mut products = Mat::<f64>::zeros(width, width);
-        let mut touched: Vec<(usize, f64)> = Vec::new(); // levels in the row, with their whitened value
+        // the lower triangle of the products of the levels, and their products with the dense columns, level by level
+        let mut between = vec![0.0; random * random];
+        let mut across = vec![0.0; random * dense];
+        let mut values = Vec::new(); // whitened values of the levels about a row
         let mut ln_determinant = 0.0;
         for (index, &row) in self.order.iter().enumerate() {
             let (weights, variance) = (&solved.weights[self.setting[index]], solved.variances[self.setting[index]]);
@@ -272,10 +311,22 @@ impl SpatialForm for NeighbourField {
             let target = &mut whitened[index * dense..(index + 1) * dense];
             target.copy_from_slice(&rows[row * dense..(row + 1) * dense]);
             let neighbours = &self.neighbours[index];
-            for (&other, weight) in neighbours.iter().zip(weights) {
-                for (value, known) in target.iter_mut().zip(&rows[other * dense..(other + 1) * dense]) {
-                    *value -= weight * known;
+            let known = |at: usize| &rows[neighbours[at] * dense..(neighbours[at] + 1) * dense];
+            let mut at = 0;
+            // four neighbours at a time, for the sake of memory traffic
+            while at + 4 <= neighbours.len() {
+                let (a, b, c, d) = (known(at), known(at + 1), known(at + 2), known(at + 3));
+                let factors = [weights[at], weights[at + 1], weights[at + 2], weights[at + 3]];
+                for ((((value, a), b), c), d) in target.iter_mut().zip(a).zip(b).zip(c).zip(d) {
+                    *value -= (factors[0] * a + factors[1] * b) + (factors[2] * c + factors[3] * d);
                 }
+                at += 4;
+            }
+            while at < neighbours.len() {
+                for (value, known) in target.iter_mut().zip(known(at)) {
+                    *value -= weights[at] * known;
+                }
+                at += 1;
             }
             let scale = 1.0 / variance.sqrt();
             for value in target.iter_mut() {
@@ -284,23 +335,30 @@ impl SpatialForm for NeighbourField {
             if random == 0 {
                 continue;
             }
-            touched.clear();
-            touched.push((self.columns.level[row], scale));
-            for (&other, weight) in neighbours.iter().zip(weights) {
-                let level = self.columns.level[other];
-                match touched.iter_mut().find(|known| known.0 == level) {
-                    Some(known) => known.1 -= weight * scale,
-                    None => touched.push((level, -weight * scale)),
+            let levels = &self.levels[index];
+            values.clear();
+            values.resize(levels.present.len(), 0.0);
+            values[0] = 1.0;
+            for (&slot, weight) in levels.of_neighbour.iter().zip(weights) {
+                values[slot as usize] -= weight;
+            }
+            for (k, &level) in levels.present.iter().enumerate() {
+                let value = values[k] * scale;
+                for (&other, also) in levels.present[..=k].iter().zip(&values) {
+                    between[level.max(other) * random + level.min(other)] += value * scale * also;
+                }
+                for (sum, known) in across[level * dense..(level + 1) * dense].iter_mut().zip(target.iter()) {
+                    *sum += value * known;
                 }
             }
-            for (k, &(level, value)) in touched.iter().enumerate() {
-                for &(other, also) in &touched[..=k] {
-                    // the lower triangle
-                    products[(level.max(other), level.min(other))] += value * also;
-                }
-                for (j, known) in target.iter().enumerate() {
-                    products[(random + j, level)] += value * known;
-                }
+        }
+        let mut products = Mat::<f64>::zeros(width, width);
+        for level in 0..random {
+            for other in 0..=level {
+                products[(level, other)] = between[level * random + other];
+            }
+            for j in 0..dense {
+                products[(random + j, level)] = across[level * dense + j];
             }
         }
         let whitened = MatRef::from_column_major_slice(&whitened, dense, n);
