@@ -318,7 +318,7 @@ fn a_single_block_stands_beside_the_passes_around_it() {
     assigned.cleaned.pass.clone_from(&strips);
     for (at, strip) in strips.iter().enumerate() {
         assigned.cleaned.dry_yield_kg_ha[at] = assigned.segments[assigned.segment[at] as usize].dry_yield_kg_ha;
-        assigned.cleaned.swath_m[at] = super::example::WIDTH_M;
+        assigned.cleaned.swath_m[at] = example::WIDTH_M;
         if *strip >= 2 {
             assigned.strip[at] = crate::points::Labels::NONE;
         }
