@@ -257,14 +257,12 @@ fn along_strips(
             found.insert(key.clone(), estimate(&unit, key).unwrap_or_default());
         }
         let whole = ResponseKey { treatment: key.treatment.clone(), class: None };
-        if !found.contains_key(&whole) {
-            let count = |cell: usize| rows.iter().filter(|row| row.0 == cell).count() as f64;
-            let own = |cell: usize| if cells[cell].treatment == key.treatment { count(cell) } else { 0.0 };
-            let total: f64 = (0..cells.len()).map(own).sum();
-            let shares: Vec<f64> = (0..cells.len()).map(|cell| own(cell) / total).collect();
-            let told = estimate(&shares, &whole).unwrap_or_default();
-            found.insert(whole, told);
-        }
+        let count = |cell: usize| rows.iter().filter(|row| row.0 == cell).count() as f64;
+        let own = |cell: usize| if cells[cell].treatment == key.treatment { count(cell) } else { 0.0 };
+        let total: f64 = (0..cells.len()).map(own).sum();
+        let shares: Vec<f64> = (0..cells.len()).map(|cell| own(cell) / total).collect();
+        let told = estimate(&shares, &whole).unwrap_or_default();
+        found.insert(whole, told);
     }
     Some(found)
 }

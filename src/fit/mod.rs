@@ -236,7 +236,7 @@ fn doubt_replication(blocks: usize, mean: Option<f64>, cautions: &mut Cautions) 
     match blocks {
         1 => cautions.add(Caution::Unreplicated, ""),
         2 | 3 => {
-            let least_p = 0.5_f64.powi(blocks as i32 - 1);
+            let least_p = if blocks == 2 { 0.5 } else { 0.25 };
             cautions.add(
                 Caution::FewBlocks,
                 format!("{blocks} blocks, of which the sign-flip p cannot fall below {least_p}"),

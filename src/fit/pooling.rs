@@ -56,7 +56,7 @@ fn drawn(
         }
     }
     let ones = Mat::from_fn(count, 1, |_, _| 1.0);
-    let alike = Mat::from_fn(count, count, |i, j| NEIGHBOURS.powi(own[i].0.abs_diff(own[j].0) as i32));
+    let alike = Mat::from_fn(count, count, |i, j| NEIGHBOURS.powf(own[i].0.abs_diff(own[j].0) as f64));
     let pooling = PartialPooling::new(&means, covariance.as_ref(), ones.as_ref(), alike.as_ref(), scale).ok()?;
     own.iter()
         .enumerate()

@@ -177,7 +177,7 @@ impl Mixture {
     /// # Errors
     /// A mixture without spread.
     pub fn nearest_t(&self) -> Result<(f64, f64, f64), StatsError> {
-        let fast = Tabulated::new(self)?;
+        let fast = Tabulated::new(self);
         let centre = fast.quantile(0.5);
         let half = fast.quantile(0.75) - fast.quantile(0.25);
         let most = fast.quantile(0.975) - fast.quantile(0.025);
@@ -251,7 +251,7 @@ impl<'m> Tabulated<'m> {
     const STEP: f64 = 0.0625;
     const POINTS: usize = 161;
 
-    fn new(mixture: &'m Mixture) -> Result<Self, StatsError> {
+    fn new(mixture: &'m Mixture) -> Self {
         let mut tables: Vec<(StudentT, Vec<(f64, f64)>)> = Vec::new();
         let mut table = Vec::with_capacity(mixture.parts.len());
         for (part, t_dist) in &mixture.parts {
@@ -265,7 +265,7 @@ impl<'m> Tabulated<'m> {
                 tables.len() - 1
             }));
         }
-        Ok(Self { mixture, tables, table })
+        Self { mixture, tables, table }
     }
 
     fn standard_cdf(&self, table: usize, z: f64) -> f64 {
