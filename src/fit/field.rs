@@ -130,8 +130,8 @@ impl Forms<'_> {
     fn explore(&self, contrasts: &[Vec<f64>]) -> Result<Vec<(f64, f64, FieldPosterior)>, StatsError> {
         let limits = IntegrationLimits::default();
         let prior = &self.prior;
-        let rough = Peak::find(&self.form(1.0, FEW_NEIGHBOURS)?, prior)?;
         let isotropic = self.form(1.0, NEIGHBOURS)?;
+        let rough = Peak::find(&isotropic.with_nearest(FEW_NEIGHBOURS), prior)?;
         let start = Peak::find_near(&isotropic, prior, &rough, 1.0)?;
         let (_, belief) = BELIEFS[0];
         let plain = start.ln_evidence + belief.ln();

@@ -22,6 +22,7 @@ const SAME_DISTANCE: f64 = 1e-6;
 pub struct NeighbourField {
     columns: Columns,
     kernel: Kernel,
+    places: Places,
     /// Rows in their order.
     order: Vec<usize>,
     /// Neighbours (rows) of each row in the order.
@@ -35,6 +36,14 @@ pub struct NeighbourField {
     levels: Vec<Levels>,
     /// The distances that occur, each once.
     distances: Vec<f64>,
+}
+
+/// Positions along the axis of greater extent and along the other, and the distance below which settings count as alike.
+#[derive(Debug, Clone)]
+struct Places {
+    lead: Vec<f64>,
+    follow: Vec<f64>,
+    tolerance: f64,
 }
 
 /// Up to [`LANES`] settings with the same number of neighbours, each a row and its neighbours, up to a shift. Lanes that
@@ -101,18 +110,36 @@ impl NeighbourField {
         }
         let mut order: Vec<usize> = (0..n).collect();
         order.sort_by(|&a, &b| lead[a].total_cmp(&lead[b]).then(follow[a].total_cmp(&follow[b])).then(a.cmp(&b)));
-        let mut neighbours = Vec::with_capacity(n);
-        let mut setting_of = Vec::with_capacity(n);
+        let neighbours = (0..n).map(|index| nearest_before(&order, index, &lead, &follow, count)).collect();
+        Ok(Self::with_neighbours(columns, kernel, Places { lead, follow, tolerance }, order, neighbours))
+    }
+
+    /// The same field with fewer neighbours: the nearest of those it has.
+    #[must_use]
+    pub fn with_nearest(&self, count: usize) -> Self {
+        let nearest = |all: &Vec<usize>| all.iter().copied().take(count.max(1)).collect();
+        let neighbours = self.neighbours.iter().map(nearest).collect();
+        Self::with_neighbours(self.columns.clone(), self.kernel, self.places.clone(), self.order.clone(), neighbours)
+    }
+
+    /// Finds the settings of rows whose neighbours are known.
+    fn with_neighbours(
+        columns: Columns,
+        kernel: Kernel,
+        places: Places,
+        order: Vec<usize>,
+        neighbours: Vec<Vec<usize>>,
+    ) -> Self {
+        let Places { lead, follow, tolerance } = &places;
+        let mut setting_of = Vec::with_capacity(order.len());
         let mut settings: Vec<Setting> = Vec::new();
         let mut known: FxHashMap<Vec<i64>, usize> = FxHashMap::default();
         let mut distances = Vec::new();
         let mut known_distances: FxHashMap<u64, u32> = FxHashMap::default();
-        for index in 0..n {
-            let row = order[index];
-            let nearest = nearest_before(&order, index, &lead, &follow, count);
+        for (&row, nearest) in order.iter().zip(&neighbours) {
             let grid = |value: f64| (value / tolerance).round() as i64;
             let mut key = Vec::with_capacity(3 * nearest.len() + 1);
-            for &other in &nearest {
+            for &other in nearest {
                 key.extend([grid(lead[other] - lead[row]), grid(follow[other] - follow[row])]);
                 key.push(columns.inverse_weights[other].to_bits().cast_signed());
             }
@@ -124,7 +151,8 @@ impl NeighbourField {
                 let mut apart = Vec::with_capacity(members.len() * nearest.len() / 2);
                 for (i, &one) in members.iter().enumerate() {
                     for &other in &members[..i] {
-                        let distance = (lead[one] - lead[other]).hypot(follow[one] - follow[other]);
+                        let distance =
+                            ((lead[one] - lead[other]).powi(2) + (follow[one] - follow[other]).powi(2)).sqrt();
                         let step = (distance / SAME_DISTANCE).round() as u64;
                         apart.push(*known_distances.entry(step).or_insert_with(|| {
                             distances.push(distance);
@@ -136,20 +164,19 @@ impl NeighbourField {
                 settings.push(Setting { apart, inverse_weights });
             }
             setting_of.push(setting);
-            neighbours.push(nearest);
         }
-        let levels = levels(&columns, &order, &neighbours);
-        Ok(Self {
+        Self {
+            levels: levels(&columns, &order, &neighbours),
             columns,
             kernel,
+            places,
             order,
-            levels,
             neighbours,
             setting: setting_of,
             settings: settings.len(),
             batches: batches(&settings),
             distances,
-        })
+        }
     }
 
     /// Number of different settings; one small system is solved for each.
@@ -439,6 +466,16 @@ mod tests {
             let (se_near, se_dense) = (a.contrast(&[0.0, 1.0]).unwrap().1, b.contrast(&[0.0, 1.0]).unwrap().1);
             assert!((se_near / se_dense - 1.0).abs() < 0.02, "{se_near} {se_dense}");
         }
+    }
+
+    #[test]
+    fn fewer_neighbours_are_the_nearest() {
+        let columns = example(80, true);
+        let positions = grid(80, 1.0);
+        let new =
+            |count| NeighbourField::new(columns.clone(), Kernel::Matern32, positions.as_ref(), count, 0.01).unwrap();
+        let (fewer, few) = (new(20).with_nearest(6), new(6));
+        assert_same(&fewer.gram(50.0, 0.2).unwrap(), &few.gram(50.0, 0.2).unwrap(), 1e-12);
     }
 
     #[test]
