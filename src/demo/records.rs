@@ -93,6 +93,7 @@ impl Simulated {
                 .collect(),
             wetness_mm: None,
             tickets: Vec::new(),
+            row_spacing_m: Some(field.row_m),
             cautions: Cautions::default(),
         }
     }

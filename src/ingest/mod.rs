@@ -5,6 +5,7 @@
 
 mod assemble;
 mod channels;
+mod clocks;
 mod error;
 mod layers;
 mod readers;
@@ -99,7 +100,7 @@ pub fn run(
     let epsg = assemble::utm_zone(&parts, extent)?;
     let utm = Crs::from_epsg(epsg).map_err(|error| IngestError::Contradiction(error.to_string()))?;
     let first_file = parts.first().map(|part| part.file.clone()).unwrap_or_default();
-    let records = assemble::records(parts, epsg, crop, archive)?;
+    let records = assemble::records(parts, epsg, crop, archive, &mut cautions)?;
 
     let (x, y) = (&records.x_m, &records.y_m);
     let usable = |values: &[f64]| values.iter().copied().filter(|value| value.is_finite()).collect::<Vec<_>>();
@@ -133,7 +134,16 @@ pub fn run(
     };
     let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
-    Ok(Ingested { records: records.into(), boundary, strips, soils, wetness_mm, tickets, cautions })
+    Ok(Ingested {
+        records: records.into(),
+        boundary,
+        strips,
+        soils,
+        wetness_mm,
+        tickets,
+        row_spacing_m: field.row_spacing_m,
+        cautions,
+    })
 }
 
 fn parts<'s>(
