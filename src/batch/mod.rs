@@ -5,6 +5,7 @@ mod fingerprint;
 mod inputs;
 mod night;
 mod one;
+mod sensitivity;
 mod slug;
 mod store;
 mod threads;

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::sensitivity::sensitivity;
 use crate::assign::{self, AssignError};
 use crate::config::{ArchiveSettings, CleanSettings, FieldSettings, ModelSettings};
 use crate::economics::price_response;
@@ -10,7 +11,7 @@ use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
 use crate::points::{Caution, Cautions, Ingested, Joined, Labels, Source};
 use crate::quantity::factor::M2_PER_HA;
-use crate::results::{Counts, FieldModel, SensitivityRow, SiteYear, SiteYearIdentity};
+use crate::results::{Counts, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
 use crate::{clean, join};
 
@@ -22,9 +23,6 @@ pub struct Analysed {
     /// The result.
     pub result: SiteYear,
 }
-
-/// Seconds by which the lag is moved in the sensitivity analysis.
-const LAG_STEP_S: f64 = 2.0;
 
 /// Runs clean, assign, join and fit, prices the responses, and repeats the answer under variants of the analysis.
 ///
@@ -39,8 +37,9 @@ pub fn analyse(
     if !ingested.records.mass_kg.iter().any(|&mass| mass > 0.0) {
         return Err("no grain was recorded: the flow is zero or missing throughout".to_owned());
     }
-    let joined =
-        prepare(ingested, field, archive, &archive.clean, &archive.model).map_err(|error| error.to_string())?;
+    let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
+    let case = Case { ingested, field, archive, tracked };
+    let joined = case.prepare(&archive.clean, &archive.model, 0.0).map_err(|error| error.to_string())?;
     if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
         let cleaned = &joined.assigned.cleaned;
         let (most, count) = cleaned
@@ -56,7 +55,7 @@ pub fn analyse(
         ));
     }
     let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
-    let sensitivity = sensitivity(ingested, &joined, fit.field_model.as_ref(), field, archive);
+    let sensitivity = sensitivity(&case, &joined, &fit);
     let cleaned = &joined.assigned.cleaned;
     let mut cautions = Cautions::default();
     for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions] {
@@ -92,22 +91,34 @@ pub fn analyse(
         differences: fit.differences,
         variance: fit.variance,
         field_model: fit.field_model,
+        supplement: fit.supplement,
         sensitivity,
         cautions,
     };
     Ok(Analysed { joined, result })
 }
 
-fn prepare(
-    ingested: &Ingested,
-    field: &FieldSettings,
-    archive: &ArchiveSettings,
-    clean_settings: &CleanSettings,
-    model: &ModelSettings,
-) -> Result<Joined, AssignError> {
-    let cleaned = clean::run(ingested, &archive.crops[&field.crop], clean_settings, model.seed);
-    let assigned = assign::run(cleaned, ingested, field, model)?;
-    Ok(join::run(assigned, ingested, archive))
+/// A site-year on its way: what its variants share.
+pub(super) struct Case<'c> {
+    pub(super) ingested: &'c Ingested,
+    pub(super) field: &'c FieldSettings,
+    pub(super) archive: &'c ArchiveSettings,
+    tracked: clean::Tracked,
+}
+
+impl Case<'_> {
+    /// Judges, assigns and joins the records, the lags moved by `shift_s`.
+    pub(super) fn prepare(
+        &self,
+        clean_settings: &CleanSettings,
+        model: &ModelSettings,
+        shift_s: f64,
+    ) -> Result<Joined, AssignError> {
+        let crop = &self.archive.crops[&self.field.crop];
+        let cleaned = clean::judge(&self.tracked, self.ingested, crop, clean_settings, shift_s);
+        let assigned = assign::run(cleaned, self.ingested, self.field, model)?;
+        Ok(join::run(assigned, self.ingested, self.archive))
+    }
 }
 
 fn priced(mut fit: Fit, field: &FieldSettings, archive: &ArchiveSettings) -> Fit {
@@ -118,76 +129,6 @@ fn priced(mut fit: Fit, field: &FieldSettings, archive: &ArchiveSettings) -> Fit
         }
     }
     fit
-}
-
-/// The answer again: without the rules that look at yields, with other buffers, with the lag moved, and without each
-/// block; each under the covariance that the answer itself was given under.
-fn sensitivity(
-    ingested: &Ingested,
-    joined: &Joined,
-    covariance: Option<&FieldModel>,
-    field: &FieldSettings,
-    archive: &ArchiveSettings,
-) -> Vec<SensitivityRow> {
-    if field.strips.is_none() {
-        return Vec::new();
-    }
-    let same = Variant { covariance, ..Variant::default() };
-    let mut rows = Vec::new();
-    let mut add = |variant: String, fit: &Fit| {
-        rows.extend(fit.responses.iter().map(|response| SensitivityRow {
-            variant: variant.clone(),
-            treatment: response.key.treatment.clone(),
-            class_name: response.class_name.clone(),
-            response: response.estimate.mean,
-            std_error: response.estimate.std_error,
-            low: response.estimate.low,
-            high: response.estimate.high,
-            p_value: response.estimate.p_value,
-        }));
-    };
-    // The lags found stay as they are in every variant but those that move them.
-    let lag = |by_s: f64| {
-        let mut lags: Vec<f64> =
-            joined.assigned.cleaned.facts.machines.values().map(|facts| facts.lag_s.value).collect();
-        let mut moisture: Vec<f64> =
-            joined.assigned.cleaned.facts.machines.values().map(|facts| facts.moisture_lag_s.value).collect();
-        let middle = |values: &mut [f64]| robust::median_in_place(values).ok().map(|value| value + by_s);
-        (middle(&mut lags), middle(&mut moisture))
-    };
-    let moved = |settings: &CleanSettings, by_s: f64| {
-        let (lag_s, moisture_lag_s) = lag(by_s);
-        CleanSettings { lag_s, moisture_lag_s, ..settings.clone() }
-    };
-    let buffers = |factor: f64| ModelSettings {
-        edge_along_m: archive.model.edge_along_m * factor,
-        edge_across_m: archive.model.edge_across_m * factor,
-        ..archive.model.clone()
-    };
-    let mut variants = vec![("yield rules off".to_owned(), archive.clean.without_yield_rules(), archive.model.clone())];
-    if ingested.strips.is_empty() {
-        // Labelled records have no edges.
-    } else {
-        variants.push(("buffers halved".to_owned(), archive.clean.clone(), buffers(0.5)));
-        variants.push(("buffers doubled".to_owned(), archive.clean.clone(), buffers(2.0)));
-    }
-    if ingested.records.channels.time {
-        for by_s in [-LAG_STEP_S, LAG_STEP_S] {
-            variants.push((format!("lag {by_s:+.0} s"), moved(&archive.clean, by_s), archive.model.clone()));
-        }
-    }
-    for (variant, clean_settings, model) in variants {
-        if let Ok(varied) = prepare(ingested, field, archive, &clean_settings, &model) {
-            add(variant, &fit::run(&varied, archive, same));
-        }
-    }
-    if joined.assigned.design.blocks.len() > 1 {
-        for block in &joined.assigned.design.blocks {
-            let without = Variant { without_block: Some(block), ..same };
-            add(format!("without block {block}"), &fit::run(joined, archive, without));
-        }
-    }
-    rows
 }
 
 fn counts(joined: &Joined) -> Counts {

@@ -10,7 +10,7 @@ use crate::results::{Estimate, Response, Returns, ZoneResponse};
 use crate::stats::distribution::StudentT;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// The terms of the partial budget of one comparison.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,9 +67,9 @@ pub fn probability_above(estimate: &Estimate, limit: f64) -> Option<f64> {
     Some(StudentT::new(df).ok()?.cdf((mean - limit) / std_error))
 }
 
-/// Fills in what the response of a site-year is worth.
+/// Fills in what the response of a site-year is worth; nothing is told of one that rests on too few blocks.
 pub fn price_response(response: &mut Response, crop: &CropSettings, treatment: &Treatment) {
-    if response.estimate.mean.is_none() {
+    if !response.decision_allowed() {
         return;
     }
     let moisture = response.treated_moisture_pct.zip(response.check_moisture_pct);
@@ -79,8 +79,11 @@ pub fn price_response(response: &mut Response, crop: &CropSettings, treatment: &
 }
 
 /// Fills in what the response of a zone is worth. The site-years' moistures differ, so drying of wetter grain is left to
-/// the site-years.
+/// the site-years. Nothing is told of a zone that rests on too few blocks.
 pub fn price_zone(zone: &mut ZoneResponse, crop: &CropSettings, treatment: &Treatment) {
+    if !zone.decision_allowed() {
+        return;
+    }
     let Some(mean) = zone.estimate.mean else { return };
     let Some(budget) = Budget::new(crop, treatment, None, None) else { return };
     zone.returns = budget.returns(&zone.estimate);

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::differences::Facing;
+use super::trial::{Row, Trial};
 use crate::config::ArchiveSettings;
 use crate::points::{Assigned, Caution, Cautions, Joined, Labels, Mark};
 use crate::results::RemovalByTreatment;
@@ -15,6 +16,10 @@ const SPEED_SHARE: f64 = 0.05;
 const MOISTURE_POINTS: f64 = 2.0;
 /// Share of the area that one combine may cut more of the treated than of the check before the two are mixed up.
 const MACHINE_SHARE: f64 = 0.9;
+
+/// Standardised difference of a property of the ground beyond which two sides are not alike (a rule of thumb for the balance
+/// of groups: Imbens & Rubin 2015, Causal Inference for Statistics, Social, and Biomedical Sciences, chapter 14, from memory).
+const STANDARDISED: f64 = 0.25;
 
 /// Removal on the strips, by treatment.
 pub(super) fn removal(
@@ -133,6 +138,67 @@ pub(super) fn of_the_comparison(joined: &Joined, facing: &[Facing], cautions: &m
     if on_one_side(joined, facing) {
         cautions.add(Caution::OneSided, "");
     }
+}
+
+/// Doubts that concern the ground of one treatment against that of its check: drainage and elevation.
+pub(super) fn of_the_ground(trial: &Trial<'_>, treatment: usize, cautions: &mut Cautions) {
+    // mean rank of the drainage classes, where most of the segment has one
+    let drainage = |row: &Row| {
+        let known: f64 = row.shares.iter().sum();
+        let sum: f64 = row.shares.iter().enumerate().map(|(rank, share)| rank as f64 * share).sum();
+        (known > 0.5).then(|| sum / known)
+    };
+    if let Some((apart, standardised)) = apart(trial, treatment, drainage)
+        && standardised.abs() > STANDARDISED
+    {
+        let key = trial.treatments[treatment];
+        if apart > 0.0 {
+            cautions.add(Caution::TreatedWetter, format!("{key}: by {apart:.2} drainage classes on average"));
+        } else {
+            cautions.add(Caution::GroundDiffers, format!("{key} drier by {:.2} drainage classes on average", -apart));
+        }
+    }
+    let elevation = |row: &Row| Some(trial.joined.assigned.segments[row.segment].elevation_m).filter(|m| m.is_finite());
+    if let Some((apart, standardised)) = apart(trial, treatment, elevation)
+        && standardised.abs() > STANDARDISED
+    {
+        let key = trial.treatments[treatment];
+        let way = if apart > 0.0 { "higher" } else { "lower" };
+        cautions.add(Caution::GroundDiffers, format!("{key} {way} by {:.2} m on average", apart.abs()));
+    }
+}
+
+/// Treated minus check of a property, weighted by area within each block, and the same by the standard deviation of the
+/// property over both sides.
+fn apart(trial: &Trial<'_>, treatment: usize, of: impl Fn(&Row) -> Option<f64>) -> Option<(f64, f64)> {
+    let mut blocks: BTreeMap<usize, [(f64, f64); 2]> = BTreeMap::new();
+    let mut values = Vec::new();
+    for row in &trial.rows {
+        let side = if row.treatment == treatment {
+            0
+        } else if row.treatment == 0 {
+            1
+        } else {
+            continue;
+        };
+        if let Some(value) = of(row) {
+            let sums = &mut blocks.entry(row.block).or_default()[side];
+            *sums = (sums.0 + row.area_m2, sums.1 + row.area_m2 * value);
+            values.push(value);
+        }
+    }
+    let both: Vec<f64> = blocks
+        .values()
+        .filter(|[treated, check]| treated.0 > 0.0 && check.0 > 0.0)
+        .map(|[treated, check]| treated.1 / treated.0 - check.1 / check.0)
+        .collect();
+    if both.is_empty() {
+        return None;
+    }
+    let apart = both.iter().sum::<f64>() / both.len() as f64;
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    let spread = (values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / values.len() as f64).sqrt();
+    (spread > 1e-9 * mean.abs().max(1e-9)).then(|| (apart, apart / spread))
 }
 
 /// Whether the treated strips lie on the same side of their check in every one of several blocks.

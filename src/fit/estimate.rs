@@ -16,6 +16,11 @@ pub(super) fn of_mixture(mixture: &Mixture, confidence: f64) -> Option<Estimate>
     Estimate::of_t(mean, std_error, df.min(MOST_DF), confidence)
 }
 
+/// What may be told of a response: with one block a difference, but nothing of how far it may be off.
+pub(super) fn told(answer: &Mixture, replicated: bool, confidence: f64) -> Option<Estimate> {
+    if replicated { of_mixture(answer, confidence) } else { answer.mean().map(Estimate::of_mean) }
+}
+
 /// Two-sided p value of the sign-flip test over blocks.
 pub(super) fn sign_flip_p(differences: &[BlockDifference], seed: u64) -> Option<f64> {
     if differences.len() < LEAST_FOR_SIGN_FLIP {

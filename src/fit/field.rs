@@ -29,6 +29,8 @@ const ALIKE_M: f64 = 1.0;
 const BELIEFS: [(f64, f64); 4] = [(1.0, 0.85), (0.5, 0.08), (2.0, 0.05), (0.25, 0.02)];
 /// An anisotropy whose posterior probability falls below this, by a first look, is left out.
 const UNLIKELY: f64 = 0.01;
+/// What may be won by climbing from the place of the isotropic mode, in the logarithm of the posterior.
+const CLIMB: f64 = 2.0;
 /// Median of the range before the data, m; 95 % between 8 and 430 m.
 const RANGE_M: f64 = 60.0;
 const RANGE_LN_SD: f64 = 1.0;
@@ -123,28 +125,34 @@ impl Forms<'_> {
         form(self.trial, self.columns.clone(), anisotropy, neighbours)
     }
 
-    /// The posterior for each anisotropy that is not unlikely, with what was believed of it: the mode is sought with few
-    /// neighbours first, then with all, and with all for the other anisotropies from there.
+    /// The posterior for each anisotropy that is not unlikely, with what was believed of it. The mode is sought with few
+    /// neighbours first; a form with few neighbours also tells which anisotropies are worth a look.
     fn explore(&self, contrasts: &[Vec<f64>]) -> Result<Vec<(f64, f64, FieldPosterior)>, StatsError> {
         let limits = IntegrationLimits::default();
-        let rough = Peak::find(&self.form(1.0, FEW_NEIGHBOURS)?, &self.prior, None)?;
+        let prior = &self.prior;
         let isotropic = self.form(1.0, NEIGHBOURS)?;
-        let start = Peak::find(&isotropic, &self.prior, Some(rough.place()))?;
-        let (range, nugget) = start.place();
-        let plain = start.ln_evidence + BELIEFS[0].1.ln();
-        let first = integrate_around(&isotropic, &self.prior, contrasts, &limits, &start)?;
-        let mut found = vec![(BELIEFS[0].0, BELIEFS[0].1, first)];
+        let rough = Peak::find(&isotropic.with_nearest(FEW_NEIGHBOURS), prior)?;
+        let start = Peak::find_near(&isotropic, prior, &rough, 1.0)?;
+        let (_, belief) = BELIEFS[0];
+        let plain = start.ln_evidence + belief.ln();
+        let first = integrate_around(&isotropic, prior, contrasts, &limits, &start)?;
+        let mut found = vec![(1.0, belief, first)];
         for &(anisotropy, belief) in &BELIEFS[1..] {
             // a stronger anisotropy is looked at only where the weaker one is likely
             let weaker = found.iter().any(|one| (one.0 - 2.0 * anisotropy).abs() < 1e-9);
             if anisotropy < 0.5 && !weaker {
                 continue;
             }
-            let form = self.form(anisotropy, NEIGHBOURS)?;
             // the same range on average over the directions
-            let peak = Peak::find(&form, &self.prior, Some((range / anisotropy.sqrt(), nugget)))?;
+            let stretch = 1.0 / anisotropy.sqrt();
+            let gain = rough.gain_of(&self.form(anisotropy, FEW_NEIGHBOURS)?, prior, stretch)?;
+            if gain + belief.ln() + CLIMB < BELIEFS[0].1.ln() + UNLIKELY.ln() {
+                continue;
+            }
+            let form = self.form(anisotropy, NEIGHBOURS)?;
+            let peak = Peak::find_near(&form, prior, &start, stretch)?;
             if peak.ln_evidence + belief.ln() > plain + UNLIKELY.ln() {
-                let posterior = integrate_around(&form, &self.prior, contrasts, &limits, &peak)?;
+                let posterior = integrate_around(&form, prior, contrasts, &limits, &peak)?;
                 found.push((anisotropy, belief, posterior));
             }
         }

@@ -4,11 +4,16 @@
 //! strips are eight strips. The primary analysis sees segments of some 20 m, and tells three things apart: the response by
 //! class, deviations of whole strips, and a field in which neighbours yield alike.
 
+mod alternatives;
+mod covariate;
 mod design;
 mod differences;
 mod doubts;
 mod estimate;
 mod field;
+mod placebo;
+mod pooling;
+mod questions;
 mod support;
 mod trial;
 
@@ -21,13 +26,20 @@ use std::collections::BTreeMap;
 
 use crate::config::{ArchiveSettings, ModelSettings};
 use crate::points::{Caution, Cautions, Joined};
-use crate::results::{BlockDifference, Estimate, FieldModel, RemovalByTreatment, Response, ResponseKey, Returns};
+use crate::results::{
+    BlockDifference, DrainageTrend, Estimate, FieldModel, RemovalByTreatment, Response, ResponseKey, Returns,
+    Supplement, TreatmentContrast,
+};
+use crate::stats::distribution::Mixture;
 use design::Design;
+use questions::Question;
 use support::{Support, support};
 use trial::Trial;
 
+pub use alternatives::{Alternative, alternatives};
+
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// What the fit delivers.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -40,6 +52,10 @@ pub struct Fit {
     pub variance: BTreeMap<String, f64>,
     /// The field as the segment model sees it.
     pub field_model: Option<FieldModel>,
+    /// Treatments against each other, the trend over drainage, untreated pairs.
+    pub supplement: Supplement,
+    /// Covariates that the yields were adjusted for.
+    pub covariates: usize,
     /// Removal on the strips, by treatment.
     pub removal_by_treatment: Vec<RemovalByTreatment>,
     /// Reasons to doubt the site-year as a whole.
@@ -53,6 +69,8 @@ pub struct Variant<'v> {
     pub without_block: Option<&'v str>,
     /// The covariance, where it is known from a fit to nearly the same data instead of being sought and averaged over.
     pub covariance: Option<&'v FieldModel>,
+    /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
+    pub elevation: bool,
 }
 
 /// Fits a site-year; a field without strips has no responses.
@@ -74,52 +92,77 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         .collect();
     let trial = Trial::new(joined, &check.key, &treated, settings.segment_length_m, variant.without_block);
     let own = support::estimable_classes(&trial, settings);
-    let design = Design::new(&trial, &own, &[]);
-    let answers = answers(&trial, &design, settings, variant.covariance, &mut fit);
+    let covariates: Vec<Vec<f64>> =
+        if variant.elevation { covariate::elevation(&trial).into_iter().collect() } else { Vec::new() };
+    fit.covariates = covariates.len();
+    let design = Design::new(&trial, &own, &covariates);
+    let answers = answers(&trial, &design, variant.covariance, &mut fit);
     let present = present_classes(joined);
     for (at, treatment) in treated.iter().enumerate() {
+        let at = at + 1;
         let facing = differences::facing_segments(joined, treatment, &check.key, variant.without_block);
         let mut doubts = Cautions::default();
         doubts::of_the_comparison(joined, &facing, &mut doubts);
+        doubts::of_the_ground(&trial, at, &mut doubts);
+        let replicated = support(&trial, at, 0, None, 1).blocks > 1;
+        if !replicated
+            && variant.covariance.is_none()
+            && let Some(placebo) = placebo::placebo(&trial, at)
+        {
+            fit.supplement.placebos.push(placebo);
+        }
+        let shrunken = match trial.mean(0, at, None, |row| row.yield_kg_ha) {
+            Some(level) if replicated => pooling::shrunken(&answers, at, level),
+            _ => BTreeMap::new(),
+        };
         for class in present.iter().map(|&class| Some(class)).chain([None]) {
             let key = ResponseKey { treatment: (*treatment).to_owned(), class };
             let least = if class.is_some() { settings.class_segments as usize } else { 1 };
             let by_block = differences::by_block(joined, &facing, &key, least);
+            let answer = answers.get(&Question::Response(at, class));
             let estimate = Estimate {
                 p_randomization: estimate::sign_flip_p(&by_block, settings.seed),
-                ..answers.get(&(at + 1, class)).copied().unwrap_or_default()
+                ..answer.and_then(|answer| estimate::told(answer, replicated, settings.confidence)).unwrap_or_default()
             };
-            fit.responses.push(respond(&trial, key, at + 1, estimate, least, &doubts));
+            let mut response = respond(&trial, key, at, estimate, least, &doubts);
+            response.shrunken = class.and_then(|class| shrunken.get(&class).copied());
+            if let Some(placebo) = fit.supplement.placebos.iter().find(|one| one.treatment == *treatment)
+                && response.cautions.contains(Caution::Unreplicated)
+            {
+                response.cautions.add(
+                    Caution::Unreplicated,
+                    format!(
+                        "{} of {} pairs of like passes as far apart differ by as much",
+                        placebo.as_large, placebo.positions
+                    ),
+                );
+            }
+            fit.responses.push(response);
             fit.differences.extend(by_block);
         }
     }
+    supplement(&trial, &design, &answers, settings, &mut fit);
     fit
 }
 
-/// The responses that the segment model gives, by treatment and class.
+/// What the segment model answers, by question.
 fn answers(
     trial: &Trial<'_>,
     design: &Design,
-    settings: &ModelSettings,
     known: Option<&FieldModel>,
     fit: &mut Fit,
-) -> BTreeMap<(usize, Option<usize>), Estimate> {
-    let mut keys = Vec::new();
-    let mut contrasts = Vec::new();
-    for treatment in 1..trial.treatments.len() {
-        for class in design.classes(treatment).into_iter().map(Some).chain([None]) {
-            if let Some(contrast) = design.response(treatment, class) {
-                keys.push((treatment, class));
-                contrasts.push(contrast);
-            }
-        }
-        if design.is_aliased(treatment) {
-            fit.cautions.add(
-                Caution::MachineAliased,
-                format!("{}: no strip tells its response from other differences", trial.treatments[treatment]),
-            );
-        }
+) -> BTreeMap<Question, Mixture> {
+    for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
+        fit.cautions.add(
+            Caution::MachineAliased,
+            format!("{}: no strip tells its response from other differences", trial.treatments[treatment]),
+        );
     }
+    let mut asked = questions::responses(trial, design);
+    if known.is_none() {
+        asked.extend(questions::supplement(trial, design));
+    }
+    let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
     let found = match known {
         Some(model) => field::fit_under(trial, design, &contrasts, model).ok(),
         None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
@@ -133,20 +176,74 @@ fn answers(
             Some(posterior.contrasts)
         }),
     };
-    let Some(mixtures) = found else { return BTreeMap::new() };
-    keys.into_iter()
-        .zip(&mixtures)
-        .filter_map(|(key, mixture)| {
-            let one_block = support(trial, key.0, 0, None, 1).blocks < 2;
-            // one block tells a difference, but nothing of how far it may be off
-            let estimate = if one_block {
-                mixture.mean().map(Estimate::of_mean)
-            } else {
-                estimate::of_mixture(mixture, settings.confidence)
-            };
-            Some((key, estimate?))
-        })
-        .collect()
+    questions.into_iter().zip(found.unwrap_or_default()).collect()
+}
+
+/// Treatments against each other, and the trends over drainage.
+fn supplement(
+    trial: &Trial<'_>,
+    design: &Design,
+    answers: &BTreeMap<Question, Mixture>,
+    settings: &ModelSettings,
+    fit: &mut Fit,
+) {
+    let class_name =
+        |class: Option<usize>| class.map_or_else(|| "all".to_owned(), |class| trial.joined.classes[class].clone());
+    for (question, answer) in answers {
+        match *question {
+            Question::Trend(treatment) => {
+                let blocks = support(trial, treatment, 0, None, 1).blocks;
+                if let Some(estimate) = estimate::told(answer, blocks > 1, settings.confidence) {
+                    fit.supplement.trends.push(DrainageTrend {
+                        treatment: trial.treatments[treatment].to_owned(),
+                        classes: design.classes(treatment).into_iter().map(|class| class_name(Some(class))).collect(),
+                        blocks,
+                        estimate,
+                    });
+                }
+            }
+            Question::Between(treatment, against, class) => {
+                let least = if class.is_some() { settings.class_segments as usize } else { 1 };
+                let blocks = support(trial, treatment, against, class, least).blocks;
+                let enough = class.is_none() || blocks >= settings.class_blocks as usize;
+                let mut cautions = Cautions::default();
+                let estimate = if enough && blocks > 0 {
+                    estimate::told(answer, blocks > 1, settings.confidence).unwrap_or_default()
+                } else {
+                    Estimate::default()
+                };
+                doubt_replication(blocks, estimate.mean, &mut cautions);
+                fit.supplement.contrasts.push(TreatmentContrast {
+                    treatment: trial.treatments[treatment].to_owned(),
+                    against: trial.treatments[against].to_owned(),
+                    class,
+                    class_name: class_name(class),
+                    blocks,
+                    estimate,
+                    cautions,
+                });
+            }
+            Question::Response(..) | Question::Both(..) => {}
+        }
+    }
+}
+
+/// What few blocks leave in doubt.
+fn doubt_replication(blocks: usize, mean: Option<f64>, cautions: &mut Cautions) {
+    if mean.is_none() {
+        cautions.add(Caution::NotEstimable, format!("compared in {blocks} blocks"));
+    }
+    match blocks {
+        1 => cautions.add(Caution::Unreplicated, ""),
+        2 | 3 => {
+            let least_p = if blocks == 2 { 0.5 } else { 0.25 };
+            cautions.add(
+                Caution::FewBlocks,
+                format!("{blocks} blocks, of which the sign-flip p cannot fall below {least_p}"),
+            );
+        }
+        _ => {}
+    }
 }
 
 /// The classes that some usable segment has.
@@ -172,14 +269,7 @@ fn respond(
 ) -> Response {
     let mut cautions = doubts.clone();
     let Support { blocks, strips, segments, area_m2 } = support(trial, treatment, 0, key.class, least);
-    if estimate.mean.is_none() {
-        cautions.add(Caution::NotEstimable, format!("compared in {blocks} blocks"));
-    }
-    match blocks {
-        1 => cautions.add(Caution::Unreplicated, ""),
-        2 | 3 => cautions.add(Caution::FewBlocks, format!("{blocks} blocks")),
-        _ => {}
-    }
+    doubt_replication(blocks, estimate.mean, &mut cautions);
     let moisture = |row: &trial::Row| trial.joined.assigned.segments[row.segment].moisture_pct;
     let check_yield = trial.mean(0, treatment, key.class, |row| row.yield_kg_ha).filter(|_| estimate.mean.is_some());
     Response {

@@ -37,6 +37,25 @@ fn assert_sound(fit: &Fit) {
         assert!(numbers[1..].iter().all(|number| number.is_some() == one.std_error.is_some()), "{response:?}");
         assert_eq!(one.mean.is_none(), response.cautions.contains(Caution::NotEstimable), "{response:?}");
         assert_eq!(response.check_yield.is_some(), one.mean.is_some());
+        let shrunken = response.shrunken.iter().flat_map(|one| [one.mean, one.std_error]);
+        assert!(shrunken.into_iter().all(f64::is_finite), "{response:?}");
+    }
+    let contrasts = fit.supplement.contrasts.iter().map(|one| &one.estimate);
+    for one in contrasts.chain(fit.supplement.trends.iter().map(|one| &one.estimate)) {
+        let numbers = [one.mean, one.std_error, one.df, one.low, one.high, one.p_value, one.probability_positive];
+        assert!(numbers.iter().flatten().all(|number| number.is_finite()), "{one:?}");
+    }
+}
+
+/// Every other analysis gives sound numbers or none, of this trial.
+fn assert_alternatives_sound(site: &Joined) {
+    let fit = run(site, &archive(), Variant::default());
+    assert_sound(&fit);
+    for other in alternatives(site, &archive(), &fit.differences, None) {
+        let one = &other.estimate;
+        let numbers = [one.mean, one.std_error, one.df, one.low, one.high, one.p_value];
+        assert!(numbers.iter().flatten().all(|number| number.is_finite()), "{other:?}");
+        assert!(one.std_error.is_none_or(|se| se > 0.0), "{other:?}");
     }
 }
 
@@ -197,5 +216,142 @@ fn several_treatments_share_one_check() {
     for treatment in ["low", "high"] {
         let found = find(&fit, treatment, None);
         assert!((found.estimate.mean.unwrap() - 300.0).abs() < 3.0 * found.estimate.std_error.unwrap());
+    }
+}
+
+#[test]
+fn treatments_are_told_against_each_other() {
+    let orders: [&[usize]; 4] = [&[0, 1, 2], &[1, 0, 2], &[2, 1, 0], &[1, 2, 0]];
+    let fit = fit_of(&pieces(4, &orders, 18, |piece| {
+        let (class, value) = field(piece);
+        (class, value + if piece.treatment == 2 { 250.0 } else { 0.0 })
+    }));
+    assert_sound(&fit);
+    assert_eq!(fit.supplement.contrasts.len(), 4, "three classes and the whole field");
+    for one in &fit.supplement.contrasts {
+        assert_eq!((one.treatment.as_str(), one.against.as_str(), one.blocks), ("high", "low", 4));
+        let (mean, std_error) = (one.estimate.mean.unwrap(), one.estimate.std_error.unwrap());
+        assert!((mean - 250.0).abs() < 2.5 * std_error, "{one:?}");
+        let of = |treatment: &str| find(&fit, treatment, one.class).estimate.mean.unwrap();
+        // both are medians of mixtures, so that they agree but for their skewness
+        assert!((of("high") - of("low") - mean).abs() < 0.2 * std_error, "{one:?}");
+    }
+}
+
+#[test]
+fn the_trend_over_the_classes_is_the_slope_of_the_responses() {
+    let fit = fit_of(&pieces(4, &ORDERS, 18, field));
+    let [trend] = fit.supplement.trends.as_slice() else { panic!("one treatment, one trend") };
+    assert_eq!(trend.classes, ["dry", "middle", "wet"]);
+    let (mean, std_error) = (trend.estimate.mean.unwrap(), trend.estimate.std_error.unwrap());
+    // 100, 300, 500
+    assert!((mean - 200.0).abs() < 2.5 * std_error, "{trend:?}");
+    let of = |class: usize| find(&fit, "low", Some(class)).estimate.mean.unwrap();
+    assert!((0.5 * (of(2) - of(0)) - mean).abs() < 0.2 * std_error, "equal ground in each class");
+}
+
+#[test]
+fn responses_are_drawn_towards_each_other() {
+    let fit = fit_of(&pieces(4, &ORDERS, 18, field));
+    assert!(find(&fit, "low", None).shrunken.is_none());
+    let of = |class: usize| {
+        let found = find(&fit, "low", Some(class));
+        (found.estimate.mean.unwrap(), found.estimate.std_error.unwrap(), found.shrunken.unwrap())
+    };
+    let (dry, middle, wet) = (of(0), of(1), of(2));
+    assert!(dry.2.mean > dry.0 && wet.2.mean < wet.0, "{dry:?} {wet:?}");
+    assert!(wet.2.mean - dry.2.mean < wet.0 - dry.0);
+    assert!([dry, middle, wet].iter().all(|one| one.2.std_error < 1.05 * one.1), "{dry:?} {middle:?} {wet:?}");
+}
+
+#[test]
+fn elevation_is_adjusted_for_where_it_is_known() {
+    // one treated strip of each block stands 2 m higher, where the yield is 100 kg/ha a metre less
+    let height =
+        |piece: &Piece| 0.5 * (f64::from(piece.along) / 3.0).sin() + 2.0 * f64::from(u8::from(piece.treatment > 0));
+    let all = pieces(4, &ORDERS, 18, |piece| {
+        let (class, value) = field(piece);
+        (class, value - 100.0 * 4.0 * (f64::from(piece.along) / 3.0).sin())
+    });
+    let mut site = joined(&all, true);
+    assert_eq!(run(&site, &archive(), Variant { elevation: true, ..Variant::default() }).covariates, 0);
+    let mut sorted = all.clone();
+    sorted.sort_by_key(|piece| (piece.block, piece.place, piece.along));
+    for (segment, piece) in site.assigned.segments.iter_mut().zip(&sorted) {
+        segment.elevation_m = height(piece);
+    }
+    let fit = run(&site, &archive(), Variant { elevation: true, ..Variant::default() });
+    assert_sound(&fit);
+    assert_eq!(fit.covariates, 1);
+    assert!(find(&fit, "low", None).cautions.contains(Caution::GroundDiffers));
+    let plain = run(&site, &archive(), Variant::default());
+    // the treated stand higher by 2 m, and a metre takes 800 kg/ha: the adjusted response is larger
+    let of = |fit: &Fit| find(fit, "low", None).estimate.mean.unwrap();
+    assert!(of(&fit) > of(&plain) + 500.0, "{} {}", of(&fit), of(&plain));
+}
+
+#[test]
+fn a_treatment_on_wetter_ground_is_said_to_be() {
+    let wetter = |piece: &Piece| (Some(if piece.treatment > 0 && piece.along > 8 { 2 } else { 1 }), field(piece).1);
+    let fit = fit_of(&pieces(4, &ORDERS, 18, wetter));
+    assert!(find(&fit, "low", None).cautions.contains(Caution::TreatedWetter));
+    let even = fit_of(&pieces(4, &ORDERS, 18, field));
+    assert!(!find(&even, "low", None).cautions.contains(Caution::TreatedWetter));
+}
+
+#[test]
+fn a_single_block_stands_beside_the_passes_around_it() {
+    // one block among passes without a strip: ten to each side
+    let all = pieces(1, &ORDERS, 18, field);
+    let beside: Vec<Piece> = (0..20)
+        .flat_map(|place| (0..18).map(move |along| (place, along)))
+        .map(|(place, along)| Piece {
+            place: place + 2,
+            along,
+            yield_kg_ha: 10_000.0 + 100.0 * noise(3, place, 1),
+            ..all[0]
+        })
+        .collect();
+    let mut site = joined(&[all, beside].concat(), true);
+    let assigned = &mut site.assigned;
+    let strips = assigned.strip.clone();
+    assigned.cleaned.pass.clone_from(&strips);
+    for (at, strip) in strips.iter().enumerate() {
+        assigned.cleaned.dry_yield_kg_ha[at] = assigned.segments[assigned.segment[at] as usize].dry_yield_kg_ha;
+        assigned.cleaned.swath_m[at] = example::WIDTH_M;
+        if *strip >= 2 {
+            assigned.strip[at] = crate::points::Labels::NONE;
+        }
+    }
+    assigned.segments.retain(|segment| segment.strip < 2);
+    assigned.strips.truncate(2);
+    let kept = assigned.segments.len();
+    for segment in &mut assigned.segment {
+        if *segment as usize >= kept {
+            *segment = crate::points::Labels::NONE;
+        }
+    }
+    site.segment_class.truncate(kept);
+    site.segment_class_share.truncate(kept);
+    let fit = run(&site, &archive(), Variant::default());
+    assert_sound(&fit);
+    let [placebo] = fit.supplement.placebos.as_slice() else { panic!("no placebo distribution") };
+    assert_eq!(placebo.positions, 19);
+    assert!(placebo.as_large < 10 && placebo.usual > 20.0 && placebo.usual < 150.0, "{placebo:?}");
+    let told = find(&fit, "low", None).cautions.iter().find(|one| one.0 == Caution::Unreplicated).unwrap().1.to_owned();
+    assert!(told.contains("of 19 pairs"), "{told}");
+}
+
+#[test]
+fn hopeless_trials_give_other_analyses_nothing_to_invent() {
+    let flat = |piece: &Piece| (Some(class_of(piece)), 9_000.0);
+    for blocks in [1, 2, 3, 4] {
+        assert_alternatives_sound(&joined(&pieces(blocks, &ORDERS, 18, field), true));
+        assert_alternatives_sound(&joined(&pieces(blocks, &ORDERS, 18, flat), true));
+        assert_alternatives_sound(&joined(&pieces(blocks, &ORDERS, 1, field), true));
+        let treated_only: Vec<Piece> =
+            pieces(blocks, &ORDERS, 18, field).into_iter().filter(|one| one.treatment > 0).collect();
+        assert_alternatives_sound(&joined(&treated_only, true));
+        assert_alternatives_sound(&joined(&pieces(blocks, &ORDERS, 18, |piece| (None, field(piece).1)), true));
     }
 }

@@ -53,6 +53,8 @@ pub(super) struct Trial<'j> {
     pub(super) rows: Vec<Row>,
     /// Length of a segment, m.
     pub(super) segment_length_m: f64,
+    /// Direction of the strips: east and north part of a unit vector.
+    pub(super) axis: (f64, f64),
 }
 
 impl<'j> Trial<'j> {
@@ -100,7 +102,7 @@ impl<'j> Trial<'j> {
                 class: (class != Labels::NONE).then_some(class as usize),
             });
         }
-        let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m };
+        let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m, axis: (0.0, 1.0) };
         trial.place();
         trial.weigh();
         trial
@@ -129,6 +131,7 @@ impl<'j> Trial<'j> {
         let angle =
             if sine.hypot(cosine) > 0.0 { 0.5 * sine.atan2(cosine) } else { std::f64::consts::FRAC_PI_2 - driven };
         let axis = (angle.cos(), angle.sin());
+        self.axis = axis;
         let turn = |x: f64, y: f64| (x * axis.0 + y * axis.1, y * axis.0 - x * axis.1);
         // the strips, counted across
         let mut order: Vec<(usize, f64)> =

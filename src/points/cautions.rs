@@ -39,6 +39,7 @@ cautions! {
     SharedCheck = "shared-check": "one check strip serves several treated strips, so their responses share its error";
     NoCheckInBlock = "no-check-in-block": "a block without a usable check strip was left out";
     TreatedWetter = "treated-wetter": "the treated strips stand on wetter ground than their check";
+    GroundDiffers = "ground-differs": "the treated strips stand on other ground than their check: drier, higher or lower";
     MachineAliased = "machine-aliased": "combine and treatment cannot be told apart, so neither can their effects";
     MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
     RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";

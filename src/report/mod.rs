@@ -23,7 +23,7 @@ use crate::points::{Caution, Ingested, Joined};
 use crate::results::{SiteYear, ZoneResponse};
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -69,6 +69,7 @@ pub fn site_year(
         OutputFile { name: "removals.csv", bytes: tables::removals(result)? },
         OutputFile { name: "summary.json", bytes: summary::site_year(result, archive)? },
         OutputFile { name: "sensitivity.csv", bytes: tables::sensitivity(result, &units)? },
+        OutputFile { name: "contrasts.csv", bytes: tables::contrasts(result, &units)? },
         OutputFile { name: "layers.gpkg", bytes: geopackage::layers(ingested, joined, result, &units)? },
         OutputFile { name: "report.html", bytes: html::site_year(joined, result, archive, &units, grid.as_ref())? },
     ];

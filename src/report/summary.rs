@@ -16,6 +16,12 @@ pub(super) fn cautions(cautions: &Cautions) -> Value {
     Value::Object(cautions.iter().map(|(caution, detail)| (caution.code().to_owned(), json!(detail))).collect())
 }
 
+/// Whether each treatment's response over the field rests on enough blocks to say what it would pay.
+fn decisions(result: &SiteYear) -> Value {
+    let whole = result.responses.iter().filter(|one| one.key.class.is_none());
+    Value::Object(whole.map(|one| (one.key.treatment.clone(), json!(one.decision_allowed()))).collect())
+}
+
 /// The summary of a site-year; keys sorted, so that the same result gives the same bytes.
 pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
     let by_machine = |pick: &dyn Fn(&crate::points::MachineFacts) -> Sourced| {
@@ -50,6 +56,11 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         "limits": result.cleaning.limits,
         "design": result.design,
         "variance": result.variance,
+        "field_model": result.field_model,
+        "trend_by_class": result.supplement.trends,
+        "placebo": result.supplement.placebos,
+        "sign_changes": result.sign_changes(),
+        "decision_allowed": decisions(result),
         "removal_by_treatment": result.removal_by_treatment,
         "cautions": cautions(&all_cautions),
         "settings": {

@@ -43,6 +43,9 @@ pub const RESPONSE_COLUMNS: [&str; 29] = [
 pub const SYNTHESIS_COLUMNS: [&str; 8] =
     ["site_years", "gained", "paid", "tau", "pi_low", "pi_high", "probability_new_site_pays", "shrunken_response"];
 
+/// The columns that only a site-year's own table adds: the response drawn towards those of the other classes.
+const SHRUNKEN_COLUMNS: [&str; 2] = ["shrunken_response", "shrunken_std_error"];
+
 /// What all response tables say of a row, in SI units.
 struct Row<'r> {
     place: [String; 4],
@@ -117,8 +120,14 @@ fn response_row<'r>(result: &'r SiteYear, response: &'r Response) -> Row<'r> {
 
 /// `response.csv`.
 pub(super) fn response(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let rows = result.responses.iter().map(|response| response_row(result, response).cells(units));
-    write("response.csv", &RESPONSE_COLUMNS, rows)
+    let header: Vec<&str> = RESPONSE_COLUMNS.iter().chain(&SHRUNKEN_COLUMNS).copied().collect();
+    let rows = result.responses.iter().map(|response| {
+        let mut cells = response_row(result, response).cells(units);
+        let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
+        cells.extend([response.shrunken.map(|one| one.mean), response.shrunken.map(|one| one.std_error)].map(yields));
+        cells
+    });
+    write("response.csv", &header, rows)
 }
 
 /// `site_years.csv`.
@@ -175,6 +184,46 @@ pub(super) fn removals(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
     write("removals.csv", &["reason", "points", "share"], rows)
 }
 
+/// `contrasts.csv`: treatments against each other, then the change of each response from class to class.
+pub(super) fn contrasts(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
+    let header = [
+        "contrast",
+        "treatment",
+        "against",
+        "drainage_class",
+        "blocks",
+        "difference",
+        "std_error",
+        "df",
+        "ci_low",
+        "ci_high",
+        "p_value",
+        "probability_positive",
+        "yield_unit",
+        "caution",
+    ];
+    let row = |place: [&str; 4], blocks: usize, estimate: &Estimate, cautions: &Cautions| {
+        let estimate = units.estimate(estimate);
+        let yields = |value: Option<f64>| fixed(value, units.yield_decimals);
+        let mut cells: Vec<String> = place.map(str::to_owned).to_vec();
+        cells.push(blocks.to_string());
+        cells.extend([yields(estimate.mean), yields(estimate.std_error), fixed(estimate.df, 2)]);
+        cells.extend([yields(estimate.low), yields(estimate.high)]);
+        cells.extend([fixed(estimate.p_value, 4), fixed(estimate.probability_positive, 4)]);
+        cells.extend([units.yield_unit.to_owned(), cautions.codes()]);
+        cells
+    };
+    let between = result.supplement.contrasts.iter().map(|one| {
+        let place = ["between-treatments", &one.treatment, &one.against, &one.class_name];
+        row(place, one.blocks, &one.estimate, &one.cautions)
+    });
+    let trends = result.supplement.trends.iter().map(|one| {
+        let span = one.classes.join(" to ");
+        row(["trend-by-class", &one.treatment, "", &span], one.blocks, &one.estimate, &Cautions::default())
+    });
+    write("contrasts.csv", &header, between.chain(trends))
+}
+
 /// `sensitivity.csv`.
 pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
     let header = [
@@ -191,20 +240,10 @@ pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, R
     ];
     let rows = result.sensitivity.iter().map(|row| {
         let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
-        let primary = result
-            .responses
-            .iter()
-            .find(|one| one.key.treatment == row.treatment && one.class_name == row.class_name)
-            .and_then(|one| one.estimate.mean);
-        let changed = match (primary, row.response) {
-            (Some(primary), Some(varied)) => {
-                if primary * varied < 0.0 {
-                    "yes"
-                } else {
-                    "no"
-                }
-            }
-            _ => "",
+        let changed = match result.sign_changed(row) {
+            Some(true) => "yes",
+            Some(false) => "no",
+            None => "",
         };
         vec![
             row.variant.clone(),
@@ -222,13 +261,15 @@ pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, R
     write("sensitivity.csv", &header, rows)
 }
 
-/// The zones as a table for the terminal: one line each, all wetness classes.
+/// The zones as a table for the terminal: one line each, all wetness classes; what pays is told where some zone rests on
+/// enough blocks.
 pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
-    let mut rows = vec![
-        ["treatment", "soil", "spring", "site-years", "response", "interval", "pays", "paid"]
-            .map(str::to_owned)
-            .to_vec(),
-    ];
+    let decisions = zones.iter().any(ZoneResponse::decision_allowed);
+    let mut header = ["treatment", "soil", "spring", "site-years", "response", "interval"].map(str::to_owned).to_vec();
+    if decisions {
+        header.extend(["pays", "paid"].map(str::to_owned));
+    }
+    let mut rows = vec![header];
     for zone in zones {
         let units = Units::new(archive, &zone.crop);
         let estimate = units.estimate(&zone.estimate);
@@ -240,17 +281,19 @@ pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> St
             (Some(low), Some(high)) => format!("{low:.1} to {high:.1}"),
             _ => String::new(),
         };
-        let pays = zone.returns.probability_pays.map_or(String::new(), |share| format!("{:.0} %", 100.0 * share));
-        rows.push(vec![
+        let mut row = vec![
             format!("{} ({})", zone.treatment, zone.crop),
             zone.class_name.clone(),
             zone.wetness_class.clone(),
             zone.site_years.to_string(),
             response,
             interval,
-            pays,
-            format!("{} of {}", zone.paid, zone.site_years),
-        ]);
+        ];
+        if decisions && zone.decision_allowed() {
+            row.push(zone.returns.probability_pays.map_or(String::new(), |share| format!("{:.0} %", 100.0 * share)));
+            row.push(format!("{} of {}", zone.paid, zone.site_years));
+        }
+        rows.push(row);
     }
     aligned(&rows)
 }

@@ -5,8 +5,10 @@
 
 mod response;
 mod site_year;
+mod supplement;
 mod zone;
 
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
-pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
+pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
+pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use zone::ZoneResponse;

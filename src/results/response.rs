@@ -113,6 +113,17 @@ pub struct Response {
     pub cautions: Cautions,
 }
 
+/// Fewest blocks on which a decision may rest: with one or two, nothing is said of what it would pay.
+pub(super) const LEAST_FOR_DECISION: usize = 3;
+
+impl Response {
+    /// Whether the response rests on enough blocks to say what it would pay. Where it does not, there is no break-even
+    /// response, no net return and no probability of paying, and no page speaks of them.
+    pub fn decision_allowed(&self) -> bool {
+        self.blocks >= LEAST_FOR_DECISION && self.estimate.std_error.is_some()
+    }
+}
+
 /// Treated minus check in one block and class.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BlockDifference {

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::response::{BlockDifference, Response};
+use super::supplement::Supplement;
 use crate::points::{Cautions, CleaningFacts, Design, Mark};
 
 /// What makes a site-year unique, with its crop.
@@ -86,6 +87,19 @@ pub struct SensitivityRow {
     pub p_value: Option<f64>,
 }
 
+/// In how many variants of the analysis a response has another sign.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SignChanges {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// The class as it is printed, or `all`.
+    pub class_name: String,
+    /// Variants with another sign.
+    pub changed: usize,
+    /// Variants that give a response.
+    pub variants: usize,
+}
+
 /// The result of one site-year: what the synthesis and the reports read.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SiteYear {
@@ -121,8 +135,46 @@ pub struct SiteYear {
     pub variance: BTreeMap<String, f64>,
     /// The field as the segment model sees it; absent where it could not be fitted.
     pub field_model: Option<FieldModel>,
+    /// Treatments against each other, the trend over drainage, untreated pairs.
+    pub supplement: Supplement,
     /// The answer again under each variant.
     pub sensitivity: Vec<SensitivityRow>,
     /// Reasons to doubt the site-year as a whole.
     pub cautions: Cautions,
+}
+
+impl SiteYear {
+    /// The response that a row of the sensitivity is to be held against.
+    pub fn primary(&self, row: &SensitivityRow) -> Option<f64> {
+        self.responses
+            .iter()
+            .find(|one| one.key.treatment == row.treatment && one.class_name == row.class_name)
+            .and_then(|one| one.estimate.mean)
+    }
+
+    /// Whether a variant gives the response another sign; `None` where one of the two has none.
+    pub fn sign_changed(&self, row: &SensitivityRow) -> Option<bool> {
+        Some(self.primary(row)? * row.response? < 0.0)
+    }
+
+    /// Changes of sign over all variants, for each response that some variant gives too.
+    pub fn sign_changes(&self) -> Vec<SignChanges> {
+        self.responses
+            .iter()
+            .map(|response| {
+                let rows = self
+                    .sensitivity
+                    .iter()
+                    .filter(|row| row.treatment == response.key.treatment && row.class_name == response.class_name);
+                let compared: Vec<bool> = rows.filter_map(|row| self.sign_changed(row)).collect();
+                SignChanges {
+                    treatment: response.key.treatment.clone(),
+                    class_name: response.class_name.clone(),
+                    changed: compared.iter().filter(|changed| **changed).count(),
+                    variants: compared.len(),
+                }
+            })
+            .filter(|changes| changes.variants > 0)
+            .collect()
+    }
 }

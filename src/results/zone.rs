@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::response::{Estimate, Returns};
+use super::response::{Estimate, LEAST_FOR_DECISION, Returns};
 use crate::points::Cautions;
 
 /// The synthesis of one zone.
@@ -54,4 +54,11 @@ pub struct ZoneResponse {
     pub shrunken_response: Option<f64>,
     /// Reasons to doubt it.
     pub cautions: Cautions,
+}
+
+impl ZoneResponse {
+    /// Whether the zone rests on enough blocks to say what its response would pay.
+    pub fn decision_allowed(&self) -> bool {
+        self.blocks >= LEAST_FOR_DECISION && self.estimate.mean.is_some()
+    }
 }

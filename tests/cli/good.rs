@@ -5,13 +5,14 @@ use std::fs;
 use crate::archive::{Archive, LIFT, csv, rows, say};
 use crate::support::{Tol, close};
 
-const FILES: [&str; 9] = [
+const FILES: [&str; 10] = [
     "points.parquet",
     "segments.parquet",
     "response.csv",
     "removals.csv",
     "summary.json",
     "sensitivity.csv",
+    "contrasts.csv",
     "yield.tif",
     "layers.gpkg",
     "report.html",
@@ -51,7 +52,7 @@ fn the_mass_of_all_records_is_conserved() {
 }
 
 fn tables(archive: &Archive) -> Vec<Vec<u8>> {
-    ["response.csv", "removals.csv", "sensitivity.csv", "summary.json", "yield.tif", "layers.gpkg"]
+    ["response.csv", "removals.csv", "sensitivity.csv", "contrasts.csv", "summary.json", "yield.tif", "layers.gpkg"]
         .iter()
         .map(|name| fs::read(archive.result("bad", name)).unwrap())
         .chain(

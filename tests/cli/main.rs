@@ -19,6 +19,7 @@ mod bad_geometry;
 mod bad_records;
 mod channels;
 mod explain;
+mod few_blocks;
 mod good;
 mod inspect;
 mod names;

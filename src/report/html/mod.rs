@@ -13,7 +13,7 @@ use super::yield_grid::YieldGrid;
 use super::{Failure, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Joined, Source, Sourced};
-use crate::results::{Estimate, SiteYear, ZoneResponse};
+use crate::results::{Estimate, Response, SiteYear, ZoneResponse};
 
 const STYLE: &str = include_str!("style.css");
 const BASE: &str = include_str!("base.html");
@@ -148,6 +148,45 @@ fn sensitivity(result: &SiteYear, archive: &ArchiveSettings, units: &Units, deci
         .collect()
 }
 
+fn contrasts(result: &SiteYear, archive: &ArchiveSettings, units: &Units, decimals: usize) -> Vec<serde_json::Value> {
+    result
+        .supplement
+        .contrasts
+        .iter()
+        .map(|one| {
+            let estimate = units.estimate(&one.estimate);
+            json!({
+                "treatment": label(archive, &one.treatment),
+                "against": label(archive, &one.against),
+                "class": one.class_name,
+                "blocks": one.blocks,
+                "difference": shown(estimate.mean, decimals),
+                "interval": interval(&estimate, decimals),
+                "cautions": caution_list(&one.cautions),
+            })
+        })
+        .collect()
+}
+
+fn trends(result: &SiteYear, archive: &ArchiveSettings, units: &Units, decimals: usize) -> Vec<serde_json::Value> {
+    result
+        .supplement
+        .trends
+        .iter()
+        .map(|one| {
+            let estimate = units.estimate(&one.estimate);
+            json!({
+                "treatment": label(archive, &one.treatment),
+                "from": one.classes.first(),
+                "to": one.classes.last(),
+                "slope": estimate.mean.map_or_else(|| "–".to_owned(), |mean| format!("{mean:+.decimals$}")),
+                "interval": interval(&estimate, decimals),
+                "p": shown(estimate.p_value, 3),
+            })
+        })
+        .collect()
+}
+
 /// `report.html`.
 pub(super) fn site_year(
     joined: &Joined,
@@ -214,6 +253,14 @@ pub(super) fn site_year(
                 "share": percent(Some(row.removed as f64 / row.records.max(1) as f64)),
             })).collect::<Vec<_>>(),
             "sensitivity": sensitivity(result, archive, units, decimals),
+            "sign_changes": result.sign_changes().iter().filter(|one| one.class_name == "all").map(|one| json!({
+                "treatment": label(archive, &one.treatment),
+                "changed": one.changed,
+                "variants": one.variants,
+            })).collect::<Vec<_>>(),
+            "contrasts": contrasts(result, archive, units, decimals),
+            "trends": trends(result, archive, units, decimals),
+            "decisions": result.responses.iter().any(Response::decision_allowed),
             "limits": result.cleaning.limits,
             "entry": result.cleaning.pass_entry_s.as_ref().map(|value| sourced(value, " s")),
             "exit": result.cleaning.pass_exit_s.as_ref().map(|value| sourced(value, " s")),
@@ -250,7 +297,11 @@ pub(super) fn index(
                 pays: percent(zone.returns.probability_pays),
                 new_site_pays: percent(zone.probability_new_site_pays),
                 net: shown(zone.returns.net_return.map(|money| units.money(money)), 0),
-                gained: format!("{} / {} of {}", zone.gained, zone.paid, zone.site_years),
+                gained: if zone.decision_allowed() {
+                    format!("{} / {} of {}", zone.gained, zone.paid, zone.site_years)
+                } else {
+                    "–".to_owned()
+                },
                 cautions: caution_list(&zone.cautions),
             };
             json!({ "crop": zone.crop, "yield_unit": units.yield_unit, "money_unit": units.money_unit, "line": line })
@@ -296,6 +347,7 @@ pub(super) fn index(
             "depth": "",
             "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
             "lines": lines,
+            "decisions": zones.iter().any(ZoneResponse::decision_allowed),
             "fields": fields,
             "failures": failures.iter().map(|one| json!({ "folder": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
         }),

@@ -68,7 +68,7 @@ pub fn integrate(
     contrasts: &[Vec<f64>],
     limits: &IntegrationLimits,
 ) -> Result<FieldPosterior, StatsError> {
-    integrate_around(form, prior, contrasts, limits, &Peak::find(form, prior, None)?)
+    integrate_around(form, prior, contrasts, limits, &Peak::find(form, prior)?)
 }
 
 /// [`integrate`] about a peak that is known, if only roughly: from a cheaper form of the same field, or from data that are

@@ -1,10 +1,18 @@
 //! The neighbour form: each row given the nearest of those before it.
 
+use std::collections::BTreeMap;
+
 use rustc_hash::FxHashMap;
 
 use super::{Columns, Gram, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef, product_transposed};
 use crate::stats::{Kernel, StatsError, check};
+
+/// Settings that are solved side by side: the steps of the small Cholesky factors are the same in all of them.
+const LANES: usize = 8;
+type Lanes = [f64; LANES];
+/// Distances that agree to a micrometre (where a position is in metres) share one correlation.
+const SAME_DISTANCE: f64 = 1e-6;
 
 /// A field with any kernel, its likelihood approximated by conditioning each row on its nearest predecessors: Vecchia 1988,
 /// J. R. Stat. Soc. B 50:297–312; Datta et al. 2016, J. Am. Stat. Assoc. 111:800–812. With as many neighbours as rows it is
@@ -14,24 +22,59 @@ use crate::stats::{Kernel, StatsError, check};
 pub struct NeighbourField {
     columns: Columns,
     kernel: Kernel,
+    places: Places,
     /// Rows in their order.
     order: Vec<usize>,
     /// Neighbours (rows) of each row in the order.
     neighbours: Vec<Vec<usize>>,
     /// Setting of each row in the order.
     setting: Vec<usize>,
-    settings: Vec<Setting>,
+    settings: usize,
+    batches: Vec<Batch>,
+    /// The levels of the random effect that each row of the order and its neighbours have, the row's own first; and which of
+    /// them each neighbour has. Empty without a random effect.
+    levels: Vec<Levels>,
+    /// The distances that occur, each once.
+    distances: Vec<f64>,
 }
 
-/// A row and its neighbours, up to a shift.
+/// Positions along the axis of greater extent and along the other, and the distance below which settings count as alike.
 #[derive(Debug, Clone)]
-struct Setting {
-    /// Distances of the row to its neighbours.
-    to_row: Vec<f64>,
-    /// Distances between the neighbours, lower triangle row by row without the diagonal.
-    between: Vec<f64>,
+struct Places {
+    lead: Vec<f64>,
+    follow: Vec<f64>,
+    tolerance: f64,
+}
+
+/// Up to [`LANES`] settings with the same number of neighbours, each a row and its neighbours, up to a shift. Lanes that
+/// stand empty repeat the first.
+#[derive(Debug, Clone)]
+struct Batch {
+    settings: Vec<usize>,
+    neighbours: usize,
+    /// Index of the distances between the members, the row last: lower triangle row by row without the diagonal.
+    apart: Vec<[u32; LANES]>,
     /// `1/w` of the neighbours, then of the row.
+    inverse_weights: Vec<Lanes>,
+}
+
+/// Levels of the random effect about a row.
+#[derive(Debug, Clone)]
+struct Levels {
+    present: Vec<usize>,
+    of_neighbour: Vec<u32>,
+}
+
+/// A setting before it is put into a batch.
+struct Setting {
+    apart: Vec<u32>,
     inverse_weights: Vec<f64>,
+}
+
+/// Weights of the neighbours and the variance left, by setting.
+struct Solved {
+    weights: Vec<Vec<f64>>,
+    variances: Vec<f64>,
 }
 
 impl NeighbourField {
@@ -67,45 +110,202 @@ impl NeighbourField {
         }
         let mut order: Vec<usize> = (0..n).collect();
         order.sort_by(|&a, &b| lead[a].total_cmp(&lead[b]).then(follow[a].total_cmp(&follow[b])).then(a.cmp(&b)));
-        let mut field =
-            Self { columns, kernel, order, neighbours: Vec::new(), setting: Vec::new(), settings: Vec::new() };
+        let neighbours = (0..n).map(|index| nearest_before(&order, index, &lead, &follow, count)).collect();
+        Ok(Self::with_neighbours(columns, kernel, Places { lead, follow, tolerance }, order, neighbours))
+    }
+
+    /// The same field with fewer neighbours: the nearest of those it has.
+    #[must_use]
+    pub fn with_nearest(&self, count: usize) -> Self {
+        let nearest = |all: &Vec<usize>| all.iter().copied().take(count.max(1)).collect();
+        let neighbours = self.neighbours.iter().map(nearest).collect();
+        Self::with_neighbours(self.columns.clone(), self.kernel, self.places.clone(), self.order.clone(), neighbours)
+    }
+
+    /// Finds the settings of rows whose neighbours are known.
+    fn with_neighbours(
+        columns: Columns,
+        kernel: Kernel,
+        places: Places,
+        order: Vec<usize>,
+        neighbours: Vec<Vec<usize>>,
+    ) -> Self {
+        let Places { lead, follow, tolerance } = &places;
+        let mut setting_of = Vec::with_capacity(order.len());
+        let mut settings: Vec<Setting> = Vec::new();
         let mut known: FxHashMap<Vec<i64>, usize> = FxHashMap::default();
-        for index in 0..n {
-            let row = field.order[index];
-            let nearest = nearest_before(&field.order, index, &lead, &follow, count);
+        let mut distances = Vec::new();
+        let mut known_distances: FxHashMap<u64, u32> = FxHashMap::default();
+        for (&row, nearest) in order.iter().zip(&neighbours) {
             let grid = |value: f64| (value / tolerance).round() as i64;
             let mut key = Vec::with_capacity(3 * nearest.len() + 1);
-            for &other in &nearest {
+            for &other in nearest {
                 key.extend([grid(lead[other] - lead[row]), grid(follow[other] - follow[row])]);
-                key.push(field.columns.inverse_weights[other].to_bits().cast_signed());
+                key.push(columns.inverse_weights[other].to_bits().cast_signed());
             }
-            key.push(field.columns.inverse_weights[row].to_bits().cast_signed());
-            let distance = |a: usize, b: usize| (lead[a] - lead[b]).hypot(follow[a] - follow[b]);
-            let next = field.settings.len();
+            key.push(columns.inverse_weights[row].to_bits().cast_signed());
+            let next = settings.len();
             let setting = *known.entry(key).or_insert(next);
             if setting == next {
-                field.settings.push(Setting {
-                    to_row: nearest.iter().map(|&other| distance(row, other)).collect(),
-                    between: (0..nearest.len())
-                        .flat_map(|i| (0..i).map(move |j| (i, j)))
-                        .map(|(i, j)| distance(nearest[i], nearest[j]))
-                        .collect(),
-                    inverse_weights: nearest
-                        .iter()
-                        .chain(std::iter::once(&row))
-                        .map(|&each| field.columns.inverse_weights[each])
-                        .collect(),
-                });
+                let members: Vec<usize> = nearest.iter().copied().chain([row]).collect();
+                let mut apart = Vec::with_capacity(members.len() * nearest.len() / 2);
+                for (i, &one) in members.iter().enumerate() {
+                    for &other in &members[..i] {
+                        let distance =
+                            ((lead[one] - lead[other]).powi(2) + (follow[one] - follow[other]).powi(2)).sqrt();
+                        let step = (distance / SAME_DISTANCE).round() as u64;
+                        apart.push(*known_distances.entry(step).or_insert_with(|| {
+                            distances.push(distance);
+                            distances.len() as u32 - 1
+                        }));
+                    }
+                }
+                let inverse_weights = members.iter().map(|&each| columns.inverse_weights[each]).collect();
+                settings.push(Setting { apart, inverse_weights });
             }
-            field.setting.push(setting);
-            field.neighbours.push(nearest);
+            setting_of.push(setting);
         }
-        Ok(field)
+        Self {
+            levels: levels(&columns, &order, &neighbours),
+            columns,
+            kernel,
+            places,
+            order,
+            neighbours,
+            setting: setting_of,
+            settings: settings.len(),
+            batches: batches(&settings),
+            distances,
+        }
     }
 
     /// Number of different settings; one small system is solved for each.
     pub fn settings(&self) -> usize {
-        self.settings.len()
+        self.settings
+    }
+
+    fn solve(&self, range: f64, nugget: f64) -> Result<Solved, StatsError> {
+        let sill = 1.0 - nugget;
+        let correlated: Vec<f64> =
+            self.distances.iter().map(|distance| sill * self.kernel.correlation(distance / range)).collect();
+        let mut solved = Solved { weights: vec![Vec::new(); self.settings], variances: vec![0.0; self.settings] };
+        let mut factor = Vec::new();
+        for batch in &self.batches {
+            batch
+                .solve(&correlated, nugget, &mut factor, &mut solved)
+                .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })?;
+        }
+        Ok(solved)
+    }
+}
+
+fn levels(columns: &Columns, order: &[usize], neighbours: &[Vec<usize>]) -> Vec<Levels> {
+    if columns.random == 0 {
+        return Vec::new();
+    }
+    order
+        .iter()
+        .zip(neighbours)
+        .map(|(&row, neighbours)| {
+            let mut present = vec![columns.level[row]];
+            let of_neighbour = neighbours
+                .iter()
+                .map(|&other| {
+                    let level = columns.level[other];
+                    let at = present.iter().position(|known| *known == level).unwrap_or_else(|| {
+                        present.push(level);
+                        present.len() - 1
+                    });
+                    at as u32
+                })
+                .collect();
+            Levels { present, of_neighbour }
+        })
+        .collect()
+}
+
+/// The settings by their number of neighbours, so many at a time.
+fn batches(settings: &[Setting]) -> Vec<Batch> {
+    let mut by_count: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (at, setting) in settings.iter().enumerate() {
+        by_count.entry(setting.inverse_weights.len() - 1).or_default().push(at);
+    }
+    let mut batches = Vec::new();
+    for (neighbours, members) in by_count {
+        for few in members.chunks(LANES) {
+            let lane = |lane: usize| &settings[few.get(lane).copied().unwrap_or(few[0])];
+            batches.push(Batch {
+                settings: few.to_vec(),
+                neighbours,
+                apart: (0..neighbours * (neighbours + 1) / 2)
+                    .map(|entry| std::array::from_fn(|at| lane(at).apart[entry]))
+                    .collect(),
+                inverse_weights: (0..=neighbours)
+                    .map(|member| std::array::from_fn(|at| lane(at).inverse_weights[member]))
+                    .collect(),
+            });
+        }
+    }
+    batches
+}
+
+impl Batch {
+    /// Factors the covariances of the neighbours bordered by the row; `factor` is scratch.
+    fn solve(&self, correlated: &[f64], nugget: f64, factor: &mut Vec<Lanes>, solved: &mut Solved) -> Option<()> {
+        let m = self.neighbours;
+        // without a nugget the own variance is that of distance 0
+        let sill = 1.0 - nugget;
+        factor.clear();
+        let mut inverse_pivots: Vec<Lanes> = Vec::with_capacity(m + 1);
+        for i in 0..=m {
+            let start = factor.len(); // i (i + 1) / 2
+            let border = i * i.saturating_sub(1) / 2;
+            for j in 0..i {
+                let apart = &self.apart[border + j];
+                let mut value: Lanes = std::array::from_fn(|lane| correlated[apart[lane] as usize]);
+                let begin = j * (j + 1) / 2;
+                for (a, b) in factor[start..start + j].iter().zip(&factor[begin..begin + j]) {
+                    for lane in 0..LANES {
+                        value[lane] -= a[lane] * b[lane];
+                    }
+                }
+                for lane in 0..LANES {
+                    value[lane] *= inverse_pivots[j][lane];
+                }
+                factor.push(value);
+            }
+            let mut pivot: Lanes = std::array::from_fn(|lane| sill + nugget * self.inverse_weights[i][lane]);
+            for a in &factor[start..start + i] {
+                for lane in 0..LANES {
+                    pivot[lane] -= a[lane] * a[lane];
+                }
+            }
+            if !pivot.iter().all(|pivot| pivot.is_finite() && *pivot > 1e-14) {
+                return None;
+            }
+            factor.push(pivot.map(f64::sqrt));
+            inverse_pivots.push(pivot.map(|pivot| 1.0 / pivot.sqrt()));
+        }
+        // L′ w = l, backwards by rows of L
+        let last = m * (m + 1) / 2;
+        let mut weights: Vec<Lanes> = factor[last..last + m].to_vec();
+        for k in (0..m).rev() {
+            for lane in 0..LANES {
+                weights[k][lane] *= inverse_pivots[k][lane];
+            }
+            let (before, rest) = weights.split_at_mut(k);
+            let begin = k * (k + 1) / 2;
+            for (value, entry) in before.iter_mut().zip(&factor[begin..begin + k]) {
+                for lane in 0..LANES {
+                    value[lane] -= entry[lane] * rest[0][lane];
+                }
+            }
+        }
+        for (lane, &setting) in self.settings.iter().enumerate() {
+            solved.weights[setting] = weights.iter().map(|weight| weight[lane]).collect();
+            solved.variances[setting] = factor[last + m][lane].powi(2);
+        }
+        Some(())
     }
 }
 
@@ -117,15 +317,7 @@ impl SpatialForm for NeighbourField {
     fn gram(&self, range: f64, nugget: f64) -> Result<Gram, StatsError> {
         check_parameters(range, nugget)?;
         let (n, width) = (self.columns.rows(), self.columns.width());
-        let solved = self
-            .settings
-            .iter()
-            .map(|setting| {
-                setting
-                    .solve(self.kernel, range, nugget)
-                    .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })
-            })
-            .collect::<Result<Vec<_>, _>>()?;
+        let solved = self.solve(range, nugget)?;
         let random = self.columns.random;
         let dense = width - random; // the design and the response; the random effect is nearly all zeros
         let mut rows = vec![0.0; n * dense]; // row by row
@@ -135,19 +327,33 @@ impl SpatialForm for NeighbourField {
             }
         }
         let mut whitened = vec![0.0; n * dense];
-        let mut products = Mat::<f64>::zeros(width, width);
-        let mut touched: Vec<(usize, f64)> = Vec::new(); // levels in the row, with their whitened value
+        // the lower triangle of the products of the levels, and their products with the dense columns, level by level
+        let mut between = vec![0.0; random * random];
+        let mut across = vec![0.0; random * dense];
+        let mut values = Vec::new(); // whitened values of the levels about a row
         let mut ln_determinant = 0.0;
         for (index, &row) in self.order.iter().enumerate() {
-            let (weights, variance) = &solved[self.setting[index]];
+            let (weights, variance) = (&solved.weights[self.setting[index]], solved.variances[self.setting[index]]);
             ln_determinant += variance.ln();
             let target = &mut whitened[index * dense..(index + 1) * dense];
             target.copy_from_slice(&rows[row * dense..(row + 1) * dense]);
             let neighbours = &self.neighbours[index];
-            for (&other, weight) in neighbours.iter().zip(weights) {
-                for (value, known) in target.iter_mut().zip(&rows[other * dense..(other + 1) * dense]) {
-                    *value -= weight * known;
+            let known = |at: usize| &rows[neighbours[at] * dense..(neighbours[at] + 1) * dense];
+            let mut at = 0;
+            // four neighbours at a time, for the sake of memory traffic
+            while at + 4 <= neighbours.len() {
+                let (a, b, c, d) = (known(at), known(at + 1), known(at + 2), known(at + 3));
+                let factors = [weights[at], weights[at + 1], weights[at + 2], weights[at + 3]];
+                for ((((value, a), b), c), d) in target.iter_mut().zip(a).zip(b).zip(c).zip(d) {
+                    *value -= (factors[0] * a + factors[1] * b) + (factors[2] * c + factors[3] * d);
                 }
+                at += 4;
+            }
+            while at < neighbours.len() {
+                for (value, known) in target.iter_mut().zip(known(at)) {
+                    *value -= weights[at] * known;
+                }
+                at += 1;
             }
             let scale = 1.0 / variance.sqrt();
             for value in target.iter_mut() {
@@ -156,23 +362,30 @@ impl SpatialForm for NeighbourField {
             if random == 0 {
                 continue;
             }
-            touched.clear();
-            touched.push((self.columns.level[row], scale));
-            for (&other, weight) in neighbours.iter().zip(weights) {
-                let level = self.columns.level[other];
-                match touched.iter_mut().find(|known| known.0 == level) {
-                    Some(known) => known.1 -= weight * scale,
-                    None => touched.push((level, -weight * scale)),
+            let levels = &self.levels[index];
+            values.clear();
+            values.resize(levels.present.len(), 0.0);
+            values[0] = 1.0;
+            for (&slot, weight) in levels.of_neighbour.iter().zip(weights) {
+                values[slot as usize] -= weight;
+            }
+            for (k, &level) in levels.present.iter().enumerate() {
+                let value = values[k] * scale;
+                for (&other, also) in levels.present[..=k].iter().zip(&values) {
+                    between[level.max(other) * random + level.min(other)] += value * scale * also;
+                }
+                for (sum, known) in across[level * dense..(level + 1) * dense].iter_mut().zip(target.iter()) {
+                    *sum += value * known;
                 }
             }
-            for (k, &(level, value)) in touched.iter().enumerate() {
-                for &(other, also) in &touched[..=k] {
-                    // the lower triangle
-                    products[(level.max(other), level.min(other))] += value * also;
-                }
-                for (j, known) in target.iter().enumerate() {
-                    products[(random + j, level)] += value * known;
-                }
+        }
+        let mut products = Mat::<f64>::zeros(width, width);
+        for level in 0..random {
+            for other in 0..=level {
+                products[(level, other)] = between[level * random + other];
+            }
+            for j in 0..dense {
+                products[(random + j, level)] = across[level * dense + j];
             }
         }
         let whitened = MatRef::from_column_major_slice(&whitened, dense, n);
@@ -188,44 +401,6 @@ impl SpatialForm for NeighbourField {
             }
         }
         Ok(Gram { ln_determinant, products, rows: n, random, fixed: self.columns.fixed })
-    }
-}
-
-impl Setting {
-    /// Weights of the neighbours and the variance left.
-    fn solve(&self, kernel: Kernel, range: f64, nugget: f64) -> Option<(Vec<f64>, f64)> {
-        let m = self.to_row.len();
-        let sill = 1.0 - nugget;
-        let own = |i: usize| sill + nugget * self.inverse_weights[i];
-        // Cholesky factor of the neighbours' covariance bordered by the row, row by row
-        let mut factor = Mat::<f64>::zeros(m + 1, m + 1);
-        for i in 0..=m {
-            for j in 0..=i {
-                let value = if i == j {
-                    own(i)
-                } else {
-                    let distance = if i == m { self.to_row[j] } else { self.between[i * (i - 1) / 2 + j] };
-                    sill * kernel.correlation(distance / range)
-                };
-                let sum: f64 = (0..j).map(|k| factor[(k, i)] * factor[(k, j)]).sum();
-                // stored turned, so that the inner loop runs along columns
-                factor[(j, i)] = if i == j {
-                    let pivot = value - sum;
-                    if !(pivot.is_finite() && pivot > 1e-14) {
-                        return None;
-                    }
-                    pivot.sqrt()
-                } else {
-                    (value - sum) / factor[(j, j)]
-                };
-            }
-        }
-        let mut weights = vec![0.0; m];
-        for j in (0..m).rev() {
-            let sum: f64 = (j + 1..m).map(|k| factor[(j, k)] * weights[k]).sum();
-            weights[j] = (factor[(j, m)] - sum) / factor[(j, j)];
-        }
-        Some((weights, factor[(m, m)] * factor[(m, m)]))
     }
 }
 
@@ -291,6 +466,16 @@ mod tests {
             let (se_near, se_dense) = (a.contrast(&[0.0, 1.0]).unwrap().1, b.contrast(&[0.0, 1.0]).unwrap().1);
             assert!((se_near / se_dense - 1.0).abs() < 0.02, "{se_near} {se_dense}");
         }
+    }
+
+    #[test]
+    fn fewer_neighbours_are_the_nearest() {
+        let columns = example(80, true);
+        let positions = grid(80, 1.0);
+        let new =
+            |count| NeighbourField::new(columns.clone(), Kernel::Matern32, positions.as_ref(), count, 0.01).unwrap();
+        let (fewer, few) = (new(20).with_nearest(6), new(6));
+        assert_same(&fewer.gram(50.0, 0.2).unwrap(), &few.gram(50.0, 0.2).unwrap(), 1e-12);
     }
 
     #[test]

@@ -1,9 +1,9 @@
 //! Where the posterior of a field's covariance is highest, and how wide it is there.
 
 use super::{FieldPrior, SpatialForm};
-use crate::stats::StatsError;
 use crate::stats::dense::{dot, quadratic_form};
 use crate::stats::mixed::Estimation;
+use crate::stats::{StatsError, check};
 
 /// A coarse grid over the root of the ratio while the mode is sought, in scales of its prior, and what each stands for.
 const COARSE_ROOTS: [(f64, f64); 6] = [(0.05, 0.15), (0.25, 0.275), (0.6, 0.425), (1.1, 0.6), (1.8, 0.85), (2.8, 1.0)];
@@ -16,6 +16,8 @@ pub struct Peak {
     /// `(ln range, logit nugget)`.
     pub(super) centre: [f64; 2],
     pub(super) axes: Axes,
+    /// Log posterior there, up to the same constant.
+    height: f64,
     /// Logarithm of the probability of the data, by Laplace's approximation, up to a constant that is the same for all
     /// forms with the same columns and prior.
     pub ln_evidence: f64,
@@ -29,30 +31,55 @@ impl Peak {
         (self.centre[0].exp(), share(self.centre[1]))
     }
 
-    /// Climbs from `start` (range and nugget share), or from the middle of the prior.
+    /// Climbs from the middle of the prior.
     ///
     /// # Errors
     /// A prior out of range, or a covariance that cannot be evaluated at the start.
-    pub fn find(form: &dyn SpatialForm, prior: &FieldPrior, start: Option<(f64, f64)>) -> Result<Self, StatsError> {
+    pub fn find(form: &dyn SpatialForm, prior: &FieldPrior) -> Result<Self, StatsError> {
         prior.check()?;
-        let scale = prior.ratio_scale;
-        let roots = match form.columns().random_levels() {
-            0 => vec![(0.0, 1.0)],
-            _ => COARSE_ROOTS.iter().map(|&(root, width)| (root * scale, width * scale)).collect(),
-        };
+        Self::climb(form, prior, [prior.range_median.ln(), -0.85], [0.45, 0.7])
+    }
+
+    /// Climbs from the peak of a form that is nearly the same, with steps of its width; `stretch` multiplies its range.
+    ///
+    /// # Errors
+    /// As [`Peak::find`].
+    pub fn find_near(
+        form: &dyn SpatialForm,
+        prior: &FieldPrior,
+        known: &Self,
+        stretch: f64,
+    ) -> Result<Self, StatsError> {
+        prior.check()?;
+        check::positive("stretch of the range", &[stretch])?;
+        let steps = [known.axes.length(0).clamp(0.08, 1.2), known.axes.length(1).clamp(0.12, 1.6)];
+        Self::climb(form, prior, [known.centre[0] + stretch.ln(), known.centre[1].clamp(-6.0, 6.0)], steps)
+    }
+
+    /// How much higher than this peak the posterior of another form is at the same place, its range multiplied by
+    /// `stretch`; for a form with the same columns and prior.
+    ///
+    /// # Errors
+    /// A covariance that cannot be evaluated there.
+    pub fn gain_of(&self, form: &dyn SpatialForm, prior: &FieldPrior, stretch: f64) -> Result<f64, StatsError> {
+        let at = [self.centre[0] + stretch.ln(), self.centre[1]];
+        Ok(Cell::new(form, prior, &coarse_roots(form, prior), &[], at)?.height - self.height)
+    }
+
+    fn climb(
+        form: &dyn SpatialForm,
+        prior: &FieldPrior,
+        mut centre: [f64; 2],
+        mut steps: [f64; 2],
+    ) -> Result<Self, StatsError> {
+        let roots = coarse_roots(form, prior);
         let mut evaluations = 0;
         let mut height = |at: [f64; 2]| {
             evaluations += 1;
             Cell::new(form, prior, &roots, &[], at).map(|cell| cell.height)
         };
-        let logit = |share: f64| (share / (1.0 - share)).ln().clamp(-6.0, 6.0);
-        let mut centre = match start {
-            Some((range, nugget)) => [range.max(f64::MIN_POSITIVE).ln(), logit(nugget)],
-            None => [prior.range_median.ln(), logit(0.3)],
-        };
         let mut best = height(centre)?;
         let mut height = |at: [f64; 2]| height(at).unwrap_or(f64::NEG_INFINITY);
-        let mut steps = [0.45, 0.7];
         let mut axes = Axes { columns: [[steps[0], 0.0], [0.0, steps[1]]] };
         for _ in 0..ROUNDS {
             let at = |i: f64, j: f64| [centre[0] + i * steps[0], centre[1] + j * steps[1]];
@@ -65,27 +92,36 @@ impl Peak {
                 twist: east + north - best - corner,
             };
             let (shift, of_model) = model.vertex();
-            let tried = [(at(shift[0], shift[1]), height(at(shift[0], shift[1])))];
+            let vertex = (at(shift[0], shift[1]), height(at(shift[0], shift[1])));
             let seen = [(at(1.0, 0.0), east), (at(-1.0, 0.0), west), (at(0.0, 1.0), north), (at(0.0, -1.0), south)];
             let before = best;
-            for (place, found) in tried.into_iter().chain(seen).chain([(at(1.0, 1.0), corner)]) {
+            for (place, found) in [vertex].into_iter().chain(seen).chain([(at(1.0, 1.0), corner)]) {
                 if found > best {
                     (centre, best) = (place, found);
                 }
             }
             if let Some(of_model) = of_model {
                 axes = of_model.scaled(steps);
-                // within a third of a standard deviation of the top, with steps near one
+                // within a third of a standard deviation of the top, or a short way up a parabola to it, with steps near one
                 let still = best - before < 0.06;
+                let short = vertex.1 >= best && shift.iter().all(|step| step.abs() <= 1.0);
                 let apt = (0..2).all(|k| (0.4..2.5).contains(&(axes.length(k) / steps[k])));
                 steps = [axes.length(0).clamp(0.08, 1.2), axes.length(1).clamp(0.12, 1.6)];
-                if still && apt {
+                if (still || short) && apt {
                     break;
                 }
             }
         }
         let ln_evidence = best + (std::f64::consts::TAU * axes.area()).ln();
-        Ok(Self { centre, axes, ln_evidence, evaluations })
+        Ok(Self { centre, axes, height: best, ln_evidence, evaluations })
+    }
+}
+
+/// A coarse grid over the root of the ratio, with the width that each point stands for.
+fn coarse_roots(form: &dyn SpatialForm, prior: &FieldPrior) -> Vec<(f64, f64)> {
+    match form.columns().random_levels() {
+        0 => vec![(0.0, 1.0)],
+        _ => COARSE_ROOTS.iter().map(|&(root, width)| (root * prior.ratio_scale, width * prior.ratio_scale)).collect(),
     }
 }
 

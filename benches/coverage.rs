@@ -1,0 +1,275 @@
+//! What the intervals of the response are worth: `cargo bench --bench coverage`.
+//!
+//! Simulated harvests with known truth, from raw records through cleaning, assigning and joining to the response; prints
+//! tables, asserts nothing. `FIELDS` (default 500) is the number of fields with a response by class; twice as many have none,
+//! and two fifths as many each misspecification.
+#![expect(clippy::print_stdout, reason = "the tables are the purpose")]
+
+use std::collections::BTreeMap;
+
+use bandlift::config::{ArchiveSettings, FieldSettings};
+use bandlift::demo::{FaultPlan, MachinePlan, Scenario, Spot, TrialPlan, simulate};
+use bandlift::points::{Joined, Labels};
+use bandlift::results::{Estimate, ResponseKey};
+use bandlift::stats::distribution::StudentT;
+use bandlift::{assign, clean, fit, join};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
+
+const ARCHIVE: &str = "name = \"x\"\n[soil]\npath = \"soils.geojson\"\n[crops.corn]\nprice = \"4 USD/bu\"\n\
+    [treatments.check]\nlabel = \"check\"\ncheck = true\n[treatments.one]\nlabel = \"one\"\ncost = \"10 USD/ac\"\n\
+    [treatments.two]\nlabel = \"two\"\ncost = \"10 USD/ac\"\n[treatments.three]\nlabel = \"three\"\ncost = \"10 USD/ac\"\n";
+const FIELD: &str = "farm = \"x\"\nfield = \"x\"\nseason = 2023\ncrop = \"corn\"\n[strips]\npath = \"strips.geojson\"\n\
+    block = \"block\"\nstrip = \"strip\"\nrandomized = true\n[[harvest]]\npath = \"h.csv\"\ncrs = \"EPSG:4326\"\n\
+    machine = \"A\"\nswath = \"30 ft\"\n[harvest.columns]\ntime = { column = \"t\", format = \"epoch_s\" }\n\
+    longitude = \"lon\"\nlatitude = \"lat\"\nmass_flow = { column = \"f\", unit = \"kg/s\" }\n";
+/// Kilograms per hectare in a bushel of maize per acre.
+const BUSHEL: f64 = 62.767_664_746_889_54;
+const KEYS: [&str; 4] = ["check", "one", "two", "three"];
+/// The drainage classes of the simulated fields.
+const CLASSES: [usize; 3] = [2, 4, 5];
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Case {
+    Null,
+    Response,
+    PerfectSensors,
+    AlongTheRows,
+    Trend,
+    DrownedSpots,
+    WrongSoilLines,
+}
+
+impl Case {
+    const ALL: [Self; 7] = [
+        Self::Null,
+        Self::Response,
+        Self::PerfectSensors,
+        Self::AlongTheRows,
+        Self::Trend,
+        Self::DrownedSpots,
+        Self::WrongSoilLines,
+    ];
+
+    fn name(self) -> &'static str {
+        match self {
+            Self::Null => "no response",
+            Self::Response => "response by class",
+            Self::PerfectSensors => "… perfect sensors",
+            Self::AlongTheRows => "… field four times longer along the rows",
+            Self::Trend => "… 30 % trend across and along",
+            Self::DrownedSpots => "… three drowned spots",
+            Self::WrongSoilLines => "… soil lines 30 m off",
+        }
+    }
+}
+
+/// The truth: blocks 2 to 8, treatments 1 to 3, strips of one pass.
+fn scenario(case: Case, seed: u64) -> Scenario {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let blocks = [2, 3, 4, 5, 6, 8][(seed % 6) as usize];
+    let treatments = 1 + (seed / 6 % 3) as usize;
+    let length_m = 450.0;
+    let mut one = Scenario::trial(seed, blocks, length_m, [0.0; 3]);
+    one.name = format!("coverage-{seed}");
+    let layout = TrialPlan { blocks, strip_rows: 12, border_rows: 12, headland_rows: 24, randomised: true };
+    (one.field.strips, one.field.width_m) = layout.strips(treatments + 1, length_m, seed, &one.name);
+    one.field.treatments = KEYS[..=treatments].iter().map(|key| (*key).to_owned()).collect();
+    one.field.response_kg_ha = (0..=treatments)
+        .map(|treatment| {
+            let mut by_class = [0.0; 7];
+            for class in CLASSES {
+                let drawn = random.random_range(-300.0..900.0);
+                by_class[class] = if treatment == 0 || case == Case::Null { 0.0 } else { drawn };
+            }
+            by_class
+        })
+        .collect();
+    one.field.strip_sd_kg_ha = 2.0 * BUSHEL;
+    one.field.surface.range_m = random.random_range(25.0..90.0);
+    one.machines[0].delay_s = random.random_range(7.0..14.0);
+    match case {
+        Case::Null | Case::Response | Case::WrongSoilLines => {}
+        Case::PerfectSensors => {
+            one.machines[0] = MachinePlan {
+                mixing_s: 0.0,
+                delay_s: 10.0,
+                flow_noise: 0.0,
+                position_sd_m: 0.0,
+                drift_sd_m: 0.0,
+                steering_sd_m: 0.0,
+                moisture_noise_pct: 0.0,
+                ..MachinePlan::default()
+            };
+            one.faults = FaultPlan::default();
+        }
+        Case::AlongTheRows => one.field.surface.anisotropy = 4.0,
+        Case::Trend => (one.field.surface.trend_across, one.field.surface.trend_along) = (0.3, 0.3),
+        Case::DrownedSpots => {
+            let width = one.field.width_m;
+            one.field.surface.spots = (0..3)
+                .map(|_| Spot {
+                    u: random.random_range(0.0..width),
+                    v: random.random_range(40.0..410.0),
+                    radius_m: random.random_range(15.0..30.0),
+                    left: 0.2,
+                })
+                .collect();
+        }
+    }
+    one
+}
+
+/// An answer and its truth, in bu/ac.
+struct Answer {
+    method: &'static str,
+    whole: bool,
+    blocks: usize,
+    error: f64,
+    width: f64,
+    covered: bool,
+    p: f64,
+}
+
+fn answers(case: Case, seed: u64, archive: &ArchiveSettings, field: &FieldSettings) -> Vec<Answer> {
+    let scenario = scenario(case, seed);
+    let done = simulate(&scenario);
+    let mut mapped = scenario.clone();
+    if case == Case::WrongSoilLines {
+        for line in &mut mapped.field.soil.lines {
+            line.base += 30.0;
+        }
+    }
+    let ingested = done.to_ingested(&mapped);
+    let cleaned = clean::run(&ingested, &archive.crops["corn"], &archive.clean, 1);
+    let Ok(assigned) = assign::run(cleaned, &ingested, field, &archive.model) else { return Vec::new() };
+    let joined = join::run(assigned, &ingested, archive);
+    let fit = fit::run(&joined, archive, fit::Variant::default());
+    let range_m = fit.field_model.map(|model| model.range_along_m);
+    let mut told: Vec<(&'static str, ResponseKey, Estimate)> = Vec::new();
+    for response in &fit.responses {
+        told.push(("primary", response.key.clone(), response.estimate));
+        if response.estimate.std_error.is_some() {
+            told.extend(points(&joined, &response.key).map(|one| ("points as replicates", response.key.clone(), one)));
+        }
+    }
+    for other in fit::alternatives(&joined, archive, &fit.differences, range_m) {
+        told.push((other.analysis, other.key, other.estimate));
+    }
+    told.into_iter()
+        .filter_map(|(method, key, estimate)| {
+            let treatment = KEYS.iter().position(|known| *known == key.treatment)?;
+            let truth = match key.class {
+                Some(class) => scenario.field.response_kg_ha[treatment][class],
+                None => done.field.response_kg_ha(treatment, None)?,
+            };
+            let blocks = fit.responses.iter().find(|one| one.key == key)?.blocks;
+            let (mean, low, high) = (estimate.mean?, estimate.low?, estimate.high?);
+            Some(Answer {
+                method,
+                whole: key.class.is_none(),
+                blocks,
+                error: (mean - truth) / BUSHEL,
+                width: (high - low) / BUSHEL,
+                covered: low <= truth && truth <= high,
+                p: estimate.p_value?,
+            })
+        })
+        .collect()
+}
+
+/// The t test of all points, as if each were a replicate.
+fn points(joined: &Joined, key: &ResponseKey) -> Option<Estimate> {
+    let assigned = &joined.assigned;
+    let side = |treatment: &str| -> (f64, f64, f64) {
+        let values: Vec<f64> = (0..assigned.cleaned.len())
+            .filter(|&at| assigned.segment[at] != Labels::NONE && assigned.cleaned.is_kept(at))
+            .filter(|&at| assigned.strips[assigned.strip[at] as usize].treatment == treatment)
+            .filter(|&at| key.class.is_none_or(|class| joined.point_class[at] as usize == class))
+            .map(|at| assigned.cleaned.dry_yield_kg_ha[at])
+            .collect();
+        let n = values.len() as f64;
+        let mean = values.iter().sum::<f64>() / n;
+        (n, mean, values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / (n - 1.0))
+    };
+    let ((n, treated, spread), (m, check, other)) = (side(&key.treatment), side("check"));
+    Estimate::of_t(treated - check, (spread / n + other / m).sqrt(), n + m - 2.0, 0.9)
+}
+
+#[derive(Default)]
+struct Sums {
+    count: f64,
+    error: f64,
+    squared: f64,
+    covered: f64,
+    width: f64,
+    rejected: f64,
+}
+
+impl Sums {
+    fn add(&mut self, one: &Answer) {
+        self.count += 1.0;
+        self.error += one.error;
+        self.squared += one.error * one.error;
+        self.covered += f64::from(u8::from(one.covered));
+        self.width += one.width;
+        self.rejected += f64::from(u8::from(one.p < 0.10));
+    }
+
+    fn cells(&self) -> String {
+        let by = |sum: f64| sum / self.count;
+        format!(
+            "{} | {:+.2} ± {:.2} | {:.2} | {:.1} % | {:.1} | {:.1} %",
+            self.count,
+            by(self.error),
+            (by(self.squared) / self.count).sqrt(),
+            by(self.squared).sqrt(),
+            100.0 * by(self.covered),
+            by(self.width),
+            100.0 * by(self.rejected)
+        )
+    }
+}
+
+fn main() {
+    let archive = match ArchiveSettings::parse("archive.toml", ARCHIVE) {
+        Ok(archive) => archive,
+        Err(faults) => return println!("{faults}"),
+    };
+    let field = match FieldSettings::parse("field.toml", FIELD, &archive) {
+        Ok(field) => field,
+        Err(faults) => return println!("{faults}"),
+    };
+    let fields: u64 = std::env::var("FIELDS").ok().and_then(|text| text.parse().ok()).unwrap_or(500);
+    let t = StudentT::new(f64::INFINITY).and_then(|normal| normal.quantile(0.95)).unwrap_or(f64::NAN);
+    println!("90 % intervals (normal quantile {t:.3}); bu/ac; blocks 2 to 8, treatments 1 to 3\n");
+    println!("| fields | method | ground | answers | bias ± its standard error | RMSE | covered | width | p < 0.10 |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    let mut by_blocks: BTreeMap<(Case, usize), Sums> = BTreeMap::new();
+    for case in Case::ALL {
+        let count = match case {
+            Case::Null => 2 * fields,
+            Case::Response => fields,
+            _ => 2 * fields / 5,
+        };
+        let all: Vec<Answer> =
+            (0..count).into_par_iter().flat_map_iter(|seed| answers(case, 1 + seed, &archive, &field)).collect();
+        let mut sums: BTreeMap<(bool, &str), Sums> = BTreeMap::new();
+        for one in &all {
+            sums.entry((one.whole, one.method)).or_default().add(one);
+            if one.method == "primary" && one.whole {
+                by_blocks.entry((case, one.blocks)).or_default().add(one);
+            }
+        }
+        for ((whole, method), sums) in &sums {
+            let ground = if *whole { "whole field" } else { "by class" };
+            println!("| {} | {method} | {ground} | {} |", case.name(), sums.cells());
+        }
+    }
+    println!("\n| fields | blocks | answers | bias ± its standard error | RMSE | covered | width | p < 0.10 |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
+    for ((case, blocks), sums) in by_blocks.iter().filter(|(key, _)| matches!(key.0, Case::Null | Case::Response)) {
+        println!("| {} | {blocks} | {} |", case.name(), sums.cells());
+    }
+}

@@ -1,0 +1,97 @@
+//! The answer again under variants of the analysis: what of it hangs on a choice.
+//!
+//! Variants of the data (other rules, buffers, lags, a block left out) and of the model (an adjustment) are repeated under
+//! the covariance that the answer itself was given under, so that they show the variation and not a new search; the other
+//! analyses of `fit` stand beside them.
+
+use super::one::Case;
+use crate::config::ModelSettings;
+use crate::fit::{self, Fit, Variant};
+use crate::points::Joined;
+use crate::results::{Estimate, SensitivityRow};
+use crate::{assign, join};
+
+/// Seconds by which the lag is moved.
+const LAG_STEP_S: f64 = 2.0;
+
+/// The rows of `sensitivity.csv`, by variant, then in the order of the responses.
+pub(super) fn sensitivity(case: &Case<'_>, joined: &Joined, primary: &Fit) -> Vec<SensitivityRow> {
+    if primary.responses.is_empty() {
+        return Vec::new();
+    }
+    let mut rows = Rows { primary, rows: Vec::new() };
+    let archive = case.archive;
+    let range_m = primary.field_model.map(|model| model.range_along_m);
+    for other in fit::alternatives(joined, archive, &primary.differences, range_m) {
+        rows.add(other.analysis, &other.key.treatment, other.key.class, &other.estimate);
+    }
+    let Some(covariance) = primary.field_model.as_ref() else { return rows.rows };
+    let same = Variant { covariance: Some(covariance), ..Variant::default() };
+
+    let adjusted = fit::run(joined, archive, Variant { elevation: true, ..same });
+    if adjusted.covariates > 0 {
+        rows.add_fit("adjusted for elevation", &adjusted);
+    }
+    if let Ok(varied) = case.prepare(&archive.clean.without_yield_rules(), &archive.model, 0.0) {
+        rows.add_fit("yield rules off", &fit::run(&varied, archive, same));
+    }
+    // records that carry their labels have no edges to move
+    if !case.ingested.strips.is_empty() {
+        for (name, factor) in [("buffers halved", 0.5), ("buffers doubled", 2.0)] {
+            let model = ModelSettings {
+                edge_along_m: archive.model.edge_along_m * factor,
+                edge_across_m: archive.model.edge_across_m * factor,
+                ..archive.model.clone()
+            };
+            let cleaned = joined.assigned.cleaned.clone();
+            if let Ok(assigned) = assign::run(cleaned, case.ingested, case.field, &model) {
+                let varied = join::run(assigned, case.ingested, archive);
+                rows.add_fit(name, &fit::run(&varied, archive, same));
+            }
+        }
+    }
+    if case.ingested.records.channels.time {
+        for by_s in [-LAG_STEP_S, LAG_STEP_S] {
+            if let Ok(varied) = case.prepare(&archive.clean, &archive.model, by_s) {
+                rows.add_fit(&format!("lag {by_s:+.0} s"), &fit::run(&varied, archive, same));
+            }
+        }
+    }
+    if joined.assigned.design.blocks.len() > 1 {
+        for block in &joined.assigned.design.blocks {
+            let without = Variant { without_block: Some(block), ..same };
+            rows.add_fit(&format!("without block {block}"), &fit::run(joined, archive, without));
+        }
+    }
+    rows.rows
+}
+
+struct Rows<'f> {
+    primary: &'f Fit,
+    rows: Vec<SensitivityRow>,
+}
+
+impl Rows<'_> {
+    fn add_fit(&mut self, variant: &str, fit: &Fit) {
+        for response in &fit.responses {
+            self.add(variant, &response.key.treatment, response.key.class, &response.estimate);
+        }
+    }
+
+    /// A row for a response that the site-year has.
+    fn add(&mut self, variant: &str, treatment: &str, class: Option<usize>, estimate: &Estimate) {
+        let known = self.primary.responses.iter().find(|one| one.key.treatment == treatment && one.key.class == class);
+        if let Some(known) = known {
+            self.rows.push(SensitivityRow {
+                variant: variant.to_owned(),
+                treatment: treatment.to_owned(),
+                class_name: known.class_name.clone(),
+                response: estimate.mean,
+                std_error: estimate.std_error,
+                low: estimate.low,
+                high: estimate.high,
+                p_value: estimate.p_value,
+            });
+        }
+    }
+}
