@@ -1,5 +1,6 @@
 //! Batch: the night. Discovers the site-years, computes those whose inputs changed, in parallel, and then the synthesis.
 
+mod archive;
 mod discover;
 mod fingerprint;
 mod inputs;
@@ -9,6 +10,7 @@ mod slug;
 mod store;
 mod threads;
 
+pub use archive::conclude;
 pub use discover::{Discovered, SiteYearFolder, discover};
 pub use inputs::{PathFault, resolve};
 pub use night::{Failed, NightOptions, NightReport, Progress, run};

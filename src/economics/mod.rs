@@ -81,11 +81,13 @@ pub fn price_response(response: &mut Response, crop: &CropSettings, treatment: &
 /// Fills in what the response of a zone is worth. The site-years' moistures differ, so drying of wetter grain is left to
 /// the site-years.
 pub fn price_zone(zone: &mut ZoneResponse, crop: &CropSettings, treatment: &Treatment) {
-    let Some(mean) = zone.estimate.mean else { return };
-    let Some(budget) = Budget::new(crop, treatment, None, None) else { return };
+    if zone.estimate.mean.is_none() {
+        return;
+    }
+    let Some(budget) = Budget::new(crop, treatment, zone.check_yield, zone.moisture_pct) else { return };
     zone.returns = budget.returns(&zone.estimate);
     zone.probability_new_site_pays =
-        zone.predictive.and_then(|(scale, df)| Some(StudentT::new(df).ok()?.cdf((mean - budget.break_even()) / scale)));
+        zone.predictive.as_ref().map(|predictive| predictive.survival(budget.break_even()));
 }
 
 #[cfg(test)]

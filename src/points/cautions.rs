@@ -63,6 +63,8 @@ cautions! {
     SingleYear = "single-year": "one season only: nothing is said of other years";
     SingleSiteYear = "single-site-year": "one site-year only: nothing is said beyond this field and year";
     FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";
+    FewSeasons = "few-seasons": "fewer than three seasons: their weather cannot be told from all else those years brought";
+    RestsOnOne = "rests-on-one": "without one of the site-years the mean response would change its sign";
     TiledMixed = "tiled-mixed": "the drainage class describes the soil before tiling; some of this ground is tiled";
 }
 

@@ -1,5 +1,6 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
+mod forest;
 mod geopackage;
 mod html;
 mod parquet;
@@ -8,6 +9,7 @@ mod tables;
 mod units;
 mod yield_grid;
 
+pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
 pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
 pub use units::Units;
@@ -18,7 +20,7 @@ use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{SiteYear, ZoneResponse};
+use crate::results::{Conclusions, SiteYear, ZoneResponse};
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 1;
@@ -91,12 +93,15 @@ pub struct Failure {
 /// [`ReportError`] when an encoder refuses.
 pub fn archive(
     site_years: &[SiteYear],
-    zones: &[ZoneResponse],
+    conclusions: &Conclusions,
     failures: &[Failure],
     archive: &ArchiveSettings,
 ) -> Result<Vec<OutputFile>, ReportError> {
+    let zones = &conclusions.synthesis.zones;
     Ok(vec![
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
+        OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
+        OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
         OutputFile { name: "index.html", bytes: html::index(site_years, zones, failures, archive)? },
     ])

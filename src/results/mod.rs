@@ -3,10 +3,14 @@
 //! SI units throughout (yields in kg/ha, money per hectare); reports convert. A number that the data cannot support is
 //! `None` with the caution `not-estimable`, never a guess.
 
+mod conclusions;
 mod response;
 mod site_year;
+mod synthesis;
 mod zone;
 
+pub use conclusions::Conclusions;
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns};
 pub use site_year::{Counts, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
-pub use zone::ZoneResponse;
+pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
+pub use zone::{Estimator, Shrunken, ZoneResponse};

@@ -32,7 +32,7 @@ pub(in crate::cli) fn run(arguments: &DemoArguments, out: &mut Output) -> Exit {
             out.result("\nTruth beside estimate, by site-year and ground:\n");
             out.result(&compare(&night, &truth));
             out.result("\nTreated minus check over site-years:\n");
-            out.result(&report::zone_table(&night.zones, &night.archive));
+            out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
             let exit = super::run::tell(&night, out);
             out.result(&format!("\n{}\n", night.index.display()));
             exit

@@ -24,7 +24,7 @@ pub(in crate::cli) fn run(arguments: &RunArguments, out: &mut Output) -> Exit {
             if arguments.json {
                 out.result(&as_json(&night));
             } else {
-                out.result(&report::zone_table(&night.zones, &night.archive));
+                out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
             }
             tell(&night, out)
         }
@@ -52,7 +52,7 @@ fn as_json(night: &NightReport) -> String {
         "computed": night.computed,
         "unchanged": night.unchanged,
         "failures": night.failures.iter().map(|one| json!({ "site_year": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
-        "zones_kg_ha": night.zones,
+        "zones_kg_ha": night.conclusions.synthesis.zones,
         "index": night.index.display().to_string(),
     });
     let mut text = serde_json::to_string_pretty(&text).unwrap_or_default();

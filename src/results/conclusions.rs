@@ -1,0 +1,12 @@
+//! What the archive as a whole comes to.
+
+use serde::Serialize;
+
+use super::Synthesis;
+
+/// The conclusions over all site-years.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Conclusions {
+    /// Responses over site-years, priced.
+    pub synthesis: Synthesis,
+}
