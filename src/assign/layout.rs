@@ -153,10 +153,16 @@ fn layout(mut drafts: Vec<Draft>, settings: &StripSettings, cautions: &mut Cauti
         cautions.add(Caution::BlocksFormed, "");
     }
     let block_of = |draft: &Draft| draft.block.clone().unwrap_or_default();
+    let whole = frame(drafts.iter());
     let mut frames = BTreeMap::new();
     let blocks: BTreeSet<String> = drafts.iter().map(block_of).collect();
     for block in &blocks {
-        frames.insert(block.clone(), frame(drafts.iter().filter(|draft| block_of(draft) == *block)));
+        let mut own = frame(drafts.iter().filter(|draft| block_of(draft) == *block));
+        // All blocks are looked at from the same end, or left and right would change places.
+        if own.axis.x * whole.axis.x + own.axis.y * whole.axis.y < 0.0 {
+            own.axis = Coord { x: -own.axis.x, y: -own.axis.y };
+        }
+        frames.insert(block.clone(), own);
     }
     let strips: Vec<Strip> = drafts
         .iter()
@@ -213,7 +219,9 @@ fn frame<'d>(drafts: impl Iterator<Item = &'d Draft>) -> Frame {
 fn form_blocks(drafts: &mut [Draft]) {
     let frame = frame(drafts.iter());
     let mut order: Vec<usize> = (0..drafts.len()).collect();
-    let across = |at: &usize| frame.to_frame(drafts[*at].centre).y;
+    // From west to east, or from south to north where the strips run east and west.
+    let from_west = if frame.axis.y.abs() > frame.axis.x.abs() { -frame.axis.y } else { frame.axis.x };
+    let across = |at: &usize| frame.to_frame(drafts[*at].centre).y * from_west.signum();
     order.sort_by(|a, b| across(a).total_cmp(&across(b)).then(a.cmp(b)));
     let mut block = 1;
     let mut inside: BTreeSet<String> = BTreeSet::new();

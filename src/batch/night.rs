@@ -155,24 +155,9 @@ pub fn run(
     })?;
     progress.end();
 
-    let mut site_years = Vec::new();
-    let mut hashes = BTreeMap::new();
-    let mut seconds: BTreeMap<&str, f64> = BTreeMap::new();
-    let (mut computed, mut unchanged) = (0, 0);
-    for (folder, outcome) in outcomes {
-        match outcome {
-            None => {}
-            Some(Err(reason)) => failures.push(Failed { folder, reason }),
-            Some(Ok(outcome)) => {
-                *(if outcome.computed { &mut computed } else { &mut unchanged }) += 1;
-                for (stage, spent) in outcome.seconds {
-                    *seconds.entry(stage).or_insert(0.0) += spent;
-                }
-                hashes.insert(folder, outcome.inputs);
-                site_years.push(outcome.result);
-            }
-        }
-    }
+    let mut tally = Tally::default();
+    tally.add(outcomes, &mut failures);
+    let Tally { mut site_years, hashes, mut seconds, computed, unchanged } = tally;
     failures.sort_by(|one, other| one.folder.cmp(&other.folder));
     site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
 
@@ -199,6 +184,35 @@ pub fn run(
         unchanged,
         index: store.root().join("index.html"),
     })
+}
+
+/// What the site-years add up to.
+#[derive(Default)]
+struct Tally {
+    site_years: Vec<SiteYear>,
+    hashes: BTreeMap<String, BTreeMap<String, String>>,
+    seconds: BTreeMap<&'static str, f64>,
+    computed: usize,
+    unchanged: usize,
+}
+
+impl Tally {
+    fn add(&mut self, outcomes: Vec<(String, Option<Result<Outcome, String>>)>, failures: &mut Vec<Failed>) {
+        for (folder, outcome) in outcomes {
+            match outcome {
+                None => {}
+                Some(Err(reason)) => failures.push(Failed { folder, reason }),
+                Some(Ok(outcome)) => {
+                    *(if outcome.computed { &mut self.computed } else { &mut self.unchanged }) += 1;
+                    for (stage, spent) in outcome.seconds {
+                        *self.seconds.entry(stage).or_insert(0.0) += spent;
+                    }
+                    self.hashes.insert(folder, outcome.inputs);
+                    self.site_years.push(outcome.result);
+                }
+            }
+        }
+    }
 }
 
 /// Reads every `field.toml`; those with faults, and those that share an identity, fail.

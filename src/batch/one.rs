@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use crate::assign::{self, AssignError};
 use crate::config::{ArchiveSettings, CleanSettings, FieldSettings, ModelSettings};
 use crate::economics::price_response;
-use crate::fit::{self, Fit, Leave};
+use crate::fit::{self, Fit, Variant};
 use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
 use crate::points::{Caution, Cautions, Ingested, Joined, Labels, Source};
 use crate::quantity::factor::M2_PER_HA;
-use crate::results::{Counts, SensitivityRow, SiteYear, SiteYearIdentity};
+use crate::results::{Counts, FieldModel, SensitivityRow, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
 use crate::{clean, join};
 
@@ -55,8 +55,8 @@ pub fn analyse(
             most.text()
         ));
     }
-    let mut fit = priced(fit::run(&joined, archive, Leave::default()), field, archive);
-    let sensitivity = sensitivity(ingested, &joined, field, archive);
+    let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
+    let sensitivity = sensitivity(ingested, &joined, fit.field_model.as_ref(), field, archive);
     let cleaned = &joined.assigned.cleaned;
     let mut cautions = Cautions::default();
     for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions] {
@@ -91,6 +91,7 @@ pub fn analyse(
         responses: fit.responses,
         differences: fit.differences,
         variance: fit.variance,
+        field_model: fit.field_model,
         sensitivity,
         cautions,
     };
@@ -120,16 +121,18 @@ fn priced(mut fit: Fit, field: &FieldSettings, archive: &ArchiveSettings) -> Fit
 }
 
 /// The answer again: without the rules that look at yields, with other buffers, with the lag moved, and without each
-/// block.
+/// block; each under the covariance that the answer itself was given under.
 fn sensitivity(
     ingested: &Ingested,
     joined: &Joined,
+    covariance: Option<&FieldModel>,
     field: &FieldSettings,
     archive: &ArchiveSettings,
 ) -> Vec<SensitivityRow> {
     if field.strips.is_none() {
         return Vec::new();
     }
+    let same = Variant { covariance, ..Variant::default() };
     let mut rows = Vec::new();
     let mut add = |variant: String, fit: &Fit| {
         rows.extend(fit.responses.iter().map(|response| SensitivityRow {
@@ -175,12 +178,13 @@ fn sensitivity(
     }
     for (variant, clean_settings, model) in variants {
         if let Ok(varied) = prepare(ingested, field, archive, &clean_settings, &model) {
-            add(variant, &fit::run(&varied, archive, Leave::default()));
+            add(variant, &fit::run(&varied, archive, same));
         }
     }
     if joined.assigned.design.blocks.len() > 1 {
         for block in &joined.assigned.design.blocks {
-            add(format!("without block {block}"), &fit::run(joined, archive, Leave { block: Some(block) }));
+            let without = Variant { without_block: Some(block), ..same };
+            add(format!("without block {block}"), &fit::run(joined, archive, without));
         }
     }
     rows

@@ -29,8 +29,14 @@ pub(crate) struct Ground {
     pub(crate) until_end_s: Vec<f64>,
 }
 
-/// Places the records, given the lags of each track.
-pub(crate) fn place(records: &Records, tracks: &[Track], passes: &[Pass], lags: &[Lags]) -> Ground {
+/// Places the records, given the lags of each track; `moisture_pct` are the readings in the order of the records.
+pub(crate) fn place(
+    records: &Records,
+    tracks: &[Track],
+    passes: &[Pass],
+    lags: &[Lags],
+    moisture_pct: &[f64],
+) -> Ground {
     let rows = records.len();
     let missing = || vec![f64::NAN; rows];
     let mut ground = Ground {
@@ -49,22 +55,22 @@ pub(crate) fn place(records: &Records, tracks: &[Track], passes: &[Pass], lags: 
     };
     for (track, lags) in tracks.iter().zip(lags) {
         if records.channels.time {
-            shifted(records, track, passes, *lags, &mut ground);
+            shifted(records, track, passes, *lags, moisture_pct, &mut ground);
         } else {
-            in_place(records, track, passes, &mut ground);
+            in_place(records, track, passes, moisture_pct, &mut ground);
         }
         fill_moisture(track, &mut ground.moisture_pct);
     }
     ground
 }
 
-fn in_place(records: &Records, track: &Track, passes: &[Pass], ground: &mut Ground) {
+fn in_place(records: &Records, track: &Track, passes: &[Pass], moisture_pct: &[f64], ground: &mut Ground) {
     for (fix, &row) in track.row.iter().enumerate() {
         let at = row as usize;
         ground.course_rad[at] = track.course_rad[fix];
         ground.speed_m_s[at] = records.speed_m_s[at];
         ground.distance_m[at] = records.distance_m[at];
-        ground.moisture_pct[at] = records.moisture_pct[at];
+        ground.moisture_pct[at] = moisture_pct[at];
         set_pass(track, passes, Some(track.doing[fix]), track.time_s[fix], at, ground);
     }
 }
@@ -79,12 +85,12 @@ fn set_pass(track: &Track, passes: &[Pass], doing: Option<Doing>, cut_s: f64, at
     }
 }
 
-fn shifted(records: &Records, track: &Track, passes: &[Pass], lags: Lags, ground: &mut Ground) {
+fn shifted(records: &Records, track: &Track, passes: &[Pass], lags: Lags, moisture_pct: &[f64], ground: &mut Ground) {
     if track.len() == 0 {
         return;
     }
     let speed: Vec<f64> = track.row.iter().map(|&at| records.speed_m_s[at as usize]).collect();
-    let moisture: Vec<f64> = track.row.iter().map(|&at| records.moisture_pct[at as usize]).collect();
+    let moisture: Vec<f64> = track.row.iter().map(|&at| moisture_pct[at as usize]).collect();
     let (mut hint, mut hint_before, mut hint_moisture) = (0, 0, 0);
     for at in track.rows.clone() {
         ground.lag_s[at] = lags.mass_s.value;

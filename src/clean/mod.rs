@@ -19,6 +19,7 @@ mod ground;
 mod hard_errors;
 mod lag;
 mod machines;
+mod moisture;
 mod neighbour_passes;
 mod passes;
 mod ramps;
@@ -40,79 +41,79 @@ use crate::stats::robust;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
 /// Difference of cut and bounded area that is told.
 const AREA_MISMATCH: f64 = 0.03;
 
+/// What does not depend on the rules that follow the lag: the tracks, their passes and lags.
+#[derive(Debug, Clone)]
+pub struct Tracked {
+    records: Arc<Records>,
+    /// Hard errors.
+    marks: Vec<Option<Mark>>,
+    tracks: Vec<Track>,
+    passes: Vec<passes::Pass>,
+    /// Neighbouring passes, all machines.
+    pairs: Vec<neighbour_passes::PassPair>,
+    lags: Vec<lag::Lags>,
+    /// Moisture readings, held ones replaced.
+    moisture_pct: Vec<f64>,
+    cautions: Cautions,
+}
+
 /// Cleans a site-year. `seed` drives the bootstrap of the lag.
 pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, seed: u64) -> Cleaned {
+    judge(&track(ingested, settings, seed), ingested, crop, settings, 0.0)
+}
+
+/// The first half of cleaning: hard errors, passes, lags.
+pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracked {
     let mut cautions = Cautions::default();
     let records = upright_header(&ingested.records, &mut cautions);
     let mut marks: Vec<Option<Mark>> = vec![None; records.len()];
     hard_errors::mark(&records, settings, &mut marks);
-
     let mut tracks = Track::all(&records, &marks);
     let passes = passes::find(&records, settings, &mut tracks);
-    let full = filters::swath::full_widths(&records.swath_m, &records.machine);
-    let widest_m = full.iter().copied().fold(f64::NAN, f64::max);
-    let lags = lag::estimate(&records, &tracks, &passes, widest_m, settings, seed, &mut cautions);
-    let mut ground = ground::place(&records, &tracks, &passes, &lags);
+    let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
+    let case = lag::Case { records: &records, tracks: &tracks, passes: &passes, swath_m: widest_m, settings, seed };
+    let lags = lag::estimate(case, &mut cautions);
+    let every_pass: Vec<usize> = (0..passes.len()).collect();
+    let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
+    let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);
+    Tracked { records, marks, tracks, passes, pairs, lags, moisture_pct, cautions }
+}
+
+/// The second half: places the records (the lags moved by `shift_s`), and judges them.
+pub fn judge(
+    tracked: &Tracked,
+    ingested: &Ingested,
+    crop: &CropSettings,
+    settings: &CleanSettings,
+    shift_s: f64,
+) -> Cleaned {
+    let Tracked { records, tracks, passes, pairs, .. } = tracked;
+    let mut marks = tracked.marks.clone();
+    let mut cautions = tracked.cautions.clone();
+    let lags: Vec<lag::Lags> = tracked.lags.iter().map(|lags| lags.moved(shift_s)).collect();
+    let mut ground = ground::place(records, tracks, passes, &lags, &tracked.moisture_pct);
 
     outside_boundary(ingested.boundary.as_ref(), &ground, settings, &mut marks);
     header_up(&ground, &mut marks);
-    let rough = yields(&records, &ground, crop, None);
-    let ramps = ramps::find(&records, &ground, &passes, &rough, &marks, settings);
+    let rough = yields(records, &ground, crop, None);
+    let ramps = ramps::find(records, &ground, passes, &rough, &marks, settings);
     ramps::mark(&ground, &ramps, &mut marks);
-    short_passes(&passes, &ground, settings, &mut marks);
+    short_passes(passes, &ground, settings, &mut marks);
     turns(&ground, &mut marks);
-    let bare = filters::ranges::mark(&records, &tracks, &ground, crop, settings, &mut marks);
-    filters::kinematics::mark(&records, &tracks, &ground, settings, &mut marks);
+    let bare = filters::ranges::mark(records, tracks, &ground, crop, settings, &mut marks);
+    filters::kinematics::mark(records, tracks, &ground, settings, &mut marks);
+    let widths = filters::swath::mark(records, passes, pairs, &mut ground, settings, &mut marks);
 
-    let every_pass: Vec<usize> = (0..passes.len()).collect();
-    let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m);
-    let widths = filters::swath::mark(&records, &passes, &pairs, &mut ground, settings, &mut marks);
-
-    let (treatment, treatments_known) = treatments(ingested, &records, &ground);
-    let mut factors = vec![Sourced::configured(1.0); records.machine.names.len()];
-    let mut factor_covariance = Vec::new();
-    if factors.len() > 1 && settings.machine_factors {
-        let yields = yields(&records, &ground, crop, None);
-        let area_m2 = areas(&ground);
-        let field = machines::Field {
-            tracks: &tracks,
-            passes: &passes,
-            pairs: &pairs,
-            x_m: &ground.x_m,
-            y_m: &ground.y_m,
-            yields: &yields,
-            area_m2: &area_m2,
-            pass: &ground.pass,
-            treatment: &treatment,
-            machine: &records.machine,
-            marks: &marks,
-        };
-        match machines::factors(&field) {
-            Ok(found) => (factors, factor_covariance) = (found.factor, found.covariance),
-            Err(reason) => {
-                cautions.add(Caution::MachineUncorrected, reason);
-                factors = vec![Sourced::assumed(1.0); factors.len()];
-            }
-        }
-    }
-    let mut multiple: Vec<f64> = factors.iter().map(|factor| factor.value).collect();
-    let calibration =
-        calibrate::calibrate(&records, &ground.moisture_pct, &marks, &multiple, &ingested.tickets, crop, &mut cautions);
-    if let Some(calibration) = &calibration {
-        for multiple in &mut multiple {
-            *multiple *= calibration.gain.value;
-        }
-        ground.moisture_pct.iter_mut().for_each(|moisture| *moisture += calibration.moisture_bias_pct);
-    }
-
-    let dry_yield_kg_ha = yields(&records, &ground, crop, Some(&multiple));
+    let (treatment, treatments_known) = treatments(ingested, records, &ground);
+    let levels = levels(tracked, ingested, &mut ground, &treatment, &marks, crop, settings, &mut cautions);
+    let dry_yield_kg_ha = yields(records, &ground, crop, Some(&levels.multiple));
     let range = filters::yields::mark(&dry_yield_kg_ha, &bare, crop, settings, &mut marks);
     let mut spread = f64::NAN;
     if settings.yield_rules {
@@ -134,13 +135,7 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
     }
 
     let area_m2 = areas(&ground);
-    // A record written twice is one record.
-    let copies = marks.iter().filter(|mark| **mark == Some(Mark::Duplicate)).count();
-    let removed = marks.iter().filter(|mark| mark.is_some()).count() - copies;
-    let share = removed as f64 / (marks.len() - copies).max(1) as f64;
-    if share > HEAVY_REMOVAL {
-        cautions.add(Caution::HeavyRemoval, format!("{:.0} %", 100.0 * share));
-    }
+    heavy_removal(&marks, &mut cautions);
     let mut limits = BTreeMap::from([
         ("least yield, kg/ha".to_owned(), range.0),
         ("greatest yield, kg/ha".to_owned(), range.1),
@@ -152,32 +147,17 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
     ]);
     conserve_area(ingested.boundary.as_ref(), &area_m2, &ground, &mut limits, &mut cautions);
     limits.retain(|_, value| value.is_finite());
-    let gain = calibration.map_or(Sourced::configured(1.0), |calibration| calibration.gain);
-    let machines = lags
-        .iter()
-        .zip(&tracks)
-        .map(|(lags, track)| {
-            let code = track.machine as usize;
-            let facts = MachineFacts {
-                lag_s: lags.mass_s,
-                moisture_lag_s: lags.moisture_s,
-                machine_factor: factors[code],
-                ticket_gain: gain,
-            };
-            (records.machine.names[code].clone(), facts)
-        })
-        .collect();
     let facts = CleaningFacts {
-        machines,
+        machines: machine_facts(tracked, &lags, &levels),
         pass_entry_s: Some(ramps.entry_s),
         pass_exit_s: Some(ramps.exit_s),
-        factor_covariance,
+        factor_covariance: levels.factor_covariance,
         passes: passes.len(),
-        axis_rad: passes::axis(&tracks, &passes),
+        axis_rad: passes::axis(tracks, passes),
         limits,
     };
     let mass_flow_kg_s = (0..records.len())
-        .map(|at| records.mass_kg[at] / records.interval_s[at] * multiple[records.machine.codes[at] as usize])
+        .map(|at| records.mass_kg[at] / records.interval_s[at] * levels.multiple[records.machine.codes[at] as usize])
         .collect();
     Cleaned {
         mass_flow_kg_s,
@@ -193,7 +173,97 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
         mark: marks,
         facts,
         cautions,
-        records,
+        records: Arc::clone(records),
+    }
+}
+
+/// What brings the masses to one level.
+struct Levels {
+    /// By machine code: factor times ticket gain.
+    multiple: Vec<f64>,
+    /// By machine code.
+    factor: Vec<Sourced>,
+    factor_covariance: Vec<Vec<f64>>,
+    gain: Sourced,
+}
+
+/// The factors of several combines, then the scale tickets; the tickets' moisture is added to the ground's.
+#[expect(clippy::too_many_arguments, reason = "each is a different table of the same records")]
+fn levels(
+    tracked: &Tracked,
+    ingested: &Ingested,
+    ground: &mut ground::Ground,
+    treatment: &[u32],
+    marks: &[Option<Mark>],
+    crop: &CropSettings,
+    settings: &CleanSettings,
+    cautions: &mut Cautions,
+) -> Levels {
+    let records = &tracked.records;
+    let machines = records.machine.names.len();
+    let mut factor = vec![Sourced::configured(1.0); machines];
+    let mut factor_covariance = Vec::new();
+    if machines > 1 && settings.machine_factors {
+        let field = machines::Field {
+            tracks: &tracked.tracks,
+            passes: &tracked.passes,
+            pairs: &tracked.pairs,
+            x_m: &ground.x_m,
+            y_m: &ground.y_m,
+            yields: &yields(records, ground, crop, None),
+            area_m2: &areas(ground),
+            pass: &ground.pass,
+            treatment,
+            machine: &records.machine,
+            marks,
+        };
+        match machines::factors(&field) {
+            Ok(found) => (factor, factor_covariance) = (found.factor, found.covariance),
+            Err(reason) => {
+                cautions.add(Caution::MachineUncorrected, reason);
+                factor = vec![Sourced::assumed(1.0); machines];
+            }
+        }
+    }
+    let mut multiple: Vec<f64> = factor.iter().map(|factor| factor.value).collect();
+    let calibration =
+        calibrate::calibrate(records, &ground.moisture_pct, marks, &multiple, &ingested.tickets, crop, cautions);
+    let mut gain = Sourced::configured(1.0);
+    if let Some(calibration) = calibration {
+        gain = calibration.gain;
+        for multiple in &mut multiple {
+            *multiple *= gain.value;
+        }
+        for moisture in &mut ground.moisture_pct {
+            *moisture += calibration.moisture_bias_pct;
+        }
+    }
+    Levels { multiple, factor, factor_covariance, gain }
+}
+
+fn machine_facts(tracked: &Tracked, lags: &[lag::Lags], levels: &Levels) -> BTreeMap<String, MachineFacts> {
+    lags.iter()
+        .zip(&tracked.tracks)
+        .map(|(lags, track)| {
+            let code = track.machine as usize;
+            let facts = MachineFacts {
+                lag_s: lags.mass_s,
+                moisture_lag_s: lags.moisture_s,
+                machine_factor: levels.factor[code],
+                ticket_gain: levels.gain,
+            };
+            (tracked.records.machine.names[code].clone(), facts)
+        })
+        .collect()
+}
+
+fn heavy_removal(marks: &[Option<Mark>], cautions: &mut Cautions) {
+    // A record written twice is one record.
+    let copies = marks.iter().filter(|mark| **mark == Some(Mark::Duplicate)).count();
+    let removed = marks.iter().filter(|mark| mark.is_some()).count() - copies;
+    let share = removed as f64 / (marks.len() - copies).max(1) as f64;
+    if share > HEAVY_REMOVAL {
+        cautions.add(Caution::HeavyRemoval, format!("{:.0} %", 100.0 * share));
     }
 }
 

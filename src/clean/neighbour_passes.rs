@@ -29,14 +29,20 @@ pub(crate) struct PassPair {
     pub(crate) scatter_m: f64,
 }
 
-/// Widths between neighbouring passes: farther apart they do not touch.
-const FARTHEST_SWATHS: f64 = 1.6;
+/// Widths between passes that touch.
+pub(crate) const TOUCHING_SWATHS: f64 = 1.6;
 const NEAREST_SWATHS: f64 = 0.4;
 /// Neighbours that face each other over less tell nothing, m.
 const LEAST_FACING_M: f64 = 60.0;
 
 /// Finds the neighbours of the passes in `usable`; each pair once.
-pub(crate) fn find(tracks: &[Track], passes: &[Pass], usable: &[usize], swath_m: f64) -> Vec<PassPair> {
+pub(crate) fn find(
+    tracks: &[Track],
+    passes: &[Pass],
+    usable: &[usize],
+    swath_m: f64,
+    farthest_swaths: f64,
+) -> Vec<PassPair> {
     let mut fixes: Vec<(usize, usize)> = Vec::new();
     for &pass in usable {
         fixes.extend((passes[pass].first..=passes[pass].last).map(|fix| (pass, fix)));
@@ -46,7 +52,7 @@ pub(crate) fn find(tracks: &[Track], passes: &[Pass], usable: &[usize], swath_m:
         (track.x_m[fix], track.y_m[fix])
     };
     let (x, y): (Vec<f64>, Vec<f64>) = fixes.iter().map(place).unzip();
-    let reach = FARTHEST_SWATHS * swath_m;
+    let reach = farthest_swaths * swath_m;
     let grid = NeighbourGrid::new(&x, &y, reach.max(1.0));
 
     // For each fix, the nearest fix of each other pass within reach.

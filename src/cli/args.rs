@@ -20,6 +20,8 @@ pub enum Command {
     Run(RunArguments),
     /// Read an archive, a site-year or one data file; say what is in it and what is wrong; write nothing.
     Inspect(InspectArguments),
+    /// Why a site-year's records were removed: the rule, its limit, and for one record its number and its neighbours.
+    Explain(ExplainArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -60,6 +62,16 @@ pub struct InspectArguments {
     /// Print as JSON.
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `explain`.
+#[derive(Debug, Args)]
+pub struct ExplainArguments {
+    /// The folder of a site-year below OUT/site_years.
+    pub site_year: PathBuf,
+    /// One record: its file, as in points.parquet or its end, and its row (the first data row is 1).
+    #[arg(long, value_name = "FILE:ROW")]
+    pub record: Option<String>,
 }
 
 /// Arguments of `demo`.

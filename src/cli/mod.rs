@@ -25,10 +25,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return code.into();
         }
     };
-    let mut out = Output;
+    let mut out = Output { stdout: std::io::stdout(), stderr: std::io::stderr() };
     let exit = match arguments.command {
         Command::Run(arguments) => commands::run::run(&arguments, &mut out),
         Command::Inspect(arguments) => commands::inspect::run(&arguments, &mut out),
+        Command::Explain(arguments) => commands::explain::run(&arguments, &mut out),
         Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),
     };
     exit.into()
@@ -36,18 +37,21 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 /// The standard streams. A reader that goes away early is no error.
 #[derive(Debug)]
-pub(crate) struct Output;
+pub(crate) struct Output {
+    stdout: std::io::Stdout,
+    stderr: std::io::Stderr,
+}
 
 impl Output {
     /// Results.
     pub(crate) fn result(&mut self, text: &str) {
-        let mut stdout = std::io::stdout().lock();
+        let mut stdout = self.stdout.lock();
         let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
     }
 
     /// Messages.
     pub(crate) fn message(&mut self, text: &str) {
-        let mut stderr = std::io::stderr().lock();
+        let mut stderr = self.stderr.lock();
         let _ = writeln!(stderr, "{text}");
     }
 

@@ -23,7 +23,7 @@ pub struct ModelSettings {
     /// Share of a segment's records that must be kept for it to be used, percent. Default 60 % (common practice, no
     /// source).
     pub segment_kept_pct: f64,
-    /// Fewest kept records in a segment. Default 3 (with records of one second, 5 or more are usual in 20 m).
+    /// Fewest kept records in a segment. Default 1: the ends of a strip count by their area.
     pub segment_records: u32,
     /// Share of a segment's area that must be of one soil class, percent. Default 80 % (common practice, no source).
     pub class_share_pct: f64,
@@ -45,7 +45,7 @@ impl Default for ModelSettings {
             edge_across_m: 0.0,
             footprint_share_pct: 95.0,
             segment_kept_pct: 60.0,
-            segment_records: 3,
+            segment_records: 1,
             class_share_pct: 80.0,
             class_segments: 3,
             class_blocks: 3,

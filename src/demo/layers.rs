@@ -17,13 +17,20 @@ pub(super) struct Feature {
     pub(super) attributes: Vec<(&'static str, String)>,
 }
 
-/// Lays polygons of a field's plane on the ground. Long sides are given vertices every 10 m where rows bend.
+/// Lays polygons of a field's plane on the ground, in longitude and latitude.
 fn to_ground(
     field: &FieldPlan,
     placement: &Placement,
     to_degrees: &Projector,
     polygon: &Polygon<f64>,
 ) -> Result<Polygon<f64>, DemoError> {
+    let placed: MultiPolygon<f64> = placed(field, placement, polygon).into();
+    let degrees = to_degrees.convert_polygons(&placed)?.unwrap_or(placed);
+    Ok(degrees.into_iter().next().unwrap_or_else(|| Polygon::new(LineString(Vec::new()), Vec::new())))
+}
+
+/// Lays polygons of a field's plane on the ground, UTM metres. Long sides are given vertices every 10 m where rows bend.
+pub(super) fn placed(field: &FieldPlan, placement: &Placement, polygon: &Polygon<f64>) -> Polygon<f64> {
     let bent = |ring: &LineString<f64>| -> LineString<f64> {
         let mut out = Vec::new();
         for line in ring.lines() {
@@ -44,17 +51,13 @@ fn to_ground(
         LineString(out)
     };
     let dense = Polygon::new(bent(polygon.exterior()), polygon.interiors().iter().map(bent).collect());
-    let placed: MultiPolygon<f64> = dense
-        .map_coords(|at| {
-            let (x, y) = placement.to_ground(field, at.x, at.y);
-            Coord { x, y }
-        })
-        .into();
-    let degrees = to_degrees.convert_polygons(&placed)?.unwrap_or(placed);
-    Ok(degrees.into_iter().next().unwrap_or_else(|| Polygon::new(LineString(Vec::new()), Vec::new())))
+    dense.map_coords(|at| {
+        let (x, y) = placement.to_ground(field, at.x, at.y);
+        Coord { x, y }
+    })
 }
 
-fn rectangle(u: (f64, f64), v: (f64, f64)) -> Polygon<f64> {
+pub(super) fn rectangle(u: (f64, f64), v: (f64, f64)) -> Polygon<f64> {
     let corner = |x, y| Coord { x, y };
     Polygon::new(LineString(vec![corner(u.0, v.0), corner(u.1, v.0), corner(u.1, v.1), corner(u.0, v.1)]), Vec::new())
 }

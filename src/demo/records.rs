@@ -1,8 +1,11 @@
 //! Simulated records as the columns that the stages take.
 
+use geo::{Coord, LineString, Polygon};
+
+use super::layers::{placed, rectangle};
 use super::outcome::Simulated;
 use super::plan::Scenario;
-use crate::points::{Channels, Header, Labels, Records};
+use crate::points::{Cautions, Channels, Header, Ingested, Labels, Records, SoilGround, StripGround};
 
 impl Simulated {
     /// The records as ingest would deliver them, without a detour by files: sorted by machine, time and value. `row` is the
@@ -58,6 +61,39 @@ impl Simulated {
                 header: true,
                 elevation: false,
             },
+        }
+    }
+
+    /// All that ingest would deliver, without a detour by files: records, boundary, strips and soils. The soils' classes
+    /// are indices of the seven drainage classes.
+    pub fn to_ingested(&self, scenario: &Scenario) -> Ingested {
+        let (field, placement) = (&scenario.field, &scenario.placement);
+        let ground = |polygon: &Polygon<f64>| placed(field, placement, polygon).into();
+        let outline: LineString<f64> = field.boundary().into_iter().map(|(x, y)| Coord { x, y }).collect();
+        const MARGIN_M: f64 = 60.0;
+        let (low, high) = ((-MARGIN_M, -MARGIN_M), (field.width_m + MARGIN_M, field.length_m + MARGIN_M));
+        Ingested {
+            records: self.to_records(scenario).into(),
+            boundary: Some(ground(&Polygon::new(outline, Vec::new()))),
+            strips: field
+                .strips
+                .iter()
+                .map(|strip| StripGround {
+                    ground: ground(&rectangle(strip.u, strip.v)),
+                    treatment: field.treatments[strip.treatment].clone(),
+                    block: Some(strip.block.clone()),
+                    name: Some(strip.name.clone()),
+                })
+                .collect(),
+            soils: field
+                .soil
+                .polygons(low, high)
+                .into_iter()
+                .map(|(polygon, class, _)| SoilGround { ground: ground(&polygon), class: Some(class), tiled: None })
+                .collect(),
+            wetness_mm: None,
+            tickets: Vec::new(),
+            cautions: Cautions::default(),
         }
     }
 }

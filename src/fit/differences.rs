@@ -1,6 +1,6 @@
 //! Treated minus check between segments that face each other, and their means by block.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use crate::points::{Joined, Labels};
 use crate::results::{BlockDifference, ResponseKey};
@@ -13,19 +13,6 @@ pub(super) struct Facing {
     /// Indices and weights of the check segments: one, or one on either side weighted by distance, which removes a linear
     /// trend across the block.
     pub(super) check: [(usize, f64); 2],
-}
-
-/// What a treatment was compared on.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Compared {
-    pub(super) differences: Vec<BlockDifference>,
-    pub(super) strips: usize,
-    pub(super) segments: usize,
-    pub(super) area_m2: f64,
-    pub(super) check_yield: Option<f64>,
-    pub(super) treated_yield: Option<f64>,
-    pub(super) check_moisture_pct: Option<f64>,
-    pub(super) treated_moisture_pct: Option<f64>,
 }
 
 /// All facing pairs of a treatment, in the order of the segments.
@@ -68,7 +55,7 @@ pub(super) fn facing_segments(joined: &Joined, treatment: &str, check: &str, lea
 }
 
 /// Means of the differences by block, over the segments of one class (both members) or all.
-pub(super) fn by_block(joined: &Joined, facing: &[Facing], key: &ResponseKey, least: usize) -> Compared {
+pub(super) fn by_block(joined: &Joined, facing: &[Facing], key: &ResponseKey, least: usize) -> Vec<BlockDifference> {
     let assigned = &joined.assigned;
     let of_class = |at: usize| match key.class {
         None => true,
@@ -82,45 +69,24 @@ pub(super) fn by_block(joined: &Joined, facing: &[Facing], key: &ResponseKey, le
             blocks.entry(assigned.strips[strip].block.as_str()).or_default().push(pair);
         }
     }
-    let mut compared = Compared::default();
-    let mut strips = BTreeSet::new();
-    let (mut check_sum, mut treated_sum, mut check_moisture, mut treated_moisture) = (0.0, 0.0, 0.0, 0.0);
-    for (block, pairs) in blocks {
-        if pairs.len() < least {
-            continue;
-        }
-        let count = pairs.len() as f64;
-        let check = |pair: &Facing, pick: &dyn Fn(usize) -> f64| {
-            pair.check.iter().map(|&(at, weight)| weight * pick(at)).sum::<f64>()
-        };
-        let yield_of = |at: usize| assigned.segments[at].dry_yield_kg_ha;
-        let moisture_of = |at: usize| assigned.segments[at].moisture_pct;
-        let check_yield = pairs.iter().map(|pair| check(pair, &yield_of)).sum::<f64>() / count;
-        let treated_yield = pairs.iter().map(|pair| yield_of(pair.treated)).sum::<f64>() / count;
-        let area_m2 = pairs.iter().map(|pair| assigned.segments[pair.treated].area_m2).sum();
-        check_sum += check_yield;
-        treated_sum += treated_yield;
-        check_moisture += pairs.iter().map(|pair| check(pair, &moisture_of)).sum::<f64>() / count;
-        treated_moisture += pairs.iter().map(|pair| moisture_of(pair.treated)).sum::<f64>() / count;
-        strips.extend(pairs.iter().map(|pair| assigned.segments[pair.treated].strip));
-        compared.segments += pairs.len();
-        compared.area_m2 += area_m2;
-        compared.differences.push(BlockDifference {
-            block: block.to_owned(),
-            key: key.clone(),
-            difference: treated_yield - check_yield,
-            check_yield,
-            segments: pairs.len(),
-            area_m2,
-        });
-    }
-    compared.strips = strips.len();
-    if !compared.differences.is_empty() {
-        let count = compared.differences.len() as f64;
-        compared.check_yield = Some(check_sum / count);
-        compared.treated_yield = Some(treated_sum / count);
-        compared.check_moisture_pct = Some(check_moisture / count);
-        compared.treated_moisture_pct = Some(treated_moisture / count);
-    }
-    compared
+    blocks
+        .into_iter()
+        .filter(|(_, pairs)| pairs.len() >= least)
+        .map(|(block, pairs)| {
+            let yield_of = |at: usize| assigned.segments[at].dry_yield_kg_ha;
+            let area = |pair: &Facing| assigned.segments[pair.treated].area_m2;
+            let area_m2: f64 = pairs.iter().map(|pair| area(pair)).sum();
+            let mean =
+                |of: &dyn Fn(&Facing) -> f64| pairs.iter().map(|pair| area(pair) * of(pair)).sum::<f64>() / area_m2;
+            let check_yield = mean(&|pair| pair.check.iter().map(|&(at, weight)| weight * yield_of(at)).sum());
+            BlockDifference {
+                block: block.to_owned(),
+                key: key.clone(),
+                difference: mean(&|pair| yield_of(pair.treated)) - check_yield,
+                check_yield,
+                segments: pairs.len(),
+                area_m2,
+            }
+        })
+        .collect()
 }

@@ -1,5 +1,6 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
+mod explain;
 mod forest;
 mod geopackage;
 mod html;
@@ -9,6 +10,7 @@ mod tables;
 mod units;
 mod yield_grid;
 
+pub use explain::{explain_record, explain_site_year};
 pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
 pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
@@ -23,7 +25,7 @@ use crate::points::{Caution, Ingested, Joined};
 use crate::results::{Conclusions, SiteYear, ZoneResponse};
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -67,7 +69,7 @@ pub fn site_year(
         OutputFile { name: "segments.parquet", bytes: parquet::segments(joined)? },
         OutputFile { name: "response.csv", bytes: tables::response(result, &units)? },
         OutputFile { name: "removals.csv", bytes: tables::removals(result)? },
-        OutputFile { name: "summary.json", bytes: summary::site_year(result)? },
+        OutputFile { name: "summary.json", bytes: summary::site_year(result, archive)? },
         OutputFile { name: "sensitivity.csv", bytes: tables::sensitivity(result, &units)? },
         OutputFile { name: "layers.gpkg", bytes: geopackage::layers(ingested, joined, result, &units)? },
         OutputFile { name: "report.html", bytes: html::site_year(joined, result, archive, &units, grid.as_ref())? },

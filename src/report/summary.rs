@@ -3,6 +3,7 @@
 use serde_json::{Map, Value, json};
 
 use super::ReportError;
+use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Sourced};
 use crate::results::SiteYear;
 
@@ -16,7 +17,7 @@ pub(super) fn cautions(cautions: &Cautions) -> Value {
 }
 
 /// The summary of a site-year; keys sorted, so that the same result gives the same bytes.
-pub(super) fn site_year(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
+pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
     let by_machine = |pick: &dyn Fn(&crate::points::MachineFacts) -> Sourced| {
         let machines = result.cleaning.machines.iter();
         Value::Object(machines.map(|(name, facts)| (name.clone(), sourced(&pick(facts)))).collect::<Map<_, _>>())
@@ -51,6 +52,11 @@ pub(super) fn site_year(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
         "variance": result.variance,
         "removal_by_treatment": result.removal_by_treatment,
         "cautions": cautions(&all_cautions),
+        "settings": {
+            "clean": archive.clean,
+            "model": archive.model,
+            "crop": archive.crops.get(&result.identity.crop),
+        },
     });
     let mut bytes = serde_json::to_vec_pretty(&summary).map_err(|error| ReportError::new("summary.json", error))?;
     bytes.push(b'\n');

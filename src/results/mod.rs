@@ -10,7 +10,7 @@ mod synthesis;
 mod zone;
 
 pub use conclusions::Conclusions;
-pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns};
-pub use site_year::{Counts, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
+pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
+pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
 pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
-pub use zone::{Estimator, Shrunken, ZoneResponse};
+pub use zone::{Estimator, ShrunkenZone, ZoneResponse};

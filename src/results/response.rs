@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::points::Cautions;
+use crate::stats::distribution::StudentT;
 
 /// Which response: the treatment and the soil class.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -32,6 +33,40 @@ pub struct Estimate {
     pub p_randomization: Option<f64>,
     /// Probability that the response is positive.
     pub probability_positive: Option<f64>,
+}
+
+impl Estimate {
+    /// A mean, and nothing of its uncertainty.
+    pub fn of_mean(mean: f64) -> Self {
+        Self { mean: Some(mean), ..Self::default() }
+    }
+
+    /// A t distribution: mean, standard error and degrees of freedom, with the central interval that holds `confidence`.
+    /// `None` for a standard error that is not above 0.
+    pub fn of_t(mean: f64, std_error: f64, df: f64, confidence: f64) -> Option<Self> {
+        let t = StudentT::new(df).ok()?;
+        let reach = t.quantile(0.5 + 0.5 * confidence).ok()? * std_error;
+        let known = mean.is_finite() && std_error > 0.0 && std_error.is_finite();
+        known.then(|| Self {
+            mean: Some(mean),
+            std_error: Some(std_error),
+            df: Some(df),
+            low: Some(mean - reach),
+            high: Some(mean + reach),
+            p_value: Some(t.two_sided(mean / std_error)),
+            p_randomization: None,
+            probability_positive: Some(t.cdf(mean / std_error)),
+        })
+    }
+}
+
+/// A response drawn towards those of the other classes.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Shrunken {
+    /// Its mean, kg/ha.
+    pub mean: f64,
+    /// Its standard deviation, kg/ha.
+    pub std_error: f64,
 }
 
 /// What the response is worth.
@@ -70,6 +105,8 @@ pub struct Response {
     pub treated_moisture_pct: Option<f64>,
     /// Treated minus check.
     pub estimate: Estimate,
+    /// The same drawn towards the responses of the other classes; absent for the whole field and where it has no interval.
+    pub shrunken: Option<Shrunken>,
     /// What it is worth.
     pub returns: Returns,
     /// Reasons to doubt it.

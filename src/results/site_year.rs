@@ -48,6 +48,23 @@ pub struct RemovalByTreatment {
     pub removed: usize,
 }
 
+/// What the segment model found of the field.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct FieldModel {
+    /// Range of the correlation along the strips, m.
+    pub range_along_m: f64,
+    /// Range across them, m.
+    pub range_across_m: f64,
+    /// Standard deviation of the correlated part of the field, kg/ha.
+    pub field_sd: f64,
+    /// Standard deviation of the uncorrelated part, between segments of usual size, kg/ha.
+    pub nugget_sd: f64,
+    /// Standard deviation between strips besides the field, kg/ha.
+    pub strip_sd: f64,
+    /// Covariances that were tried.
+    pub evaluations: usize,
+}
+
 /// The answer again under one variant of the analysis.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SensitivityRow {
@@ -102,6 +119,8 @@ pub struct SiteYear {
     pub differences: Vec<BlockDifference>,
     /// Variance components by name, (kg/ha)².
     pub variance: BTreeMap<String, f64>,
+    /// The field as the segment model sees it; absent where it could not be fitted.
+    pub field_model: Option<FieldModel>,
     /// The answer again under each variant.
     pub sensitivity: Vec<SensitivityRow>,
     /// Reasons to doubt the site-year as a whole.

@@ -43,7 +43,7 @@ impl Estimator {
 
 /// A response drawn towards those of its neighbours in the order of the classes.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Shrunken {
+pub struct ShrunkenZone {
     /// Its mean, kg/ha.
     pub mean: f64,
     /// Lower end of its interval, kg/ha.
@@ -110,7 +110,7 @@ pub struct ZoneResponse {
     pub probability_new_site_pays: Option<f64>,
     /// The response drawn towards that of the neighbouring classes.
     #[serde(skip)]
-    pub shrunken: Option<Shrunken>,
+    pub shrunken: Option<ShrunkenZone>,
     /// Reasons to doubt it.
     pub cautions: Cautions,
 }

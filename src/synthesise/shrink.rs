@@ -8,7 +8,7 @@
 use std::collections::BTreeMap;
 
 use super::cells::{Cell, Cells, Settings};
-use crate::results::{Shrunken, ZoneResponse};
+use crate::results::{ShrunkenZone, ZoneResponse};
 use crate::stats::StatsError;
 use crate::stats::dense::Mat;
 use crate::stats::distribution::{Component, Mixture};
@@ -30,12 +30,12 @@ pub(super) fn towards_neighbours(cells: &Cells, zones: &mut BTreeMap<Cell, ZoneR
     }
 }
 
-fn shrink(cells: &Cells, settings: &Settings) -> Result<Vec<Shrunken>, StatsError> {
+fn shrink(cells: &Cells, settings: &Settings) -> Result<Vec<ShrunkenZone>, StatsError> {
     let count = cells.means.len();
-    let told = |distribution: Mixture| -> Result<Shrunken, StatsError> {
+    let told = |distribution: Mixture| -> Result<ShrunkenZone, StatsError> {
         let interval = distribution.interval(settings.confidence)?;
         let mean = distribution.components().map(|part| part.weight * part.centre).sum();
-        Ok(Shrunken { mean, low: interval.lower, high: interval.upper, distribution })
+        Ok(ShrunkenZone { mean, low: interval.lower, high: interval.upper, distribution })
     };
     if count == 1 {
         // Nothing to be drawn to.

@@ -196,9 +196,9 @@ impl Archive {
         archive.raster("layers/total_2023_05.tif", 140.0);
         archive.raster("layers/normal_05.tif", 100.0);
         for folder in ["good", "bad"] {
-            archive.write(&format!("fields/{folder}/field.toml"), &FIELD.replace("FIELD", folder));
-            archive.write(&format!("fields/{folder}/harvest.csv"), &csv(&rows()));
-            archive.write(&format!("fields/{folder}/strips.geojson"), &collection(&strip_features()));
+            archive.write(&format!("fields/{folder}/field.toml"), FIELD.replace("FIELD", folder));
+            archive.write(&format!("fields/{folder}/harvest.csv"), csv(&rows()));
+            archive.write(&format!("fields/{folder}/strips.geojson"), collection(&strip_features()));
         }
         archive
     }
@@ -302,19 +302,19 @@ impl Archive {
     }
 
     /// A table of the output as rows of column → cell.
-    pub fn table(&self, path: &Path) -> Vec<std::collections::BTreeMap<String, String>> {
+    pub fn table(path: &Path) -> Vec<std::collections::BTreeMap<String, String>> {
         let mut reader = csv::Reader::from_path(path).unwrap();
         reader.deserialize().map(Result::unwrap).collect()
     }
 
     pub fn response(&self, field: &str, class: &str) -> std::collections::BTreeMap<String, String> {
-        let rows = self.table(&self.result(field, "response.csv"));
+        let rows = Self::table(&self.result(field, "response.csv"));
         rows.into_iter().find(|row| row["drainage_class"] == class).unwrap_or_else(|| panic!("no row `{class}`"))
     }
 
     /// Records of `field` under a mark.
     pub fn removed(&self, field: &str, mark: &str) -> usize {
-        let rows = self.table(&self.result(field, "removals.csv"));
+        let rows = Self::table(&self.result(field, "removals.csv"));
         rows.iter().find(|row| row["reason"] == mark).unwrap()["points"].parse().unwrap()
     }
 }

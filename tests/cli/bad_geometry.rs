@@ -266,6 +266,6 @@ fn the_field_is_only_mapped_without_strips() {
     );
     archive.write("fields/bad/harvest.csv", csv(&rows()));
     assert_eq!(archive.run().code, 0);
-    assert!(archive.table(&archive.result("bad", "response.csv")).is_empty());
+    assert!(Archive::table(&archive.result("bad", "response.csv")).is_empty());
     assert!(archive.result("bad", "yield.tif").is_file());
 }

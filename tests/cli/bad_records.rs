@@ -204,7 +204,9 @@ fn no_reference_system_fails_saying_what_to_write() {
 fn zero_flow_throughout_fails() {
     let archive = Archive::new();
     let mut spoiled = rows();
-    spoiled.iter_mut().for_each(|row| row.flow = "0".to_owned());
+    for row in &mut spoiled {
+        row.flow = "0".to_owned();
+    }
     archive.write("fields/bad/harvest.csv", csv(&spoiled));
     archive.fails_with("no grain");
 }

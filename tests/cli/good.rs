@@ -127,8 +127,8 @@ fn output_never_holds_a_temporary_file() {
     let archive = Archive::new();
     assert_eq!(archive.run().code, 0);
     for entry in walkdir::WalkDir::new(archive.out()) {
-        let name = entry.unwrap().file_name().to_string_lossy().into_owned();
-        assert!(!name.ends_with(".part"), "{name}");
+        let path = entry.unwrap().into_path();
+        assert!(path.extension().is_none_or(|extension| extension != "part"), "{}", path.display());
     }
 }
 

@@ -35,7 +35,7 @@ fn strange_names_get_safe_folders_and_stay_as_typed() {
         assert!(folder.len() <= 100 && !folder.starts_with('.'), "{folder}");
         assert!(root.join(folder).join("report.html").is_file());
     }
-    let table = archive.table(&archive.out().join("site_years.csv"));
+    let table = Archive::table(&archive.out().join("site_years.csv"));
     let fields: Vec<&str> = table.iter().map(|row| row["field"].as_str()).collect();
     for name in ["../../escape", "line\nend", "🌽🌽", "<script>alert('x')</script>", "a/b\\c", &long] {
         assert!(fields.contains(&name), "{name} is not in {fields:?}");

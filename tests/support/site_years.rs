@@ -230,6 +230,7 @@ impl Draw {
             responses,
             differences,
             variance: BTreeMap::new(),
+            field_model: None,
             sensitivity: Vec::new(),
             cautions: Cautions::default(),
         };
@@ -285,6 +286,7 @@ fn response_of(class: Option<usize>, differences: &[BlockDifference], settings: 
         check_moisture_pct: Some(18.0),
         treated_moisture_pct: Some(18.0),
         estimate,
+        shrunken: None,
         returns: Returns::default(),
         cautions,
     }

@@ -14,7 +14,7 @@ use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
 use crate::config::CleanSettings;
 use crate::geometry::Footprint;
-use crate::points::{Labels, Mark, Records};
+use crate::points::{Mark, Records};
 use crate::stats::robust;
 
 /// Cell of the grid, m.
@@ -22,9 +22,11 @@ const CELL_M: f64 = 0.5;
 /// Most cells of the grid.
 const MOST_CELLS: f64 = 4e8;
 /// Scatter of the spacing, as a share of the swath, up to which the positions are trusted (common practice, no source).
-const TRUSTED_SCATTER: f64 = 0.1;
+const TRUSTED_SCATTER: f64 = 0.05;
 /// A share at least this is a full swath: the grid's error, and the overlap of good driving.
 const FULL_SHARE: f64 = 0.93;
+/// Records on either side over which the share is taken (its median): a width changes slowly, a position trembles.
+const HALF_WINDOW: usize = 4;
 /// Ground of which less than this is new was cut before.
 const CUT_BEFORE: f64 = 0.1;
 
@@ -42,7 +44,8 @@ pub(crate) struct Widths {
 }
 
 /// The full width of each machine: nearly the greatest that it logs.
-pub(crate) fn full_widths(swath_m: &[f64], machine: &Labels) -> Vec<f64> {
+pub(crate) fn full_widths(records: &Records) -> Vec<f64> {
+    let (swath_m, machine) = (&records.swath_m, &records.machine);
     (0..machine.names.len())
         .map(|code| {
             let mut widths: Vec<f64> = (0..swath_m.len())
@@ -64,7 +67,7 @@ pub(crate) fn mark(
     marks: &mut [Option<Mark>],
 ) -> Widths {
     let (logged_m, machine) = (&records.swath_m, &records.machine);
-    let full = full_widths(logged_m, machine);
+    let full = full_widths(records);
     let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
     let logged_narrow = (0..logged_m.len()).filter(|&at| narrower(at, logged_m[at])).count();
     let widest = full.iter().copied().fold(f64::NAN, f64::max);
@@ -124,10 +127,13 @@ fn new_shares(passes: &[Pass], ground: &Ground) -> Vec<f64> {
     let mut order: Vec<usize> = (0..passes.len()).collect();
     order.sort_by(|&a, &b| passes[a].start_s.total_cmp(&passes[b].start_s).then(a.cmp(&b)));
     for pass in order {
-        for &at in &rows_of[pass] {
-            if let Some(footprint) = footprint(ground, at as usize) {
-                shares[at as usize] = grid.new_share(&footprint);
-            }
+        let raw: Vec<f64> = rows_of[pass]
+            .iter()
+            .map(|&at| footprint(ground, at as usize).map_or(1.0, |footprint| grid.new_share(&footprint)))
+            .collect();
+        for (place, &at) in rows_of[pass].iter().enumerate() {
+            let window = &raw[place.saturating_sub(HALF_WINDOW)..(place + HALF_WINDOW + 1).min(raw.len())];
+            shares[at as usize] = robust::median(window).unwrap_or(1.0);
         }
         for &at in &rows_of[pass] {
             if let Some(footprint) = footprint(ground, at as usize) {

@@ -10,7 +10,7 @@ mod speed;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use super::neighbour_passes::{self, PassPair};
+use super::neighbour_passes::{self, PassPair, TOUCHING_SWATHS};
 use super::passes::Pass;
 use super::track::Track;
 use crate::config::CleanSettings;
@@ -20,6 +20,8 @@ use profile::{Matcher, Mismatch, Signal};
 
 /// Shortest pass that is matched, s.
 const LEAST_PASS_S: f64 = 80.0;
+/// Passes farther apart share too little of the ground's pattern, in swaths.
+const FARTHEST_SWATHS: f64 = 3.6;
 /// Left out at both ends of a pass: filling and emptying. s.
 const TRIM_S: f64 = 30.0;
 /// The same for short passes, as a share of the pass.
@@ -34,6 +36,13 @@ const LEAST_PAIRS_OF_A_HAND: usize = 2;
 /// Pairs beyond this add time and nothing else.
 const MOST_PAIRS: usize = 80;
 const BOOTSTRAP: usize = 200;
+/// By how much the bootstrap is too sure: over 240 simulated fields of varied kind the errors were this many times its
+/// standard errors (benches/cleaning.rs).
+const BOOTSTRAP_SHORT: f64 = 1.3;
+/// Neighbouring pairs that are drawn together.
+const RUN_OF_PAIRS: usize = 3;
+/// Weight of a pair that does not touch.
+const FAR_WEIGHT: f64 = 0.25;
 const COARSE_S: f64 = 1.0;
 const FINE_S: f64 = 0.25;
 const FINE_REACH_S: f64 = 3.0;
@@ -47,23 +56,37 @@ pub(crate) struct Lags {
     pub(crate) moisture_s: Sourced,
 }
 
+impl Lags {
+    /// The same, later by some seconds.
+    pub(crate) fn moved(self, by_s: f64) -> Self {
+        let moved = |lag: Sourced| Sourced { value: lag.value + by_s, ..lag };
+        Self { mass_s: moved(self.mass_s), moisture_s: moved(self.moisture_s) }
+    }
+}
+
+/// What the estimate rests on.
+#[derive(Clone, Copy)]
+pub(crate) struct Case<'c> {
+    pub(crate) records: &'c Records,
+    pub(crate) tracks: &'c [Track],
+    pub(crate) passes: &'c [Pass],
+    /// Full width of the widest header, m.
+    pub(crate) swath_m: f64,
+    pub(crate) settings: &'c CleanSettings,
+    /// Of the bootstrap.
+    pub(crate) seed: u64,
+}
+
 /// Estimates the lags of every track.
-pub(crate) fn estimate(
-    records: &Records,
-    tracks: &[Track],
-    passes: &[Pass],
-    swath_m: f64,
-    settings: &CleanSettings,
-    seed: u64,
-    cautions: &mut Cautions,
-) -> Vec<Lags> {
+pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
+    let Case { records, tracks, passes, swath_m, settings, .. } = case;
     (0..tracks.len())
         .map(|track| {
             let name = records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
             let pairs = pairs_of(tracks, passes, track, swath_m);
             let mass = match settings.lag_s {
                 Some(lag) => Sourced::configured(lag),
-                None => mass_lag(records, tracks, passes, &pairs, track, settings, seed).unwrap_or_else(|reason| {
+                None => mass_lag(case, &pairs, track).unwrap_or_else(|reason| {
                     cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
                     // An exported yield has been shifted by whoever exported it.
                     Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
@@ -72,8 +95,7 @@ pub(crate) fn estimate(
             let moisture = match settings.moisture_lag_s {
                 Some(lag) => Sourced::configured(lag),
                 None if records.channels.moisture && records.channels.time => {
-                    matched(records, tracks, passes, &pairs, Signal::Moisture, settings, seed)
-                        .unwrap_or_else(|_| Sourced::assumed(mass.value))
+                    matched(case, &pairs, Signal::Moisture).unwrap_or_else(|_| Sourced::assumed(mass.value))
                 }
                 None => Sourced::assumed(mass.value),
             };
@@ -82,19 +104,12 @@ pub(crate) fn estimate(
         .collect()
 }
 
-fn mass_lag(
-    records: &Records,
-    tracks: &[Track],
-    passes: &[Pass],
-    pairs: &[PassPair],
-    track: usize,
-    settings: &CleanSettings,
-    seed: u64,
-) -> Result<Sourced, String> {
+fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize) -> Result<Sourced, String> {
+    let Case { records, tracks, passes, settings, seed, .. } = case;
     if !records.channels.time {
         return Err("no time was recorded".to_owned());
     }
-    matched(records, tracks, passes, pairs, Signal::Yield, settings, seed).or_else(|reason| {
+    matched(case, pairs, Signal::Yield).or_else(|reason| {
         if !records.channels.flow || !records.channels.speed && !records.channels.distance {
             return Err(reason);
         }
@@ -108,7 +123,7 @@ fn pairs_of(tracks: &[Track], passes: &[Pass], track: usize, swath_m: f64) -> Ve
     let usable: Vec<usize> = (0..passes.len())
         .filter(|&pass| passes[pass].track == track && passes[pass].end_s - passes[pass].start_s >= LEAST_PASS_S)
         .collect();
-    let mut pairs = neighbour_passes::find(tracks, passes, &usable, swath_m);
+    let mut pairs = neighbour_passes::find(tracks, passes, &usable, swath_m, FARTHEST_SWATHS);
     pairs.retain(|pair| pair.opposite);
     if pairs.len() > MOST_PAIRS {
         // Every second of each hand, and so on, keeps both hands and the whole field.
@@ -124,15 +139,8 @@ fn pairs_of(tracks: &[Track], passes: &[Pass], track: usize, swath_m: f64) -> Ve
 }
 
 /// The lag at which opposing neighbours agree, or why the data cannot tell it.
-fn matched(
-    records: &Records,
-    tracks: &[Track],
-    passes: &[Pass],
-    pairs: &[PassPair],
-    signal: Signal,
-    settings: &CleanSettings,
-    seed: u64,
-) -> Result<Sourced, String> {
+fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced, String> {
+    let Case { records, tracks, passes, swath_m, settings, seed } = case;
     let of_hand = |left: bool| pairs.iter().filter(|pair| pair.left == left).count();
     if pairs.len() < LEAST_PAIRS || of_hand(true).min(of_hand(false)) < LEAST_PAIRS_OF_A_HAND {
         return Err(format!("only {} neighbouring passes in opposite directions", pairs.len()));
@@ -149,8 +157,10 @@ fn matched(
     let coarse = steps(from, to, COARSE_S);
     let rough = matcher.mismatch(&coarse);
     let hands: Vec<bool> = pairs.iter().map(|pair| pair.left).collect();
-    let ones = vec![1.0; pairs.len()];
-    let curve = total(&rough, &hands, &ones).ok_or("the passes share too little ground")?;
+    // What a pair tells: passes that touch share the ground's pattern, those farther apart only a part of it.
+    let told: Vec<f64> =
+        pairs.iter().map(|pair| if pair.apart_m <= TOUCHING_SWATHS * swath_m { 1.0 } else { FAR_WEIGHT }).collect();
+    let curve = total(&rough, &hands, &told).ok_or("the passes share too little ground")?;
     let lowest = argmin(&curve);
     let usual = robust::median(&curve).map_err(|error| error.to_string())?;
     let depth = (usual - curve[lowest]) / usual;
@@ -164,16 +174,19 @@ fn matched(
     let reach = (FINE_REACH_S / FINE_S) as i32;
     let fine: Vec<f64> = (-reach..=reach).map(|step| coarse[lowest] + f64::from(step) * FINE_S).collect();
     let close = matcher.mismatch(&fine);
-    let curve = total(&close, &hands, &ones).ok_or("the passes share too little ground")?;
+    let curve = total(&close, &hands, &told).ok_or("the passes share too little ground")?;
     let value = vertex(&fine, &curve);
 
-    // Whole pairs are drawn again: bins of a pair are not independent.
+    // Runs of neighbouring pairs are drawn again: the bins of a pair are not independent, and a pass is in several pairs.
     let mut draws = Vec::with_capacity(BOOTSTRAP);
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     for _ in 0..BOOTSTRAP {
         let mut weights = vec![0.0; pairs.len()];
-        for _ in 0..pairs.len() {
-            weights[random.random_range(0..pairs.len())] += 1.0;
+        for _ in 0..pairs.len().div_ceil(RUN_OF_PAIRS) {
+            let first = random.random_range(0..pairs.len());
+            for at in (first..first + RUN_OF_PAIRS).map(|at| at % pairs.len()) {
+                weights[at] += told[at];
+            }
         }
         let Some(rough_curve) = total(&rough, &hands, &weights) else { continue };
         let far = coarse[argmin(&rough_curve)];
@@ -185,20 +198,20 @@ fn matched(
     }
     draws.sort_by(f64::total_cmp);
     let quantile = |p: f64| robust::quantile_sorted(&draws, p).map_err(|error| error.to_string());
-    let width = quantile(0.95)? - quantile(0.05)?;
+    let width = BOOTSTRAP_SHORT * (quantile(0.95)? - quantile(0.05)?);
     if width > WIDEST_S {
         return Err(format!("the lag is uncertain by {width:.1} s"));
     }
     let mean = draws.iter().sum::<f64>() / draws.len() as f64;
     let variance = draws.iter().map(|draw| (draw - mean).powi(2)).sum::<f64>() / (draws.len() - 1) as f64;
-    Ok(Sourced::estimated(value, variance.sqrt()))
+    Ok(Sourced::estimated(value, BOOTSTRAP_SHORT * variance.sqrt()))
 }
 
 /// The mismatch by lag over all pairs, both hands with equal weight, so that features oblique to the passes cancel.
 fn total(mismatch: &Mismatch, left: &[bool], weights: &[f64]) -> Option<Vec<f64>> {
     let lags = mismatch.sum.first()?.len();
     let mut curve = vec![0.0; lags];
-    let mut hands = 0;
+    let mut hands = 0.0;
     for hand in [false, true] {
         let mut part = vec![(0.0, 0.0); lags];
         for (pair, _) in left.iter().enumerate().filter(|(_, is_left)| **is_left == hand) {
@@ -207,14 +220,17 @@ fn total(mismatch: &Mismatch, left: &[bool], weights: &[f64]) -> Option<Vec<f64>
                 part.1 += weights[pair] * mismatch.bins[pair][lag];
             }
         }
+        // Both hands count the same where both have passes that touch.
+        let most = (0..left.len()).filter(|&pair| left[pair] == hand).map(|pair| weights[pair]).fold(0.0, f64::max);
+        let counts = if most >= 1.0 { 1.0 } else { most };
         if part.iter().all(|part| part.1 > 0.0) {
-            hands += 1;
+            hands += counts;
             for (curve, part) in curve.iter_mut().zip(&part) {
-                *curve += part.0 / part.1;
+                *curve += counts * part.0 / part.1;
             }
         }
     }
-    (hands > 0).then_some(curve)
+    (hands > 0.0).then(|| curve.iter().map(|value| value / hands).collect())
 }
 
 /// From one end to the other in equal steps.

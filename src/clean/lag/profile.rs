@@ -142,12 +142,8 @@ impl<'c> Matcher<'c> {
     fn shared(&self, pair: &PassPair, one: &[(Place, f64)], other: &[(Place, f64)]) -> Vec<(f64, f64)> {
         let one = self.binned(&self.passes[pair.one], &pair.way_one_m, one);
         let other = self.binned(&self.passes[pair.other], &pair.way_other_m, other);
-        let mut bins: Vec<(f64, f64)> = one
-            .iter()
-            .zip(&other)
-            .filter(|(a, b)| a.1 > 0.0 && b.1 > 0.0)
-            .map(|(a, b)| (a.0 / a.1, b.0 / b.1))
-            .collect();
+        let (one, other) = (smoothed(&one), smoothed(&other));
+        let mut bins: Vec<(f64, f64)> = one.iter().zip(&other).filter_map(|(a, b)| Some(((*a)?, (*b)?))).collect();
         if bins.len() < LEAST_BINS {
             return Vec::new();
         }
@@ -182,6 +178,26 @@ impl<'c> Matcher<'c> {
         }
         bins
     }
+}
+
+/// Means of the bins, each with its neighbours at half weight; `None` where a bin is empty. The ground is smoother than
+/// the sensor's noise.
+fn smoothed(bins: &[(f64, f64)]) -> Vec<Option<f64>> {
+    (0..bins.len())
+        .map(|at| {
+            let (mut sum, mut count) = bins[at];
+            if count == 0.0 {
+                return None;
+            }
+            for neighbour in [at.wrapping_sub(1), at + 1] {
+                if let Some(&(value, records)) = bins.get(neighbour) {
+                    sum += 0.5 * value;
+                    count += 0.5 * records;
+                }
+            }
+            Some(sum / count)
+        })
+        .collect()
 }
 
 fn stretch(records: &Records, tracks: &[Track], pass: &Pass, trim_s: f64, lags_s: (f64, f64)) -> Stretch {

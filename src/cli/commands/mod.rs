@@ -1,5 +1,6 @@
 //! One file a command.
 
 pub(super) mod demo;
+pub(super) mod explain;
 pub(super) mod inspect;
 pub(super) mod run;

@@ -96,6 +96,58 @@ fn sourced(value: &Sourced, unit: &str) -> String {
     }
 }
 
+fn machines(result: &SiteYear) -> Vec<serde_json::Value> {
+    result
+        .cleaning
+        .machines
+        .iter()
+        .map(|(name, facts)| {
+            json!({
+                "name": name,
+                "lag": sourced(&facts.lag_s, " s"),
+                "moisture_lag": sourced(&facts.moisture_lag_s, " s"),
+                "factor": sourced(&facts.machine_factor, ""),
+                "gain": sourced(&facts.ticket_gain, ""),
+            })
+        })
+        .collect()
+}
+
+fn removals(result: &SiteYear) -> Vec<serde_json::Value> {
+    result
+        .counts
+        .removed
+        .iter()
+        .filter(|(_, points)| **points > 0)
+        .map(|(mark, points)| {
+            json!({
+                "code": mark.code(),
+                "text": mark.text(),
+                "points": points,
+                "share": percent(Some(*points as f64 / result.counts.read.max(1) as f64)),
+            })
+        })
+        .collect()
+}
+
+fn sensitivity(result: &SiteYear, archive: &ArchiveSettings, units: &Units, decimals: usize) -> Vec<serde_json::Value> {
+    result
+        .sensitivity
+        .iter()
+        .filter(|row| row.class_name == "all")
+        .map(|row| {
+            let estimate =
+                units.estimate(&Estimate { mean: row.response, low: row.low, high: row.high, ..Estimate::default() });
+            json!({
+                "variant": row.variant,
+                "treatment": label(archive, &row.treatment),
+                "response": shown(estimate.mean, decimals),
+                "interval": interval(&estimate, decimals),
+            })
+        })
+        .collect()
+}
+
 /// `report.html`.
 pub(super) fn site_year(
     joined: &Joined,
@@ -131,49 +183,6 @@ pub(super) fn site_year(
             }
         })
         .collect();
-    let machines: Vec<_> = result
-        .cleaning
-        .machines
-        .iter()
-        .map(|(name, facts)| {
-            json!({
-                "name": name,
-                "lag": sourced(&facts.lag_s, " s"),
-                "moisture_lag": sourced(&facts.moisture_lag_s, " s"),
-                "factor": sourced(&facts.machine_factor, ""),
-                "gain": sourced(&facts.ticket_gain, ""),
-            })
-        })
-        .collect();
-    let removals: Vec<_> = result
-        .counts
-        .removed
-        .iter()
-        .filter(|(_, points)| **points > 0)
-        .map(|(mark, points)| {
-            json!({
-                "code": mark.code(),
-                "text": mark.text(),
-                "points": points,
-                "share": percent(Some(*points as f64 / result.counts.read.max(1) as f64)),
-            })
-        })
-        .collect();
-    let sensitivity: Vec<_> = result
-        .sensitivity
-        .iter()
-        .filter(|row| row.class_name == "all")
-        .map(|row| {
-            let estimate =
-                units.estimate(&Estimate { mean: row.response, low: row.low, high: row.high, ..Estimate::default() });
-            json!({
-                "variant": row.variant,
-                "treatment": label(archive, &row.treatment),
-                "response": shown(estimate.mean, decimals),
-                "interval": interval(&estimate, decimals),
-            })
-        })
-        .collect();
     let map = grid.map(|grid| map::yield_map(grid, joined, archive, units)).transpose()?;
     let identity = &result.identity;
     render(
@@ -197,14 +206,14 @@ pub(super) fn site_year(
             "lines": lines,
             "chart": chart::intervals(result, archive, units),
             "map": map,
-            "machines": machines,
-            "removals": removals,
+            "machines": machines(result),
+            "removals": removals(result),
             "removal_by_treatment": result.removal_by_treatment.iter().map(|row| json!({
                 "treatment": label(archive, &row.treatment),
                 "records": row.records,
                 "share": percent(Some(row.removed as f64 / row.records.max(1) as f64)),
             })).collect::<Vec<_>>(),
-            "sensitivity": sensitivity,
+            "sensitivity": sensitivity(result, archive, units, decimals),
             "limits": result.cleaning.limits,
             "entry": result.cleaning.pass_entry_s.as_ref().map(|value| sourced(value, " s")),
             "exit": result.cleaning.pass_exit_s.as_ref().map(|value| sourced(value, " s")),

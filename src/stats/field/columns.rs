@@ -10,6 +10,8 @@ pub struct Columns {
     pub(super) matrix: Mat<f64>,
     pub(super) random: usize,
     pub(super) fixed: usize,
+    /// Level of the random effect of each row, counted from 0; empty without one.
+    pub(super) level: Vec<usize>,
     /// `1/w`.
     pub(super) inverse_weights: Vec<f64>,
 }
@@ -65,6 +67,7 @@ impl Columns {
             matrix,
             random,
             fixed: p,
+            level: strips.map_or_else(Vec::new, |strips| strips.iter().map(|strip| codes[strip]).collect()),
             inverse_weights: weights.map_or_else(|| vec![1.0; n], |weights| weights.iter().map(|w| 1.0 / w).collect()),
         })
     }

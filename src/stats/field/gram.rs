@@ -1,6 +1,6 @@
 //! Cross products under a covariance, and what follows from them without the rows.
 
-use crate::stats::dense::{self, Cholesky, Mat, dot, quadratic_form};
+use crate::stats::dense::{self, Cholesky, Mat, MatRef, dot, quadratic_form};
 use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
 
@@ -43,12 +43,14 @@ impl Profile {
     }
 }
 
-/// The random effect of a [`Gram`] turned to axes where any ratio γ is absorbed in a few operations.
+/// A [`Gram`] whose random effect can be absorbed at any ratio γ: the products of its levels are a band, since levels that
+/// never come near each other do not meet.
 pub(super) struct Absorber<'a> {
     gram: &'a Gram,
-    eigenvalues: Vec<f64>,
-    /// `W′ Z′H⁻¹[X | y]`, one row an eigenvector.
-    turned: Mat<f64>,
+    /// Farthest from the diagonal that a product of two levels lies.
+    reach: usize,
+    /// The lower band of `Z′H⁻¹Z`, row after row, the diagonal last.
+    band: Vec<f64>,
 }
 
 impl Gram {
@@ -64,51 +66,70 @@ impl Gram {
                 value: ratio,
             });
         }
-        self.absorber()?.profile(ratio, estimation)
+        self.absorber().profile(ratio, estimation)
     }
 
-    pub(super) fn absorber(&self) -> Result<Absorber<'_>, StatsError> {
-        dense::sequential();
-        let (s, q) = (self.random, self.fixed + 1);
-        if s == 0 {
-            return Ok(Absorber { gram: self, eigenvalues: Vec::new(), turned: Mat::zeros(0, q) });
+    pub(super) fn absorber(&self) -> Absorber<'_> {
+        let reach = (0..self.random)
+            .map(|i| i - (0..i).find(|&j| self.products[(i, j)].abs() > 0.0).unwrap_or(i))
+            .max()
+            .unwrap_or(0);
+        let mut band = vec![0.0; self.random * (reach + 1)];
+        for i in 0..self.random {
+            for k in 0..=reach.min(i) {
+                band[i * (reach + 1) + reach - k] = self.products[(i, i - k)];
+            }
         }
-        let own = Mat::from_fn(s, s, |i, j| self.products[(i, j)]);
-        if (0..s).all(|j| (0..j).all(|i| own[(i, j)].abs() <= 0.0)) {
-            // levels that never meet are their own axes
-            return Ok(Absorber {
-                gram: self,
-                eigenvalues: (0..s).map(|k| own[(k, k)]).collect(),
-                turned: Mat::from_fn(s, q, |i, j| self.products[(i, s + j)]),
-            });
-        }
-        let eigen = own
-            .self_adjoint_eigen(faer::Side::Lower)
-            .map_err(|_| StatsError::NoConvergence { what: "the eigenvalues of the random effect", iterations: 0 })?;
-        let cross = Mat::from_fn(s, q, |i, j| self.products[(i, s + j)]);
-        Ok(Absorber {
-            gram: self,
-            eigenvalues: (0..s).map(|k| eigen.S()[k].max(0.0)).collect(),
-            turned: dense::product_transposed(eigen.U(), cross.as_ref()),
-        })
+        Absorber { gram: self, reach, band }
     }
 }
 
 impl Absorber<'_> {
-    /// By the identity of Woodbury: `H_γ = H + γ Z Z′`.
+    /// By the identity of Woodbury: `H_γ = H + γ Z Z′`, with `(I + γ Z′H⁻¹Z) = L L′`.
     pub(super) fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
         let (s, p) = (self.gram.random, self.gram.fixed);
         let mut products = Mat::from_fn(p + 1, p + 1, |i, j| self.gram.products[(s + i, s + j)]);
         let mut ln_determinant = self.gram.ln_determinant;
         if ratio > 0.0 {
-            for (k, &eigenvalue) in self.eigenvalues.iter().enumerate() {
-                let swollen = 1.0 + ratio * eigenvalue;
-                ln_determinant += swollen.ln();
-                for j in 0..=p {
-                    let scaled = ratio / swollen * self.turned[(k, j)];
-                    for i in 0..=p {
-                        products[(i, j)] -= scaled * self.turned[(k, i)];
+            let (reach, stride, width) = (self.reach, self.reach + 1, p + 1);
+            let mut lower = vec![0.0; s * stride];
+            let mut turned = vec![0.0; s * width]; // L⁻¹ Z′H⁻¹[X | y], row by row
+            for i in 0..s {
+                for j in i.saturating_sub(reach)..=i {
+                    let mut value = ratio * self.band[i * stride + reach + j - i];
+                    for k in i.saturating_sub(reach)..j {
+                        if k + reach >= j {
+                            value -= lower[i * stride + reach + k - i] * lower[j * stride + reach + k - j];
+                        }
                     }
+                    lower[i * stride + reach + j - i] =
+                        if i == j { (value + 1.0).sqrt() } else { value / lower[j * stride + reach] };
+                }
+                let pivot = lower[i * stride + reach];
+                if !(pivot.is_finite() && pivot > 0.0) {
+                    return Err(StatsError::NotPositiveDefinite { what: "the covariance of the random effect" });
+                }
+                ln_determinant += 2.0 * pivot.ln();
+                let (before, current) = turned.split_at_mut(i * width);
+                let current = &mut current[..width];
+                for (j, value) in current.iter_mut().enumerate() {
+                    *value = self.gram.products[(s + j, i)];
+                }
+                for k in i.saturating_sub(reach)..i {
+                    let factor = lower[i * stride + reach + k - i];
+                    for (value, known) in current.iter_mut().zip(&before[k * width..(k + 1) * width]) {
+                        *value -= factor * known;
+                    }
+                }
+                for value in current {
+                    *value /= pivot;
+                }
+            }
+            let turned = MatRef::from_column_major_slice(&turned, width, s);
+            let explained = dense::product_transposed(turned.transpose(), turned.transpose());
+            for j in 0..width {
+                for i in 0..width {
+                    products[(i, j)] -= ratio * explained[(i, j)];
                 }
             }
         }

@@ -122,7 +122,7 @@ impl LineField {
     /// The ratio of the random effect that maximises the likelihood at this range and nugget, and the maximum.
     fn best_ratio(&self, range: f64, nugget: f64, estimation: Estimation) -> Result<(f64, f64), StatsError> {
         let gram = self.gram(range, nugget)?;
-        let absorber = gram.absorber()?;
+        let absorber = gram.absorber();
         let height = |ratio: f64| absorber.profile(ratio, estimation).map(|profile| profile.log_likelihood);
         let at_zero = height(0.0)?;
         if self.columns.random == 0 {

@@ -19,15 +19,17 @@ mod integrate;
 mod lattice;
 mod lines;
 mod neighbours;
+mod peak;
 mod prior;
 
 pub use columns::Columns;
 pub use dense::DenseField;
 pub use gram::{Gram, Profile};
-pub use integrate::{FieldPosterior, IntegrationLimits, integrate};
+pub use integrate::{FieldPosterior, IntegrationLimits, given, integrate, integrate_around};
 pub use lattice::LatticeField;
 pub use lines::{LineField, LineFit};
 pub use neighbours::NeighbourField;
+pub use peak::Peak;
 pub use prior::FieldPrior;
 
 use super::StatsError;

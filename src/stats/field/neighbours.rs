@@ -1,6 +1,6 @@
 //! The neighbour form: each row given the nearest of those before it.
 
-use std::collections::BTreeMap;
+use rustc_hash::FxHashMap;
 
 use super::{Columns, Gram, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef, product_transposed};
@@ -69,7 +69,7 @@ impl NeighbourField {
         order.sort_by(|&a, &b| lead[a].total_cmp(&lead[b]).then(follow[a].total_cmp(&follow[b])).then(a.cmp(&b)));
         let mut field =
             Self { columns, kernel, order, neighbours: Vec::new(), setting: Vec::new(), settings: Vec::new() };
-        let mut known: BTreeMap<Vec<i64>, usize> = BTreeMap::new();
+        let mut known: FxHashMap<Vec<i64>, usize> = FxHashMap::default();
         for index in 0..n {
             let row = field.order[index];
             let nearest = nearest_before(&field.order, index, &lead, &follow, count);
@@ -126,37 +126,68 @@ impl SpatialForm for NeighbourField {
                     .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })
             })
             .collect::<Result<Vec<_>, _>>()?;
-        let mut rows = vec![0.0; n * width]; // the columns, row by row
+        let random = self.columns.random;
+        let dense = width - random; // the design and the response; the random effect is nearly all zeros
+        let mut rows = vec![0.0; n * dense]; // row by row
         for i in 0..n {
-            for j in 0..width {
-                rows[i * width + j] = self.columns.matrix[(i, j)];
+            for j in 0..dense {
+                rows[i * dense + j] = self.columns.matrix[(i, random + j)];
             }
         }
-        let mut whitened = vec![0.0; n * width];
+        let mut whitened = vec![0.0; n * dense];
+        let mut products = Mat::<f64>::zeros(width, width);
+        let mut touched: Vec<(usize, f64)> = Vec::new(); // levels in the row, with their whitened value
         let mut ln_determinant = 0.0;
         for (index, &row) in self.order.iter().enumerate() {
             let (weights, variance) = &solved[self.setting[index]];
             ln_determinant += variance.ln();
-            let target = &mut whitened[index * width..(index + 1) * width];
-            target.copy_from_slice(&rows[row * width..(row + 1) * width]);
-            for (&other, weight) in self.neighbours[index].iter().zip(weights) {
-                for (value, known) in target.iter_mut().zip(&rows[other * width..(other + 1) * width]) {
+            let target = &mut whitened[index * dense..(index + 1) * dense];
+            target.copy_from_slice(&rows[row * dense..(row + 1) * dense]);
+            let neighbours = &self.neighbours[index];
+            for (&other, weight) in neighbours.iter().zip(weights) {
+                for (value, known) in target.iter_mut().zip(&rows[other * dense..(other + 1) * dense]) {
                     *value -= weight * known;
                 }
             }
             let scale = 1.0 / variance.sqrt();
-            for value in target {
+            for value in target.iter_mut() {
                 *value *= scale;
             }
+            if random == 0 {
+                continue;
+            }
+            touched.clear();
+            touched.push((self.columns.level[row], scale));
+            for (&other, weight) in neighbours.iter().zip(weights) {
+                let level = self.columns.level[other];
+                match touched.iter_mut().find(|known| known.0 == level) {
+                    Some(known) => known.1 -= weight * scale,
+                    None => touched.push((level, -weight * scale)),
+                }
+            }
+            for (k, &(level, value)) in touched.iter().enumerate() {
+                for &(other, also) in &touched[..=k] {
+                    // the lower triangle
+                    products[(level.max(other), level.min(other))] += value * also;
+                }
+                for (j, known) in target.iter().enumerate() {
+                    products[(random + j, level)] += value * known;
+                }
+            }
         }
-        let whitened = MatRef::from_column_major_slice(&whitened, width, n);
-        Ok(Gram {
-            ln_determinant,
-            products: product_transposed(whitened.transpose(), whitened.transpose()),
-            rows: n,
-            random: self.columns.random,
-            fixed: self.columns.fixed,
-        })
+        let whitened = MatRef::from_column_major_slice(&whitened, dense, n);
+        let own = product_transposed(whitened.transpose(), whitened.transpose());
+        for j in 0..dense {
+            for i in 0..dense {
+                products[(random + i, random + j)] = own[(i, j)];
+            }
+        }
+        for j in 0..random {
+            for i in j + 1..width {
+                products[(j, i)] = products[(i, j)];
+            }
+        }
+        Ok(Gram { ln_determinant, products, rows: n, random, fixed: self.columns.fixed })
     }
 }
 

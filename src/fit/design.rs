@@ -1,0 +1,232 @@
+//! Fixed effects of the segment model, and the contrasts that are answered with them.
+
+use super::trial::{Row, Trial};
+use crate::points::Caution;
+use crate::stats::dense::{Cholesky, Mat, product_transposed};
+use crate::stats::linear::independent_columns;
+
+/// Fewest segments' worth of ground for an effect of its own.
+const LEAST_SEGMENTS: f64 = 2.0;
+
+/// Ground on which a treatment has one response.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Ground {
+    /// A soil class.
+    Class(usize),
+    /// The classes too rare for a response of their own, and ground without a class.
+    Rest,
+}
+
+/// What a column stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Column {
+    /// Yield of the check on a class; `None` for ground without one.
+    Level(Option<usize>),
+    /// A combine that could not be brought to the level of the others.
+    Machine(usize),
+    /// Response to a treatment on some ground.
+    Response(usize, Ground),
+    /// A measured property of the ground, by its place among the covariates.
+    Covariate(usize),
+}
+
+/// The design of the segment model: columns of class shares, and of class shares of the treated segments.
+///
+/// A segment on two classes carries a share of both, so that no ground is left out near the lines of the soil map.
+#[derive(Debug, Clone)]
+pub(super) struct Design {
+    columns: Vec<Column>,
+    pub(super) x: Mat<f64>,
+    /// By treatment: the grounds with a response, and their share of the trial's area.
+    grounds: Vec<Vec<(Ground, f64)>>,
+    /// By treatment: the grounds whose response cannot be told from other effects.
+    aliased: Vec<Vec<Ground>>,
+}
+
+impl Design {
+    /// `own` are the classes with a response of their own, by treatment; `covariates` have one value a row each.
+    pub(super) fn new(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>]) -> Self {
+        let mut columns = levels(trial);
+        let machines = trial.joined.assigned.cleaned.facts.machines.len();
+        if machines > 1 && trial.joined.assigned.cleaned.cautions.contains(Caution::MachineUncorrected) {
+            columns.extend((1..machines).map(Column::Machine));
+        }
+        columns.extend((0..covariates.len()).map(Column::Covariate));
+        let mut grounds = vec![Vec::new()];
+        for (treatment, own) in own.iter().enumerate().skip(1) {
+            let found = grounds_of(trial, treatment, own);
+            columns.extend(found.iter().map(|&(ground, _)| Column::Response(treatment, ground)));
+            grounds.push(found);
+        }
+        let main: Vec<Option<usize>> = columns
+            .iter()
+            .filter_map(|column| match column {
+                Column::Level(class) => Some(*class),
+                _ => None,
+            })
+            .collect();
+        let value = |at: usize, row: &Row, column: Column| match column {
+            Column::Level(class) => level(row, class, &main),
+            Column::Machine(machine) => machine_share(trial, row, machine),
+            Column::Covariate(which) => covariates[which][at],
+            Column::Response(treatment, ground) => {
+                if row.treatment == treatment {
+                    part(row, ground, &grounds[treatment])
+                } else {
+                    0.0
+                }
+            }
+        };
+        let x = Mat::from_fn(trial.rows.len(), columns.len(), |i, j| value(i, &trial.rows[i], columns[j]));
+        let kept = independent_columns(x.as_ref()).unwrap_or_default();
+        let entangled = entangled(&x, &kept);
+        let mut aliased = vec![Vec::new(); grounds.len()];
+        for (at, column) in columns.iter().enumerate() {
+            if let Column::Response(treatment, ground) = column
+                && entangled[at]
+            {
+                aliased[*treatment].push(*ground);
+            }
+        }
+        Self {
+            x: Mat::from_fn(x.nrows(), kept.len(), |i, j| x[(i, kept[j])]),
+            columns: kept.iter().map(|&at| columns[at]).collect(),
+            grounds,
+            aliased,
+        }
+    }
+
+    /// Weights of the response to a treatment on a class, or over the trial's ground, area by area; `None` where it cannot
+    /// be told.
+    pub(super) fn response(&self, treatment: usize, class: Option<usize>) -> Option<Vec<f64>> {
+        let mut weights = vec![0.0; self.columns.len()];
+        match class {
+            Some(class) => {
+                let at = self.place(treatment, Ground::Class(class))?;
+                weights[at] = 1.0;
+            }
+            None => {
+                if !self.aliased[treatment].is_empty() || self.grounds[treatment].is_empty() {
+                    return None;
+                }
+                for &(ground, share) in &self.grounds[treatment] {
+                    weights[self.place(treatment, ground)?] = share;
+                }
+            }
+        }
+        Some(weights)
+    }
+
+    /// Classes with a response of their own, dry to wet.
+    pub(super) fn classes(&self, treatment: usize) -> Vec<usize> {
+        self.grounds[treatment]
+            .iter()
+            .filter_map(|&(ground, _)| match ground {
+                Ground::Class(class) => self.place(treatment, ground).map(|_| class),
+                Ground::Rest => None,
+            })
+            .collect()
+    }
+
+    /// Number of responses that were lost because they repeat other effects.
+    pub(super) fn is_aliased(&self, treatment: usize) -> bool {
+        !self.aliased[treatment].is_empty()
+    }
+
+    fn place(&self, treatment: usize, ground: Ground) -> Option<usize> {
+        if self.aliased[treatment].contains(&ground) {
+            return None;
+        }
+        self.columns.iter().position(|column| *column == Column::Response(treatment, ground))
+    }
+}
+
+/// Which columns cannot be told from others: a repeated column is a sum of kept ones, and none that takes part in it has an
+/// effect of its own.
+fn entangled(x: &Mat<f64>, kept: &[usize]) -> Vec<bool> {
+    let mut entangled = vec![false; x.ncols()];
+    let basis = Mat::from_fn(x.nrows(), kept.len(), |i, j| x[(i, kept[j])]);
+    let Some(factor) = Cholesky::of_owned(product_transposed(basis.as_ref(), basis.as_ref())) else {
+        return vec![true; x.ncols()];
+    };
+    for repeated in (0..x.ncols()).filter(|column| !kept.contains(column)) {
+        let column = Mat::from_fn(x.nrows(), 1, |i, _| x[(i, repeated)]);
+        let parts = factor.solve(product_transposed(basis.as_ref(), column.as_ref()).as_ref());
+        entangled[repeated] = true;
+        for (at, &member) in kept.iter().enumerate() {
+            entangled[member] |= parts[(at, 0)].abs() > 1e-6;
+        }
+    }
+    entangled
+}
+
+fn machine_share(trial: &Trial<'_>, row: &Row, machine: usize) -> f64 {
+    trial.joined.assigned.segments[row.segment].machine_share.get(machine).copied().unwrap_or(0.0)
+}
+
+/// The classes with a level of their own; ground of rarer ones counts for the commonest.
+fn levels(trial: &Trial<'_>) -> Vec<Column> {
+    let classes = trial.joined.classes.len();
+    let sum = |class: Option<usize>| -> f64 {
+        trial.rows.iter().map(|row| class.map_or_else(|| row.unclassed(), |class| row.shares[class])).sum()
+    };
+    let all: Vec<(Option<usize>, f64)> =
+        (0..classes).map(Some).chain([None]).map(|class| (class, sum(class))).collect();
+    let common: Vec<Column> = all
+        .iter()
+        .filter(|(_, segments)| *segments >= LEAST_SEGMENTS)
+        .map(|(class, _)| Column::Level(*class))
+        .collect();
+    if common.is_empty() { vec![Column::Level(None)] } else { common }
+}
+
+/// A row's part in a level; the first of the levels takes what has none.
+fn level(row: &Row, class: Option<usize>, main: &[Option<usize>]) -> f64 {
+    let of = |class: Option<usize>| class.map_or_else(|| row.unclassed(), |class| row.shares[class]);
+    let known: f64 = main.iter().map(|&class| of(class)).sum();
+    of(class) + if main.first() == Some(&class) { 1.0 - known } else { 0.0 }
+}
+
+/// The grounds on which a treatment has a response, with their share of the trial's area. The rest has one where it is
+/// common enough on both sides; else it is taken to respond as the average of the others.
+fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground, f64)> {
+    let (areas, _) = trial.class_areas();
+    let total: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
+    let of_own: f64 = own.iter().map(|&class| areas[class]).sum();
+    if own.is_empty() {
+        let present = trial.rows.iter().any(|row| row.treatment == treatment);
+        return if present { vec![(Ground::Rest, 1.0)] } else { Vec::new() };
+    }
+    let rest = |row: &Row| 1.0 - own.iter().map(|&class| row.shares[class]).sum::<f64>();
+    let common = [treatment, 0].iter().all(|&side| {
+        let blocks: std::collections::BTreeSet<usize> =
+            trial.rows.iter().filter(|row| row.treatment == side && rest(row) > 0.5).map(|row| row.block).collect();
+        let segments: f64 = trial.rows.iter().filter(|row| row.treatment == side).map(rest).sum();
+        blocks.len() > 1 && segments >= 2.0 * LEAST_SEGMENTS
+    });
+    let whole = if common { total } else { of_own };
+    let mut grounds: Vec<(Ground, f64)> =
+        own.iter().map(|&class| (Ground::Class(class), areas[class] / whole)).collect();
+    if common {
+        grounds.push((Ground::Rest, (total - of_own) / total));
+    }
+    grounds
+}
+
+/// A row's part in a ground.
+fn part(row: &Row, ground: Ground, grounds: &[(Ground, f64)]) -> f64 {
+    let of = |ground: Ground| match ground {
+        Ground::Class(class) => row.shares[class],
+        Ground::Rest => 0.0,
+    };
+    let rest = 1.0 - grounds.iter().map(|&(ground, _)| of(ground)).sum::<f64>();
+    let has_rest = grounds.iter().any(|&(ground, _)| ground == Ground::Rest);
+    match ground {
+        Ground::Rest => rest,
+        Ground::Class(_) if has_rest => of(ground),
+        Ground::Class(_) => {
+            let share = grounds.iter().find(|found| found.0 == ground).map_or(0.0, |found| found.1);
+            of(ground) + share * rest
+        }
+    }
+}

@@ -1,0 +1,66 @@
+//! What a response rests on: a class counts where treated and check segments both have it, in enough blocks.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::trial::Trial;
+use crate::config::ModelSettings;
+
+/// What one comparison rests on.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Support {
+    /// Blocks in which both sides have enough segments.
+    pub(super) blocks: usize,
+    /// Treated strips there.
+    pub(super) strips: usize,
+    /// Treated segments there.
+    pub(super) segments: usize,
+    /// Their area, m².
+    pub(super) area_m2: f64,
+}
+
+/// Support of one treatment against another on a class (segments that are nearly all of it), or on all ground.
+pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Option<usize>, least: usize) -> Support {
+    let mut counts: BTreeMap<usize, [usize; 2]> = BTreeMap::new();
+    let on_class = |row: &&super::trial::Row| class.is_none() || row.class == class;
+    for row in trial.rows.iter().filter(on_class) {
+        let side = if row.treatment == treated {
+            0
+        } else if row.treatment == check {
+            1
+        } else {
+            continue;
+        };
+        counts.entry(row.block).or_default()[side] += 1;
+    }
+    let least = least.max(1);
+    let blocks: BTreeSet<usize> =
+        counts.iter().filter(|(_, sides)| sides.iter().all(|&side| side >= least)).map(|(&block, _)| block).collect();
+    let mut found = Support { blocks: blocks.len(), ..Support::default() };
+    let mut strips = BTreeSet::new();
+    for row in trial.rows.iter().filter(on_class) {
+        if row.treatment == treated && blocks.contains(&row.block) {
+            strips.insert(row.strip);
+            found.segments += 1;
+            found.area_m2 += row.area_m2;
+        }
+    }
+    found.strips = strips.len();
+    found
+}
+
+/// The classes on which each treatment (the check's entry is empty) has a response of its own.
+pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> Vec<Vec<usize>> {
+    (0..trial.treatments.len())
+        .map(|treatment| {
+            if treatment == 0 {
+                return Vec::new();
+            }
+            (0..trial.joined.classes.len())
+                .filter(|&class| {
+                    let found = support(trial, treatment, 0, Some(class), settings.class_segments as usize);
+                    found.blocks >= settings.class_blocks as usize
+                })
+                .collect()
+        })
+        .collect()
+}

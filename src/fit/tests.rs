@@ -1,0 +1,201 @@
+//! What the fit says of good and of hopeless trials.
+
+use super::example::{Piece, archive, joined, noise, pieces};
+use super::*;
+
+const ORDERS: [&[usize]; 4] = [&[0, 1], &[1, 0], &[1, 0], &[0, 1]];
+
+/// Three classes one after the other along the strips.
+fn class_of(piece: &Piece) -> usize {
+    (piece.along / 6) as usize
+}
+
+/// A field with a slope, noise between segments and strips, and a response of 100, 300 and 500 kg/ha.
+fn field(piece: &Piece) -> (Option<usize>, f64) {
+    let class = class_of(piece);
+    let strip = 60.0 * noise(piece.block, piece.place, 99);
+    let ground = 40.0 * f64::from(piece.along) + 150.0 * (piece.block as f64 + 0.3 * piece.place as f64).sin();
+    let response = if piece.treatment > 0 { 100.0 + 200.0 * class as f64 } else { 0.0 };
+    let own = 120.0 * noise(piece.block, piece.place, piece.along as usize);
+    (Some(class), 10_000.0 + ground + strip + response + own)
+}
+
+fn find<'f>(fit: &'f Fit, treatment: &str, class: Option<usize>) -> &'f Response {
+    fit.responses.iter().find(|one| one.key.treatment == treatment && one.key.class == class).unwrap()
+}
+
+fn fit_of(pieces: &[Piece]) -> Fit {
+    run(&joined(pieces, true), &archive(), Variant::default())
+}
+
+/// Every number that is told is finite, and told together.
+fn assert_sound(fit: &Fit) {
+    for response in &fit.responses {
+        let one = &response.estimate;
+        let numbers = [one.mean, one.std_error, one.df, one.low, one.high, one.p_value, one.probability_positive];
+        assert!(numbers.iter().flatten().all(|number| number.is_finite()), "{response:?}");
+        assert!(numbers[1..].iter().all(|number| number.is_some() == one.std_error.is_some()), "{response:?}");
+        assert_eq!(one.mean.is_none(), response.cautions.contains(Caution::NotEstimable), "{response:?}");
+        assert_eq!(response.check_yield.is_some(), one.mean.is_some());
+    }
+}
+
+#[test]
+fn the_response_by_class_is_found() {
+    let fit = fit_of(&pieces(4, &ORDERS, 18, field));
+    assert_sound(&fit);
+    for (class, truth) in [(Some(0), 100.0), (Some(1), 300.0), (Some(2), 500.0), (None, 300.0)] {
+        let found = find(&fit, "low", class);
+        let (mean, std_error) = (found.estimate.mean.unwrap(), found.estimate.std_error.unwrap());
+        assert!((mean - truth).abs() < 2.5 * std_error && std_error < 120.0, "{class:?} {mean} ± {std_error}");
+        assert_eq!(found.blocks, 4);
+        let treated = found.treated_yield.unwrap() - found.check_yield.unwrap();
+        assert!((treated - mean).abs() < 1e-9);
+        assert!(found.estimate.low.unwrap() < mean && mean < found.estimate.high.unwrap());
+    }
+    assert_eq!(find(&fit, "low", None).segments, 72);
+    assert!(fit.responses.iter().all(|one| one.key.treatment == "low"), "the other treatment is not in this field");
+    let model = fit.field_model.unwrap();
+    assert!(model.range_along_m > 0.0 && model.strip_sd > 0.0 && model.evaluations > 0);
+}
+
+#[test]
+fn the_answer_does_not_depend_on_where_the_field_lies_or_which_way_it_runs() {
+    let pieces = pieces(4, &ORDERS, 18, field);
+    let first = fit_of(&pieces);
+    let mut turned = joined(&pieces, true);
+    let (sine, cosine) = 0.7_f64.sin_cos();
+    for segment in &mut turned.assigned.segments {
+        let (x, y) = (segment.x_m - 500_000.0, segment.y_m - 4_600_000.0);
+        segment.x_m = 300_000.0 + cosine * x - sine * y;
+        segment.y_m = 5_000_000.0 + sine * x + cosine * y;
+    }
+    let second = run(&turned, &archive(), Variant::default());
+    for (one, other) in first.responses.iter().zip(&second.responses) {
+        let (a, b) = (one.estimate.mean.unwrap(), other.estimate.mean.unwrap());
+        // the order in which segments are given their neighbours is another one
+        let std_error = one.estimate.std_error.unwrap();
+        assert!((a - b).abs() < 0.1 * std_error, "{a} {b} ± {std_error}");
+    }
+}
+
+#[test]
+fn one_block_gives_a_difference_and_nothing_else() {
+    let fit = fit_of(&pieces(1, &ORDERS, 18, field));
+    assert_sound(&fit);
+    let whole = find(&fit, "low", None);
+    assert!(whole.estimate.mean.is_some() && whole.estimate.std_error.is_none());
+    assert!(whole.cautions.contains(Caution::Unreplicated));
+    for class in 0..3 {
+        assert!(find(&fit, "low", Some(class)).cautions.contains(Caution::NotEstimable));
+    }
+}
+
+#[test]
+fn a_block_without_a_check_is_left_out_and_said() {
+    let all = pieces(5, &ORDERS, 18, field);
+    let without: Vec<Piece> = all.iter().copied().filter(|one| one.block != 2 || one.treatment > 0).collect();
+    let fit = fit_of(&without);
+    assert_sound(&fit);
+    assert_eq!(find(&fit, "low", None).blocks, 4);
+    assert!(fit.cautions.contains(Caution::NoCheckInBlock));
+    let none: Vec<Piece> = all.iter().copied().filter(|one| one.treatment > 0).collect();
+    let fit = fit_of(&none);
+    assert_sound(&fit);
+    assert!(fit.responses.iter().all(|one| one.estimate.mean.is_none()), "no check at all");
+}
+
+#[test]
+fn one_class_everywhere_is_the_whole_field() {
+    let fit = fit_of(&pieces(4, &ORDERS, 18, |piece| (Some(1), field(piece).1)));
+    assert_sound(&fit);
+    let (class, whole) = (find(&fit, "low", Some(1)), find(&fit, "low", None));
+    assert!((class.estimate.mean.unwrap() - whole.estimate.mean.unwrap()).abs() < 1e-9);
+    assert_eq!(fit.responses.len(), 2);
+}
+
+#[test]
+fn ground_without_classes_still_has_a_response() {
+    let fit = fit_of(&pieces(4, &ORDERS, 18, |piece| (None, field(piece).1)));
+    assert_sound(&fit);
+    assert_eq!(fit.responses.len(), 1);
+    let partly = fit_of(&pieces(4, &ORDERS, 18, |piece| {
+        let (class, value) = field(piece);
+        (class.filter(|_| piece.along > 2), value)
+    }));
+    assert_sound(&partly);
+    assert_eq!(partly.responses.len(), 4);
+}
+
+#[test]
+fn a_class_in_too_few_blocks_is_not_estimable_and_leaves_the_rest() {
+    let fit = fit_of(&pieces(4, &ORDERS, 18, |piece| {
+        let (class, value) = field(piece);
+        (if class == Some(2) && piece.block > 1 { Some(1) } else { class }, value)
+    }));
+    assert_sound(&fit);
+    assert!(find(&fit, "low", Some(2)).cautions.contains(Caution::NotEstimable));
+    assert!(find(&fit, "low", Some(1)).estimate.std_error.is_some());
+    assert!(find(&fit, "low", None).estimate.std_error.is_some());
+}
+
+#[test]
+fn yields_that_do_not_vary_tell_nothing() {
+    for response in [0.0, 200.0] {
+        let flat = |piece: &Piece| (Some(class_of(piece)), 9_000.0 + if piece.treatment > 0 { response } else { 0.0 });
+        let fit = fit_of(&pieces(4, &ORDERS, 18, flat));
+        assert_sound(&fit);
+        assert!(fit.responses.iter().all(|one| one.estimate.mean.is_none()));
+    }
+}
+
+#[test]
+fn one_segment_a_strip_is_either_told_soundly_or_not_at_all() {
+    for blocks in [1, 2, 3, 4, 8] {
+        let fit = fit_of(&pieces(blocks, &ORDERS, 1, |piece| (Some(0), field(piece).1)));
+        assert_sound(&fit);
+    }
+}
+
+#[test]
+fn a_treatment_that_no_strip_separates_from_the_combine_is_not_estimable() {
+    let all: Vec<Piece> = pieces(4, &ORDERS, 18, field)
+        .into_iter()
+        .map(|piece| Piece { machine: usize::from(piece.treatment > 0), ..piece })
+        .collect();
+    let mut site = joined(&all, true);
+    site.assigned.cleaned.cautions.add(Caution::MachineUncorrected, "");
+    let fit = run(&site, &archive(), Variant::default());
+    assert_sound(&fit);
+    assert!(find(&fit, "low", None).estimate.mean.is_none());
+    assert!(fit.cautions.contains(Caution::MachineAliased));
+}
+
+#[test]
+fn the_uncertainty_between_combines_is_carried_into_the_response() {
+    let all: Vec<Piece> = pieces(4, &ORDERS, 18, field)
+        .into_iter()
+        .map(|piece| Piece { machine: usize::from(piece.treatment > 0 && piece.block < 2), ..piece })
+        .collect();
+    let mut site = joined(&all, true);
+    let before = run(&site, &archive(), Variant::default());
+    // a log factor known to 2 %; half of the treated ground was cut by the second combine
+    site.assigned.cleaned.facts.factor_covariance = vec![vec![1e-4, -1e-4], vec![-1e-4, 1e-4]];
+    let after = run(&site, &archive(), Variant::default());
+    let of = |fit: &Fit| find(fit, "low", None).estimate.std_error.unwrap();
+    let added = (of(&after).powi(2) - of(&before).powi(2)).sqrt();
+    // 0.02 × 10,600 kg/ha × ½
+    assert!((added / 106.0 - 1.0).abs() < 0.1, "{added}");
+}
+
+#[test]
+fn several_treatments_share_one_check() {
+    let orders: [&[usize]; 4] = [&[0, 1, 2], &[1, 0, 2], &[2, 1, 0], &[1, 2, 0]];
+    let fit = fit_of(&pieces(4, &orders, 18, field));
+    assert_sound(&fit);
+    assert!(fit.cautions.contains(Caution::SharedCheck));
+    for treatment in ["low", "high"] {
+        let found = find(&fit, treatment, None);
+        assert!((found.estimate.mean.unwrap() - 300.0).abs() < 3.0 * found.estimate.std_error.unwrap());
+    }
+}

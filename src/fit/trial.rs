@@ -1,0 +1,237 @@
+//! The segments of the trial as the models see them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::points::{Joined, Labels};
+use crate::stats::robust;
+
+/// Steps by which the weight of a segment is told: equal weights let equal surroundings share one solution.
+const WEIGHT_STEPS: f64 = 2.0;
+
+/// One usable segment of a block in which a treatment can be compared with the check.
+#[derive(Debug, Clone)]
+pub(super) struct Row {
+    /// Index among the segments of the site-year.
+    pub(super) segment: usize,
+    /// Number of its strip, counted across the field.
+    pub(super) strip: usize,
+    /// Number of the block among those that are compared.
+    pub(super) block: usize,
+    /// Index into [`Trial::treatments`]; 0 is the check.
+    pub(super) treatment: usize,
+    /// Place across and along the strips in one frame for the whole field, m.
+    pub(super) across_m: f64,
+    pub(super) along_m: f64,
+    /// Area over the median area of the rows, in steps of √2.
+    pub(super) weight: f64,
+    /// Area, m².
+    pub(super) area_m2: f64,
+    /// Dry yield, kg/ha.
+    pub(super) yield_kg_ha: f64,
+    /// Share of the area in each soil class; what is missing to 1 has no class.
+    pub(super) shares: Vec<f64>,
+    /// The class that holds nearly all of the segment.
+    pub(super) class: Option<usize>,
+}
+
+impl Row {
+    /// Share of the area without a class.
+    pub(super) fn unclassed(&self) -> f64 {
+        (1.0 - self.shares.iter().sum::<f64>()).max(0.0)
+    }
+}
+
+/// The trial: blocks with a check and something to compare with it.
+#[derive(Debug, Clone)]
+pub(super) struct Trial<'j> {
+    pub(super) joined: &'j Joined,
+    /// Keys: the check, then the treatments in the order of the settings.
+    pub(super) treatments: Vec<&'j str>,
+    /// Index of each strip, in the order of the numbers of the rows, among the strips of the site-year.
+    pub(super) strips: Vec<usize>,
+    /// By strip, then along it.
+    pub(super) rows: Vec<Row>,
+    /// Length of a segment, m.
+    pub(super) segment_length_m: f64,
+}
+
+impl<'j> Trial<'j> {
+    /// `treated` are the keys of the treatments; `leave` is a block to leave out.
+    pub(super) fn new(
+        joined: &'j Joined,
+        check: &'j str,
+        treated: &[&'j str],
+        segment_length_m: f64,
+        leave: Option<&str>,
+    ) -> Self {
+        let assigned = &joined.assigned;
+        let treatments: Vec<&str> = std::iter::once(check).chain(treated.iter().copied()).collect();
+        let mut present: BTreeMap<&str, BTreeSet<usize>> = BTreeMap::new();
+        let treatment_of = |strip: usize| treatments.iter().position(|key| *key == assigned.strips[strip].treatment);
+        for segment in assigned.segments.iter().filter(|segment| segment.usable) {
+            let strip = segment.strip as usize;
+            if let Some(treatment) = treatment_of(strip) {
+                present.entry(assigned.strips[strip].block.as_str()).or_default().insert(treatment);
+            }
+        }
+        let blocks: Vec<&str> = present
+            .iter()
+            .filter(|(block, found)| found.contains(&0) && found.len() > 1 && leave != Some(**block))
+            .map(|(block, _)| *block)
+            .collect();
+        let shares = class_shares(joined);
+        let mut rows = Vec::new();
+        for (at, segment) in assigned.segments.iter().enumerate() {
+            let strip = segment.strip as usize;
+            let block = blocks.iter().position(|block| *block == assigned.strips[strip].block);
+            let (true, Some(block), Some(treatment)) = (segment.usable, block, treatment_of(strip)) else { continue };
+            let class = joined.segment_class[at];
+            rows.push(Row {
+                segment: at,
+                strip,
+                block,
+                treatment,
+                across_m: segment.x_m,
+                along_m: segment.y_m,
+                weight: 1.0,
+                area_m2: segment.area_m2,
+                yield_kg_ha: segment.dry_yield_kg_ha,
+                shares: shares[at].clone(),
+                class: (class != Labels::NONE).then_some(class as usize),
+            });
+        }
+        let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m };
+        trial.place();
+        trial.weigh();
+        trial
+    }
+
+    /// Turns the places into one frame along the strips, and numbers the strips across it.
+    ///
+    /// Segments of a block have common limits, so that their places lie on a grid but for the records that were lost;
+    /// where they do, the grid is taken, since equal surroundings are solved once.
+    fn place(&mut self) {
+        let mut of_strip: BTreeMap<usize, (f64, f64, f64)> = BTreeMap::new();
+        for row in &self.rows {
+            let sums = of_strip.entry(row.strip).or_default();
+            *sums = (sums.0 + row.across_m, sums.1 + row.along_m, sums.2 + 1.0);
+        }
+        let (mut sine, mut cosine) = (0.0, 0.0);
+        for row in &self.rows {
+            let (x, y, count) = of_strip[&row.strip];
+            let (dx, dy) = (row.across_m - x / count, row.along_m - y / count);
+            // (dx + i dy)²: the doubled angle, weighted by the squared distance
+            sine += 2.0 * dx * dy;
+            cosine += dx * dx - dy * dy;
+        }
+        // with one segment a strip, the direction of driving (clockwise from north) has to do
+        let driven = self.joined.assigned.cleaned.facts.axis_rad.unwrap_or(std::f64::consts::FRAC_PI_2);
+        let angle =
+            if sine.hypot(cosine) > 0.0 { 0.5 * sine.atan2(cosine) } else { std::f64::consts::FRAC_PI_2 - driven };
+        let axis = (angle.cos(), angle.sin());
+        let turn = |x: f64, y: f64| (x * axis.0 + y * axis.1, y * axis.0 - x * axis.1);
+        // the strips, counted across
+        let mut order: Vec<(usize, f64)> =
+            of_strip.iter().map(|(&strip, &(x, y, count))| (strip, turn(x / count, y / count).1)).collect();
+        order.sort_by(|one, other| one.1.total_cmp(&other.1).then(one.0.cmp(&other.0)));
+        let first = order.first().map_or(0.0, |strip| strip.1);
+        let number: BTreeMap<usize, usize> = order.iter().enumerate().map(|(at, strip)| (strip.0, at)).collect();
+        // where the grid of each block begins, looking along the axis or against it
+        let length = self.segment_length_m;
+        let mut steps: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
+        for row in &self.rows {
+            let along = f64::from(self.joined.assigned.segments[row.segment].along) * length;
+            steps.entry(row.block).or_default().push((along, turn(row.across_m, row.along_m).0));
+        }
+        let grids: BTreeMap<usize, Option<(f64, f64)>> =
+            steps.iter().map(|(&block, places)| (block, grid(places, length))).collect();
+        for row in &mut self.rows {
+            let (along, across) = turn(row.across_m, row.along_m);
+            let place = number[&row.strip];
+            let on_grid = grids[&row.block].map(|(sign, begin)| {
+                begin + sign * f64::from(self.joined.assigned.segments[row.segment].along) * length
+            });
+            // strips that bend, or that run otherwise than their block, keep their own places
+            let bent = (across - order[place].1).abs() > 0.5 * length;
+            row.along_m = on_grid.filter(|_| !bent).unwrap_or(along);
+            row.across_m = if bent { across - first } else { order[place].1 - first };
+            row.strip = place;
+        }
+        self.strips = order.into_iter().map(|strip| strip.0).collect();
+        self.rows.sort_by(|one, other| {
+            one.strip
+                .cmp(&other.strip)
+                .then(one.along_m.total_cmp(&other.along_m))
+                .then(one.segment.cmp(&other.segment))
+        });
+    }
+
+    fn weigh(&mut self) {
+        let areas: Vec<f64> = self.rows.iter().map(|row| row.area_m2).collect();
+        let Ok(middle) = robust::median(&areas) else { return };
+        for row in &mut self.rows {
+            let halvings = (WEIGHT_STEPS * (row.area_m2 / middle).log2()).round() / WEIGHT_STEPS;
+            row.weight = halvings.clamp(-3.0, 1.0).exp2();
+        }
+    }
+
+    /// Area of the trial in each class, and without one, m².
+    pub(super) fn class_areas(&self) -> (Vec<f64>, f64) {
+        let mut areas = vec![0.0; self.joined.classes.len()];
+        let mut without = 0.0;
+        for row in &self.rows {
+            for (sum, share) in areas.iter_mut().zip(&row.shares) {
+                *sum += share * row.area_m2;
+            }
+            without += row.unclassed() * row.area_m2;
+        }
+        (areas, without)
+    }
+
+    /// Area-weighted mean of a property of the segments of one treatment, in the blocks where it and `beside` both
+    /// stand, on a class (its pure segments) or on all ground.
+    pub(super) fn mean(
+        &self,
+        treatment: usize,
+        beside: usize,
+        class: Option<usize>,
+        of: impl Fn(&Row) -> f64,
+    ) -> Option<f64> {
+        let here: BTreeSet<usize> =
+            self.rows.iter().filter(|row| row.treatment == beside).map(|row| row.block).collect();
+        let (mut sum, mut area) = (0.0, 0.0);
+        for row in &self.rows {
+            let on_class = class.is_none() || row.class == class;
+            if row.treatment == treatment && on_class && here.contains(&row.block) {
+                sum += row.area_m2 * of(row);
+                area += row.area_m2;
+            }
+        }
+        (area > 0.0).then(|| sum / area)
+    }
+}
+
+/// Direction and origin of a block's grid in the field's frame: `place = origin ± number × length`, where nine tenths of the
+/// places agree with it.
+fn grid(places: &[(f64, f64)], length: f64) -> Option<(f64, f64)> {
+    [1.0, -1.0].into_iter().find_map(|sign| {
+        let origins: Vec<f64> = places.iter().map(|(step, place)| place - sign * step).collect();
+        let origin = robust::median(&origins).ok()?;
+        let near = origins.iter().filter(|one| (*one - origin).abs() <= 0.5 * length).count();
+        (10 * near >= 9 * places.len()).then_some((sign, origin))
+    })
+}
+
+/// Share of each segment's area in each class.
+fn class_shares(joined: &Joined) -> Vec<Vec<f64>> {
+    let assigned = &joined.assigned;
+    let mut shares = vec![vec![0.0; joined.classes.len()]; assigned.segments.len()];
+    for (at, &segment) in assigned.segment.iter().enumerate() {
+        if let Some(shares) = shares.get_mut(segment as usize)
+            && let Some(share) = shares.get_mut(joined.point_class[at] as usize)
+        {
+            *share += assigned.cleaned.area_m2[at] / assigned.segments[segment as usize].area_m2;
+        }
+    }
+    shares
+}

@@ -1,0 +1,238 @@
+//! Why a record was removed: the rule, its number and limit, its neighbours. Reads what a run wrote.
+
+use std::fmt::Write as _;
+use std::fs::File;
+use std::path::Path;
+
+use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
+use serde_json::Value;
+
+use crate::geometry::NeighbourGrid;
+use crate::points::Mark;
+use crate::stats::robust;
+
+/// Neighbours that are listed.
+const LISTED: usize = 8;
+
+/// The columns of `points.parquet` that explaining needs.
+struct Points {
+    file: Vec<String>,
+    row: Vec<u32>,
+    removed_by: Vec<Option<String>>,
+    treatment: Vec<Option<String>>,
+    machine: Vec<String>,
+    pass: Vec<Option<u32>>,
+    time: Vec<f64>,
+    x: Vec<f64>,
+    y: Vec<f64>,
+    flow: Vec<f64>,
+    moisture: Vec<f64>,
+    speed: Vec<f64>,
+    swath: Vec<f64>,
+    yields: Vec<f64>,
+}
+
+impl Points {
+    fn read(folder: &Path) -> Result<Self, String> {
+        let path = folder.join("points.parquet");
+        let fault = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+        let file = File::open(&path).map_err(|error| fault(&error))?;
+        let frame: DataFrame = ParquetReader::new(file).finish().map_err(|error| fault(&error))?;
+        let texts = |name: &str| -> Result<Vec<Option<String>>, String> {
+            let column = frame.column(name).and_then(|column| column.cast(&DataType::String)).map_err(|e| fault(&e))?;
+            Ok(column.str().map_err(|e| fault(&e))?.iter().map(|text| text.map(str::to_owned)).collect())
+        };
+        let floats = |name: &str| -> Result<Vec<f64>, String> {
+            let column = frame.column(name).map_err(|e| fault(&e))?;
+            Ok(column.f64().map_err(|e| fault(&e))?.iter().map(|value| value.unwrap_or(f64::NAN)).collect())
+        };
+        let codes = |name: &str| -> Result<Vec<Option<u32>>, String> {
+            let column = frame.column(name).map_err(|e| fault(&e))?;
+            Ok(column.u32().map_err(|e| fault(&e))?.iter().collect())
+        };
+        let known = |values: Vec<Option<String>>| values.into_iter().map(Option::unwrap_or_default).collect();
+        Ok(Self {
+            file: known(texts("source_file")?),
+            row: codes("source_row")?.into_iter().map(Option::unwrap_or_default).collect(),
+            removed_by: texts("removed_by")?,
+            treatment: texts("treatment")?,
+            machine: known(texts("machine")?),
+            pass: codes("pass")?,
+            time: floats("time")?,
+            x: floats("x_m")?,
+            y: floats("y_m")?,
+            flow: floats("mass_flow_kg_s")?,
+            moisture: floats("moisture_pct")?,
+            speed: floats("speed_m_s")?,
+            swath: floats("swath_m")?,
+            yields: floats("dry_yield_kg_ha")?,
+        })
+    }
+
+    fn find(&self, file: &str, row: u32) -> Result<usize, String> {
+        let named = |at: &usize| self.file[*at] == file || self.file[*at].ends_with(&format!("/{file}"));
+        let in_file: Vec<usize> = (0..self.row.len()).filter(named).collect();
+        if in_file.is_empty() {
+            let mut files = self.file.clone();
+            files.sort();
+            files.dedup();
+            return Err(format!("no record comes from `{file}`; the files are: {}", files.join(", ")));
+        }
+        in_file.into_iter().find(|&at| self.row[at] == row).ok_or_else(|| format!("`{file}` has no row {row}"))
+    }
+}
+
+fn summary(folder: &Path) -> Result<Value, String> {
+    let path = folder.join("summary.json");
+    let text = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+    serde_json::from_str(&text).map_err(|error| format!("{}: {error}", path.display()))
+}
+
+/// What was removed from a site-year and by which rules, from its output folder.
+///
+/// # Errors
+/// When the folder holds no result.
+pub fn explain_site_year(folder: &Path) -> Result<String, String> {
+    let (summary, points) = (summary(folder)?, Points::read(folder)?);
+    let identity = &summary["identity"];
+    let mut text = format!(
+        "{} {} {}: {} of {} records kept\n\n",
+        identity["season"],
+        identity["farm"].as_str().unwrap_or(""),
+        identity["field"].as_str().unwrap_or(""),
+        summary["points_kept"],
+        summary["points_read"]
+    );
+    for mark in Mark::ALL {
+        let count = points.removed_by.iter().flatten().filter(|found| *found == mark.code()).count();
+        if count > 0 {
+            let _ = writeln!(text, "{:>8}  {:<20} {}", count, mark.code(), mark.text());
+            let _ = writeln!(text, "          {:<20} limit: {}; {}", "", limit(*mark, &summary), mark.source());
+        }
+    }
+    text.push_str("\nFor one record: --record FILE:ROW (the first data row is 1).\n");
+    Ok(text)
+}
+
+/// Why one record was removed, or that it was kept.
+///
+/// # Errors
+/// When the folder holds no result, or no such record.
+pub fn explain_record(folder: &Path, file: &str, row: u32) -> Result<String, String> {
+    let (summary, points) = (summary(folder)?, Points::read(folder)?);
+    let at = points.find(file, row)?;
+    let mut text = format!("{} row {}, combine {}\n", points.file[at], row, points.machine[at]);
+    let mut tell = |name: &str, value: f64, unit: &str| {
+        if value.is_finite() {
+            let _ = writeln!(text, "  {name:<22} {value:.2} {unit}");
+        }
+    };
+    tell("flow", points.flow[at], "kg/s");
+    tell("moisture", points.moisture[at], "%");
+    tell("speed where it was cut", points.speed[at], "m/s");
+    tell("swath", points.swath[at], "m");
+    tell("yield", points.yields[at], "kg/ha at market moisture");
+    if let Some(pass) = points.pass[at] {
+        let of_pass = || (0..points.row.len()).filter(|&other| points.pass[other] == Some(pass));
+        let first = of_pass().map(|other| points.time[other]).fold(f64::INFINITY, f64::min);
+        let last = of_pass().map(|other| points.time[other]).fold(f64::NEG_INFINITY, f64::max);
+        let _ = writeln!(
+            text,
+            "  pass {pass}: {:.0} s after its begin, {:.0} s before its end",
+            points.time[at] - first,
+            last - points.time[at]
+        );
+    }
+    match points.removed_by[at].as_deref().and_then(|code| Mark::ALL.iter().find(|mark| mark.code() == code)) {
+        None => text.push_str("kept\n"),
+        Some(mark) => {
+            let _ = writeln!(text, "removed by {}: {}", mark.code(), mark.text());
+            let _ = writeln!(text, "  limit: {}", limit(*mark, &summary));
+            let _ = writeln!(text, "  rule: {}", mark.source());
+        }
+    }
+    neighbours(&points, at, &summary, &mut text);
+    Ok(text)
+}
+
+/// The nearest kept records under the same treatment, and how far the record lies from their median.
+fn neighbours(points: &Points, at: usize, summary: &Value, text: &mut String) {
+    let radius_m = summary["settings"]["clean"]["neighbour_radius_m"].as_f64().unwrap_or(30.0);
+    let kept: Vec<usize> = (0..points.row.len())
+        .filter(|&other| {
+            other != at && points.removed_by[other].is_none() && points.treatment[other] == points.treatment[at]
+        })
+        .collect();
+    let pick = |values: &[f64]| kept.iter().map(|&other| values[other]).collect::<Vec<f64>>();
+    let grid = NeighbourGrid::new(&pick(&points.x), &pick(&points.y), radius_m);
+    let mut found = Vec::new();
+    grid.nearest(points.x[at], points.y[at], 30, radius_m, None, &mut found);
+    let mut yields: Vec<f64> = found.iter().map(|&(_, other)| points.yields[kept[other as usize]]).collect();
+    let treatment = points.treatment[at].as_deref().unwrap_or("no strip");
+    let _ = writeln!(text, "neighbours within {radius_m:.0} m ({treatment}): {}", found.len());
+    for &(squared, other) in found.iter().take(LISTED) {
+        let other = kept[other as usize];
+        let _ = writeln!(
+            text,
+            "  {:>5.1} m  {:>8.0} kg/ha  pass {}  {} row {}",
+            squared.sqrt(),
+            points.yields[other],
+            points.pass[other].map_or_else(String::new, |pass| pass.to_string()),
+            points.file[other],
+            points.row[other]
+        );
+    }
+    if let Ok(median) = robust::median_in_place(&mut yields) {
+        let deviation = (points.yields[at] / median).ln();
+        let _ = writeln!(text, "  their median {median:.0} kg/ha; this record deviates by {deviation:+.3} (ln)");
+    }
+}
+
+/// The limit of a rule as it was in force.
+fn limit(mark: Mark, summary: &Value) -> String {
+    let clean = &summary["settings"]["clean"];
+    let crop = &summary["settings"]["crop"];
+    let number = |value: &Value| {
+        value.as_f64().map_or_else(
+            || "?".to_owned(),
+            |value| format!("{value:.4}").trim_end_matches('0').trim_end_matches('.').to_owned(),
+        )
+    };
+    let set = |key: &str| number(&clean[key]);
+    let found = |key: &str| number(&summary["limits"][key]);
+    match mark {
+        Mark::NoPosition => "a finite position and time on Earth, not 0/0".to_owned(),
+        Mark::Duplicate => "one record for a machine, time and place".to_owned(),
+        Mark::PositionJump => {
+            "as far as 1.5 times the logged speed allows, plus 4 m; single fixes 3 m off the line".to_owned()
+        }
+        Mark::OutsideBoundary => format!("{} m outside the boundary", set("boundary_margin_m")),
+        Mark::HeaderUp => "header down at the moment of cutting".to_owned(),
+        Mark::PassEntry => format!("{} s after entering the crop", number(&summary["pass_entry_s"]["value"])),
+        Mark::PassExit => format!("{} s before leaving the crop", number(&summary["pass_exit_s"]["value"])),
+        Mark::ShortPass => format!("a pass of at least {} m", set("pass_length_m")),
+        Mark::Turning => format!("less than {} degrees within 24 m", set("turn_deg")),
+        Mark::FlowRange => format!("0 to {} kg/s; no drop-out shorter than the lag", set("flow_most_kg_s")),
+        Mark::MoistureRange => {
+            format!(
+                "{} to {} %",
+                number(&crop["plausible_moisture_pct"][0]),
+                number(&crop["plausible_moisture_pct"][1])
+            )
+        }
+        Mark::SpeedRange => format!("{} to {} m/s", set("speed_least_m_s"), set("speed_most_m_s")),
+        Mark::SpeedChange => format!("{} % of the usual speed within 5 s", set("speed_change_pct")),
+        Mark::NarrowSwath => {
+            format!("at least {} % of the full swath of {} m", set("swath_share_pct"), found("full swath, m"))
+        }
+        Mark::Overlap => "at least a tenth of the footprint not cut before".to_owned(),
+        Mark::YieldRange => {
+            format!("{} to {} kg/ha", found("least yield, kg/ha"), found("greatest yield, kg/ha"))
+        }
+        Mark::LocalDisagreement => format!(
+            "{} robust standard deviations of {} (ln) from the median of the neighbours",
+            set("neighbour_limit"),
+            found("spread against neighbours, ln")
+        ),
+    }
+}
