@@ -1,7 +1,7 @@
 //! The archive as a whole: from the site-years' results to what they come to.
 
 use crate::config::ArchiveSettings;
-use crate::economics::price_zone;
+use crate::economics::{price_zone, worth};
 use crate::results::{Conclusions, SiteYear};
 use crate::synthesise;
 
@@ -13,5 +13,6 @@ pub fn conclude(site_years: &[SiteYear], archive: &ArchiveSettings) -> Conclusio
             price_zone(zone, crop, treatment);
         }
     }
-    Conclusions { synthesis }
+    let worth = worth(&synthesis.zones, archive);
+    Conclusions { synthesis, worth }
 }

@@ -19,7 +19,7 @@ mod wetness;
 
 pub use archive::{ArchiveSettings, ReportUnits};
 pub use clean::CleanSettings;
-pub use crops::CropSettings;
+pub use crops::{CropSettings, SeasonPrices};
 pub use faults::{Fault, Faults};
 pub use field::{FieldSettings, StripSettings};
 pub use harvest::{Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};

@@ -1,5 +1,6 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
+mod economics;
 mod explain;
 mod forest;
 mod geopackage;
@@ -10,6 +11,7 @@ mod tables;
 mod units;
 mod yield_grid;
 
+pub use economics::ECONOMICS_COLUMNS;
 pub use explain::{explain_record, explain_site_year};
 pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
 pub(crate) use tables::aligned;
@@ -104,6 +106,7 @@ pub fn archive(
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
         OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
+        OutputFile { name: "economics.csv", bytes: economics::table(&conclusions.worth, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
         OutputFile { name: "index.html", bytes: html::index(site_years, zones, failures, archive)? },
     ])

@@ -7,10 +7,12 @@ mod conclusions;
 mod response;
 mod site_year;
 mod synthesis;
+mod worth;
 mod zone;
 
 pub use conclusions::Conclusions;
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
 pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
+pub use worth::Worth;
 pub use zone::{Estimator, ShrunkenZone, ZoneResponse};

@@ -57,8 +57,6 @@ pub(super) struct Settings {
     pub(super) confidence: f64,
     /// Scale of the half-normal prior of the standard deviation between site-years, kg/ha.
     pub(super) prior_scale: f64,
-    /// Whether the site-years' own estimates are pooled even where block differences are at hand.
-    pub(super) estimates_only: bool,
 }
 
 /// Fits the cells of the given classes (or of the whole field); `None` with too few site-years for any variance between.
@@ -68,12 +66,7 @@ pub(super) fn fit(
     wetness: Option<&[Option<usize>]>,
     settings: &Settings,
 ) -> Option<Cells> {
-    let blocks = if settings.estimates_only { None } else { Rows::of_blocks(comparison, classes) };
-    let of_blocks = blocks.and_then(|rows| cells_of(&rows, classes, wetness, settings));
-    of_blocks.or_else(|| {
-        let rows = Rows::of_estimates(comparison, classes)?;
-        cells_of(&rows, classes, wetness, settings)
-    })
+    cells_of(&Rows::of(comparison, classes)?, classes, wetness, settings)
 }
 
 fn cells_of(

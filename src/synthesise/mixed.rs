@@ -1,10 +1,12 @@
 //! The mixed model over site-years, from block differences or from the site-years' own estimates.
 //!
-//! `d = Xβ + t + u + v + b + e`: `t` the season, whose site-years share its weather and all else that the year brings, `u`
-//! the site-year, `v` the site-year on one soil class, `b` the block, `e` what is left, the smaller the more segments
-//! were compared. Without `t` the mean of sixty site-years of eight seasons would claim to know sixty seasons. Differences have no field trend, no level of the combine and no main
-//! effect of the block, so the rows are few and the model is exact. Fitted by restricted likelihood; standard errors and
-//! degrees of freedom by Kenward & Roger 1997, Biometrics 53:983–997, never more than the site-years allow.
+//! `d = Xβ + t + u + v + e`: `t` the season, whose site-years share its weather and all else that the year brings, `u` the
+//! site-year, `v` the site-year on one soil class, `e` the error of the estimate, whose covariance is that of the site-year's
+//! own analysis. Without `t` the mean of sixty site-years of eight seasons would claim to know sixty seasons. Where too few
+//! site-years have a standard error of their own, the rows are block differences, `e` is a block's deviation and what is
+//! left, the smaller the more segments were compared, and one variance is shared by all site-years. Fitted by restricted
+//! likelihood; standard errors and degrees of freedom by Kenward & Roger 1997, Biometrics 53:983–997, never more than the
+//! site-years allow.
 
 use std::collections::BTreeMap;
 
@@ -30,7 +32,13 @@ pub(super) struct Rows {
     segments: Vec<f64>,
     /// Sampling variance where it is known beforehand, (kg/ha)²; empty for block differences.
     known: Vec<f64>,
+    /// The part of it that the rows of one site-year share, (kg/ha)²; as many as there are variances.
+    shared: Vec<f64>,
 }
+
+/// Largest share of the smallest variance of a site-year's classes that their errors may have in common: with all of it,
+/// one class would tell the others exactly.
+const MOST_SHARED: f64 = 0.9;
 
 /// Degrees of freedom below which a standard error is too uncertain for any correction.
 const LEAST_DF: f64 = 1.5;
@@ -43,9 +51,20 @@ pub(super) fn inflated_variance(std_error: f64, df: f64) -> f64 {
 }
 
 impl Rows {
+    /// What tells of the classes (or of the whole field, with `None`): the site-years' own estimates, or block differences
+    /// where they cover more than twice as many site-years, as with single blocks, which have no standard error of their own.
+    ///
+    /// The estimates come first because each weighs its segments by what they tell, which a block difference does not.
+    pub(super) fn of(comparison: &Comparison<'_>, classes: &[Option<usize>]) -> Option<Self> {
+        let estimates = Self::of_estimates(comparison, classes);
+        let covered = |rows: &Option<Self>| rows.as_ref().map_or(0, |rows| rows.members().len());
+        let blocks = Self::of_blocks(comparison, classes);
+        if covered(&blocks) > 2 * covered(&estimates) { blocks } else { estimates }
+    }
+
     /// Block differences of the classes (or of the whole field, with `None`) in which the site-year has an estimate of
     /// its own; `None` when some of them has none.
-    pub(super) fn of_blocks(comparison: &Comparison<'_>, classes: &[Option<usize>]) -> Option<Self> {
+    fn of_blocks(comparison: &Comparison<'_>, classes: &[Option<usize>]) -> Option<Self> {
         let mut rows = Self::default();
         let mut blocks = BTreeMap::new();
         for (at, member) in comparison.members.iter().enumerate() {
@@ -73,23 +92,30 @@ impl Rows {
     }
 
     /// The site-years' own estimates with their sampling variances.
-    pub(super) fn of_estimates(comparison: &Comparison<'_>, classes: &[Option<usize>]) -> Option<Self> {
+    fn of_estimates(comparison: &Comparison<'_>, classes: &[Option<usize>]) -> Option<Self> {
         let mut rows = Self::default();
         for (at, member) in comparison.members.iter().enumerate() {
-            for &class in classes {
-                let Some(response) = member.response(class) else { continue };
-                let estimate = &response.estimate;
-                if let (Some(mean), Some(std_error), Some(df)) = (estimate.mean, estimate.std_error, estimate.df)
-                    && std_error > 0.0
-                {
-                    rows.member.push(at);
-                    rows.season.push(season_of(member));
-                    rows.class.push(class.unwrap_or(0));
-                    rows.block.push(rows.y.len());
-                    rows.y.push(mean);
-                    rows.segments.push(1.0);
-                    rows.known.push(inflated_variance(std_error, df));
-                }
+            let known: Vec<(usize, f64, f64, f64, f64)> = classes
+                .iter()
+                .filter_map(|&class| {
+                    let response = member.response(class)?;
+                    let estimate = &response.estimate;
+                    let (mean, std_error, df) = (estimate.mean?, estimate.std_error?, estimate.df?);
+                    (std_error > 0.0).then_some((class.unwrap_or(0), mean, std_error, df, response.area_m2))
+                })
+                .collect();
+            let whole = member.response(None).and_then(|response| response.estimate.std_error);
+            let parts: Vec<(f64, f64)> = known.iter().map(|one| (one.2 * one.2, one.4)).collect();
+            let common = whole.map_or(0.0, |std_error| common_covariance(std_error * std_error, &parts));
+            for (class, mean, std_error, df, _) in known {
+                rows.member.push(at);
+                rows.season.push(season_of(member));
+                rows.class.push(class);
+                rows.block.push(rows.y.len());
+                rows.y.push(mean);
+                rows.segments.push(1.0);
+                rows.known.push(inflated_variance(std_error, df));
+                rows.shared.push(common);
             }
         }
         (!rows.y.is_empty()).then_some(rows)
@@ -106,6 +132,7 @@ impl Rows {
             rows.y.push(self.y[at]);
             rows.segments.push(self.segments[at]);
             rows.known.extend(self.known.get(at));
+            rows.shared.extend(self.shared.get(at));
         }
         rows
     }
@@ -118,6 +145,16 @@ impl Rows {
     /// The sampling variances that are known beforehand.
     pub(super) fn known_variances(&self) -> &[f64] {
         &self.known
+    }
+
+    /// Their covariance: the classes of a site-year share checks, strips and ground.
+    fn known_covariance(&self) -> Mat<f64> {
+        let count = self.known.len();
+        Mat::from_fn(count, count, |i, j| match (i == j, self.member[i] == self.member[j]) {
+            (true, _) => self.known[i],
+            (false, true) => self.shared[i],
+            (false, false) => 0.0,
+        })
     }
 
     /// One level a site-year and class.
@@ -137,6 +174,19 @@ impl Rows {
     pub(super) fn members(&self) -> Vec<usize> {
         distinct(&self.member)
     }
+}
+
+/// The covariance that any two classes of a site-year have in common, from the variances of the classes with their areas and
+/// that of their area-weighted mean: `V = Σ w² v + 2 c Σ w w′`, solved for `c` and kept between 0 and what a covariance can
+/// be. One class has none.
+fn common_covariance(of_mean: f64, parts: &[(f64, f64)]) -> f64 {
+    let area: f64 = parts.iter().map(|part| part.1).sum();
+    let shares: Vec<f64> = parts.iter().map(|part| part.1 / area).collect();
+    let alone: f64 = parts.iter().zip(&shares).map(|(part, share)| share * share * part.0).sum();
+    let pairs = 1.0 - shares.iter().map(|share| share * share).sum::<f64>();
+    let least = parts.iter().map(|part| part.0).fold(f64::INFINITY, f64::min);
+    let common = (of_mean - alone) / pairs;
+    if common.is_finite() { common.clamp(0.0, MOST_SHARED * least) } else { 0.0 }
 }
 
 fn season_of(member: &Member<'_>) -> usize {
@@ -224,7 +274,7 @@ pub(super) fn fit(rows: &Rows, design: &Mat<f64>, slope: Slope<'_>) -> Result<Fi
         model = model.with_random_slope(&rows.member, values)?;
     }
     if rows.are_estimates() {
-        model = model.with_residual(Residual::KnownOnly)?.with_known_variances(&rows.known)?;
+        model = model.with_residual(Residual::KnownOnly)?.with_known_covariance(rows.known_covariance().as_ref())?;
     }
     let fit = model.fit(&FitOptions::default())?;
     let small = fit.small_sample()?;
@@ -313,4 +363,20 @@ pub(super) struct Summary {
     pub(super) mean: f64,
     /// Its sampling variance, (kg/ha)².
     pub(super) variance: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: variances 4 and 9 with covariance 3, shares 1/4 and 3/4: 4/16 + 81/16 + 2 · 3 · 3/16 = 6.4375.
+    #[test]
+    fn the_covariance_of_two_classes_follows_from_the_variance_of_their_mean() {
+        let parts = [(4.0, 1.0), (9.0, 3.0)];
+        assert!((common_covariance(6.437_5, &parts) - 3.0).abs() < 1e-12);
+        // never below 0, never more than nine tenths of the smaller variance, none for a single class
+        assert!(common_covariance(5.0, &parts).abs() < 1e-12);
+        assert!((common_covariance(9.0, &parts) - 3.6).abs() < 1e-12);
+        assert!(common_covariance(4.0, &parts[..1]).abs() < 1e-12);
+    }
 }

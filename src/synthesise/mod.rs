@@ -1,7 +1,7 @@
 //! Synthesise: the responses of all site-years → zones, spread between site-years, prediction, trends.
 //!
-//! A mixed model of the block differences over site-years where they are at hand, random effects over the site-years' own
-//! estimates elsewhere. One site-year says nothing of others; two give no usable variance between them, so no pooled
+//! A mixed model over the site-years' own estimates, each weighed by its standard error; over block differences where too few
+//! site-years have one. One site-year says nothing of others; two give no usable variance between them, so no pooled
 //! interval is told. What a new site-year would bring is averaged over the spread between site-years instead of trusting
 //! one value of it.
 
@@ -23,7 +23,7 @@ use crate::config::ArchiveSettings;
 use crate::results::{SiteYear, Synthesis, ZoneResponse};
 
 /// Version of this stage's results.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Fewest site-years for a pooled interval: two have one degree of freedom for the variance between them.
 pub const LEAST_POOLED: usize = 3;
@@ -72,7 +72,6 @@ fn compare(comparison: &Comparison<'_>, site_years: &[&SiteYear], archive: &Arch
     let settings = cells::Settings {
         confidence: archive.model.confidence,
         prior_scale: PRIOR_SHARE * comparison.check_yield().unwrap_or(FALLBACK_YIELD_KG_HA),
-        estimates_only: false,
     };
     let classes = comparison.classes(site_years);
     let ranks = comparison.wetness_ranks(archive);

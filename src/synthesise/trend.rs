@@ -54,12 +54,6 @@ pub(super) fn all(
         .collect()
 }
 
-/// The rows of a trend: block differences where they are at hand, the site-years' estimates elsewhere.
-fn rows(comparison: &Comparison<'_>, classes: &[Option<usize>], settings: &Settings) -> Option<Rows> {
-    let blocks = if settings.estimates_only { None } else { Rows::of_blocks(comparison, classes) };
-    blocks.or_else(|| Rows::of_estimates(comparison, classes))
-}
-
 fn tell(
     comparison: &Comparison<'_>,
     soil: &[Option<usize>],
@@ -70,7 +64,7 @@ fn tell(
     let needs_wetness = trend.gradient != Gradient::Drainage;
     let needs_classes = trend.gradient != Gradient::Wetness;
     let classes = if needs_classes { soil } else { &[None][..] };
-    let rows = rows(comparison, classes, settings).ok_or("no site-year with an estimate")?;
+    let rows = Rows::of(comparison, classes).ok_or("no site-year with an estimate")?;
     let departure = |member: usize| comparison.members[member].site_year.wetness_mm;
     let rows = rows.filtered(|member, _| !needs_wetness || departure(member).is_some());
     // Site-years that tell of the trend: for one over classes, those with at least two of them.

@@ -249,6 +249,14 @@ fn difference_of(block: usize, class: Option<usize>, difference: f64, segments: 
     }
 }
 
+/// Takes the standard errors away, so that only block differences tell of the spread within.
+pub fn without_errors(mut site_years: Vec<SiteYear>) -> Vec<SiteYear> {
+    for response in site_years.iter_mut().flat_map(|one| &mut one.responses) {
+        response.estimate = Estimate { mean: response.estimate.mean, ..Estimate::default() };
+    }
+    site_years
+}
+
 /// The paired comparison over blocks.
 fn response_of(class: Option<usize>, differences: &[BlockDifference], settings: &ArchiveSettings) -> Response {
     let own: Vec<&BlockDifference> = differences.iter().filter(|one| one.key.class == class).collect();

@@ -45,7 +45,7 @@ fn two_site_years_give_a_mean_and_no_interval() {
 fn three_site_years_give_an_interval_and_a_prediction_that_is_wider() {
     let synthesis = synthesise::run(&drawn(3), &settings());
     let zone = whole(&synthesis.zones);
-    assert_eq!((zone.estimator, zone.site_years), (Estimator::OneStage, 3));
+    assert_eq!((zone.estimator, zone.site_years), (Estimator::TwoStage, 3));
     let (low, high) = zone.prediction.unwrap();
     assert!(high - low > 0.0 && zone.estimate.high.unwrap() > zone.estimate.low.unwrap());
     assert!(zone.cautions.contains(Caution::FewSiteYears));
