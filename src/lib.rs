@@ -38,3 +38,4 @@ pub mod report;
 pub mod results;
 pub mod stats;
 pub mod synthesise;
+pub mod target;

@@ -36,12 +36,26 @@ pub struct WetnessSettings {
 }
 
 impl WetnessSettings {
+    /// Settings of grids in millimetres with the default classes.
+    pub fn of(months: Vec<u32>, grids: PrecipitationGrids) -> Self {
+        let labels = DEFAULT_LABELS.iter().map(|&label| label.to_owned()).collect();
+        Self { months, grids, mm_per_unit: 1.0, breaks_mm: DEFAULT_BREAKS_MM.to_vec(), labels }
+    }
+
     /// The class of a departure; a departure on a break belongs to the wetter class.
     pub fn class(&self, departure_mm: f64) -> &str {
-        let at = self.breaks_mm.iter().filter(|&&limit| departure_mm >= limit).count();
-        &self.labels[at]
+        &self.labels[self.rank(departure_mm)]
+    }
+
+    /// Rank of the class of a departure, dry to wet.
+    pub fn rank(&self, departure_mm: f64) -> usize {
+        self.breaks_mm.iter().filter(|&&limit| departure_mm >= limit).count()
     }
 }
+
+/// An inch either side of normal (common practice, no source).
+const DEFAULT_BREAKS_MM: [f64; 2] = [-25.0, 25.0];
+const DEFAULT_LABELS: [&str; 3] = ["drier", "near normal", "wetter"];
 
 pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     let section = root.section("wetness")?;
@@ -88,7 +102,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
         .unwrap_or(1.0);
 
     let breaks_mm = section.texts("breaks").map_or_else(
-        || vec![-25.0, 25.0],
+        || DEFAULT_BREAKS_MM.to_vec(),
         |texts| {
             texts
                 .iter()
@@ -102,7 +116,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     }
     let labels = section
         .texts("labels")
-        .unwrap_or_else(|| ["drier", "near normal", "wetter"].iter().map(|&label| label.to_owned()).collect());
+        .unwrap_or_else(|| DEFAULT_LABELS.iter().map(|&label| label.to_owned()).collect());
     if labels.len() != breaks_mm.len() + 1 {
         let key = if section.has("labels") { "labels" } else { "breaks" };
         section.fault(

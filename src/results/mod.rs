@@ -4,6 +4,7 @@
 //! `None` with the caution `not-estimable`, never a guess.
 
 mod conclusions;
+mod plan;
 mod response;
 mod site_year;
 mod synthesis;
@@ -11,6 +12,7 @@ mod worth;
 mod zone;
 
 pub use conclusions::Conclusions;
+pub use plan::{Advice, Decision, PlannedField, PlannedZone, SeasonPlan, ZoningValue};
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
 pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
