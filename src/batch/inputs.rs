@@ -5,7 +5,7 @@ use std::path::{Component, Path, PathBuf};
 use thiserror::Error;
 
 use super::discover::{SiteYearFolder, relative};
-use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids};
+use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessSettings};
 use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles};
 
 /// A path that cannot be used.
@@ -79,33 +79,7 @@ pub fn resolve(
         Some(path) if !carries_class => Some(of_archive(path, "soil.path")?),
         _ => None,
     };
-    let wetness = settings
-        .wetness
-        .as_ref()
-        .map(|wetness| {
-            let filled = |pattern: &str, month: Option<u32>| {
-                let month = month.map_or_else(String::new, |month| format!("{month:02}"));
-                pattern.replace("{season}", &field.season.to_string()).replace("{month}", &month)
-            };
-            let monthly = |pattern: &str, key: &str| {
-                let months = wetness.months.iter();
-                months.map(|&month| of_archive(&filled(pattern, Some(month)), key)).collect::<Result<Vec<_>, _>>()
-            };
-            match &wetness.grids {
-                PrecipitationGrids::TotalAndNormal { total, normal } => Ok(SeasonGrids {
-                    totals: monthly(total, "wetness.total")?,
-                    normals: monthly(normal, "wetness.normal")?,
-                }),
-                PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") => {
-                    Ok(SeasonGrids { totals: monthly(pattern, "wetness.departure")?, normals: Vec::new() })
-                }
-                PrecipitationGrids::Departure(pattern) => Ok(SeasonGrids {
-                    totals: vec![of_archive(&filled(pattern, None), "wetness.departure")?],
-                    normals: Vec::new(),
-                }),
-            }
-        })
-        .transpose()?;
+    let wetness = settings.wetness.as_ref().map(|wetness| resolver.season_grids(wetness, field.season)).transpose()?;
     Ok(SiteYearFiles {
         harvest,
         boundary: of_field(&field.boundary, "boundary.path")?,
@@ -116,7 +90,57 @@ pub fn resolve(
     })
 }
 
+/// The seasons of which the archive holds every grid, from the first of its calendar on.
+///
+/// # Errors
+/// [`PathFault`] for a grid that lies outside the archive.
+pub(super) fn seasons_with_grids(
+    archive: &Path,
+    wetness: &WetnessSettings,
+    allow_outside: bool,
+) -> Result<Vec<(i32, SeasonGrids)>, PathFault> {
+    let real_archive = archive.canonicalize().unwrap_or_else(|_| archive.to_path_buf());
+    let resolver = Resolver { archive, real_archive, allow_outside };
+    let mut found = Vec::new();
+    for season in CALENDAR {
+        match resolver.season_grids(wetness, season) {
+            Ok(grids) => found.push((season, grids)),
+            Err(PathFault::Missing { .. }) => {}
+            Err(fault) => return Err(fault),
+        }
+    }
+    Ok(found)
+}
+
+/// Years in which grids of precipitation are looked for.
+const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
+
 impl Resolver<'_> {
+    fn season_grids(&self, wetness: &WetnessSettings, season: i32) -> Result<SeasonGrids, PathFault> {
+        let of_archive = |path: &str, key: &str| self.single(self.archive, path, &format!("archive.toml: {key}"));
+        let filled = |pattern: &str, month: Option<u32>| {
+            let month = month.map_or_else(String::new, |month| format!("{month:02}"));
+            pattern.replace("{season}", &season.to_string()).replace("{month}", &month)
+        };
+        let monthly = |pattern: &str, key: &str| {
+            let months = wetness.months.iter();
+            months.map(|&month| of_archive(&filled(pattern, Some(month)), key)).collect::<Result<Vec<_>, _>>()
+        };
+        match &wetness.grids {
+            PrecipitationGrids::TotalAndNormal { total, normal } => Ok(SeasonGrids {
+                totals: monthly(total, "wetness.total")?,
+                normals: monthly(normal, "wetness.normal")?,
+            }),
+            PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") => {
+                Ok(SeasonGrids { totals: monthly(pattern, "wetness.departure")?, normals: Vec::new() })
+            }
+            PrecipitationGrids::Departure(pattern) => Ok(SeasonGrids {
+                totals: vec![of_archive(&filled(pattern, None), "wetness.departure")?],
+                normals: Vec::new(),
+            }),
+        }
+    }
+
     fn single(&self, base: &Path, path: &str, key: &str) -> Result<InputFile, PathFault> {
         self.refuse_outside(path, key)?;
         let full = base.join(path);

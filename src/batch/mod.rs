@@ -6,6 +6,7 @@ mod fingerprint;
 mod inputs;
 mod night;
 mod one;
+mod plan;
 mod slug;
 mod store;
 mod threads;
@@ -15,6 +16,7 @@ pub use discover::{Discovered, SiteYearFolder, discover};
 pub use inputs::{PathFault, resolve};
 pub use night::{Failed, NightOptions, NightReport, Progress, run};
 pub use one::{Analysed, analyse};
+pub use plan::{PlanOptions, PlanReport, plan};
 pub use slug::{slug, unique_slugs};
 pub use store::{Store, StoreError};
 
@@ -42,6 +44,9 @@ pub enum BatchError {
     /// No site-year.
     #[error("{0}")]
     NoSiteYear(String),
+    /// Nothing can be planned.
+    #[error("{0}")]
+    NoPlan(String),
     /// The output cannot be written.
     #[error(transparent)]
     Store(#[from] StoreError),

@@ -6,6 +6,7 @@
 mod assemble;
 mod channels;
 mod error;
+mod ground;
 mod layers;
 mod readers;
 mod tickets;
@@ -14,6 +15,7 @@ mod wetness;
 use std::path::Path;
 
 pub use error::IngestError;
+pub use ground::{FieldGround, departure_mm, ground};
 pub use layers::{InputFile, SharedLayers};
 pub use wetness::SeasonGrids;
 

@@ -25,10 +25,17 @@ pub(in crate::cli) fn run(arguments: &RunArguments, out: &mut Output) -> Exit {
                 out.result(&as_json(&night));
             } else {
                 out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
+                out.result(&in_words(&night));
             }
             tell(&night, out)
         }
     }
+}
+
+/// A paragraph for each treatment.
+pub(in crate::cli) fn in_words(night: &NightReport) -> String {
+    let answers = report::answers(&night.conclusions, &night.archive);
+    answers.iter().map(|answer| format!("\n{}\n{}\n", answer.title, answer.text)).collect()
 }
 
 /// The failures and the last line, on the standard error stream.
