@@ -47,6 +47,9 @@ pub struct World {
     pub presence: f64,
     /// Seasons over which the site-years are spread.
     pub seasons: usize,
+    /// Where the estimates come from a model of all segments: their error variance as a share of that of the mean of the block
+    /// differences, and the degrees of freedom of their standard error. Without it they are paired t over blocks.
+    pub segment_model: Option<(f64, f64)>,
     /// Standard deviation of the departures, mm: between seasons, and between the farms of one season.
     pub departure_mm: (f64, f64),
 }
@@ -67,6 +70,7 @@ impl Default for World {
             blocks: (4, 6),
             presence: 0.85,
             seasons: 8,
+            segment_model: None,
             departure_mm: (40.0, 15.0),
         }
     }
@@ -156,6 +160,53 @@ impl Draw {
         (0..site_years).map(|at| self.site_year(world, at, season[at % seasons], at % seasons, settings)).unzip()
     }
 
+    /// Puts estimates with errors of a known variance in the place of the paired t. One draw of the variance's own error holds
+    /// for the site-year.
+    #[allow(clippy::too_many_arguments, reason = "a simulator's inside")]
+    fn refine(
+        &mut self,
+        world: &World,
+        (efficiency, df): (f64, f64),
+        noise: f64,
+        truth: &Truth,
+        differences: &[BlockDifference],
+        responses: &mut [Response],
+        settings: &ArchiveSettings,
+    ) {
+        let square: f64 = (0..df as usize).map(|_| self.normal().powi(2)).sum();
+        let luck = (square / df).sqrt();
+        for response in responses {
+            let own: Vec<&BlockDifference> = differences.iter().filter(|one| one.key.class == response.key.class).collect();
+            let blocks = own.len() as f64;
+            // the variance of a block's difference: shared by its classes, and of its segments
+            let variance = own
+                .iter()
+                .map(|one| (noise * world.block).powi(2) + (noise * world.segment).powi(2) / one.segments as f64)
+                .sum::<f64>()
+                / (blocks * blocks);
+            let true_of = |block: &BlockDifference| -> f64 {
+                match block.key.class {
+                    Some(class) => truth.response[class],
+                    None => {
+                        let parts = differences.iter().filter(|one| one.block == block.block && one.key.class.is_some());
+                        let (mut sum, mut segments) = (0.0, 0.0);
+                        for part in parts {
+                            sum += part.segments as f64 * truth.response[part.key.class.unwrap()];
+                            segments += part.segments as f64;
+                        }
+                        sum / segments
+                    }
+                }
+            };
+            let expected = own.iter().map(|one| true_of(one)).sum::<f64>() / blocks;
+            let error = own.iter().map(|one| one.difference / KG_HA - true_of(one)).sum::<f64>() / blocks;
+            let mean = (expected + efficiency.sqrt() * error) * KG_HA;
+            let std_error = (efficiency * variance).sqrt() * luck * KG_HA;
+            response.estimate = Estimate::of_t(mean, std_error, df, settings.model.confidence).unwrap();
+            response.treated_yield = response.check_yield.map(|check| check + mean);
+        }
+    }
+
     /// The true response of a new site-year, bu/ac by class, and its departure.
     pub fn truth(&mut self, world: &World, (season_mm, season_effect): (f64, f64)) -> Truth {
         let wetness_mm = season_mm + world.departure_mm.1 * self.normal();
@@ -202,12 +253,15 @@ impl Draw {
             }
             differences.push(difference_of(block, None, sum / segments as f64, segments));
         }
-        let responses = present
+        let mut responses: Vec<Response> = present
             .iter()
             .map(|&class| Some(class))
             .chain([None])
             .map(|class| response_of(class, &differences, settings))
             .collect();
+        if let Some(model) = world.segment_model {
+            self.refine(world, model, noise, &truth, &differences, &mut responses, settings);
+        }
         let wetness = settings.wetness.as_ref();
         let site_year = SiteYear {
             identity: SiteYearIdentity {
