@@ -5,9 +5,11 @@ use std::path::Path;
 
 use super::night::{self, NightOptions, NightReport, Progress};
 use super::store::Store;
-use super::{BatchError, archive, discover, inputs, unique_slugs};
+use super::{BatchError, SiteYearFolder, archive, discover, inputs, unique_slugs};
+use chrono::NaiveDate;
+
 use crate::config::{ArchiveSettings, FieldSettings};
-use crate::ingest::{self, SeasonGrids, SharedLayers, SiteYearFiles};
+use crate::ingest::{self, SharedLayers, SiteYearFiles};
 use crate::points::Caution;
 use crate::report;
 use crate::results::{Advice, Decision, PlannedField, SeasonPlan, SiteYear, ZoneResponse};
@@ -71,11 +73,18 @@ pub fn plan(
         root,
         settings: &settings,
         zones: &night.conclusions.synthesis.zones,
-        weather: Weather::new(root, &settings, given, options.night.allow_outside).map_err(|fault| {
-            BatchError::NoPlan(fault.to_string())
-        })?,
+        weather: Weather { root, settings: &settings, given, allow_outside: options.night.allow_outside },
         crop: &crop,
         allow_outside: options.night.allow_outside,
+        read: discover(root)
+            .folders
+            .into_iter()
+            .filter_map(|folder| {
+                let text = std::fs::read_to_string(folder.path.join("field.toml")).ok()?;
+                let field = FieldSettings::parse("field.toml", &text, &settings).ok()?;
+                Some((folder, field))
+            })
+            .collect(),
     };
     let plan = planner.plan(&night.site_years);
     let store = Store::open(out)?;
@@ -97,42 +106,32 @@ fn commonest_crop(site_years: &[SiteYear]) -> Option<String> {
 
 /// What tells of the season's weather ahead.
 struct Weather<'s> {
+    root: &'s Path,
     settings: &'s ArchiveSettings,
     given: Option<Outlook>,
-    seasons: Vec<(i32, SeasonGrids)>,
+    allow_outside: bool,
 }
 
-impl<'s> Weather<'s> {
-    fn new(
-        root: &Path,
-        settings: &'s ArchiveSettings,
-        given: Option<Outlook>,
-        allow_outside: bool,
-    ) -> Result<Self, inputs::PathFault> {
-        let seasons = match (&given, &settings.wetness) {
-            (None, Some(wetness)) => inputs::seasons_with_grids(root, wetness, allow_outside)?,
-            _ => Vec::new(),
-        };
-        Ok(Self { settings, given, seasons })
-    }
-
-    /// The outlook at a place (degrees).
-    fn at(&self, (longitude_deg, latitude_deg): (f64, f64)) -> Outlook {
+impl Weather<'_> {
+    /// The outlook at a place (degrees) for a planting on the same day of the year as the last one.
+    fn at(&self, (longitude_deg, latitude_deg): (f64, f64), planted: Option<NaiveDate>) -> Outlook {
         if let Some(given) = &self.given {
             return given.clone();
         }
         let Some(wetness) = &self.settings.wetness else { return Outlook::none() };
         // A grid that is damaged, or silent here, tells nothing of that season; the count of seasons says so.
-        let departures: Vec<f64> = self
-            .seasons
+        let seasons = inputs::seasons_with_grids(self.root, wetness, planted, self.allow_outside).unwrap_or_default();
+        let values: Vec<f64> = seasons
             .iter()
-            .filter_map(|(_, grids)| ingest::departure_mm(grids, wetness, longitude_deg, latitude_deg).ok().flatten())
+            .filter_map(|grids| ingest::wetness_at(grids, wetness, longitude_deg, latitude_deg).ok().flatten()?.measure)
             .collect();
-        Outlook::of_departures(&departures, wetness)
+        Outlook::of_seasons(&values, wetness)
     }
 }
 
 struct Planner<'p> {
+    /// Every field.toml that can be read.
+    read: Vec<(SiteYearFolder, FieldSettings)>,
     root: &'p Path,
     settings: &'p ArchiveSettings,
     zones: &'p [ZoneResponse],
@@ -156,22 +155,11 @@ impl Planner<'_> {
             let own = fields.keys().filter(|(of, _)| of == farm).map(|(_, field)| *field);
             field_slugs.insert(farm, unique_slugs(own.collect::<BTreeSet<_>>()));
         }
-        let folders = discover(self.root).folders;
-        let read: Vec<_> = folders
-            .into_iter()
-            .filter_map(|folder| {
-                let text = std::fs::read_to_string(folder.path.join("field.toml")).ok()?;
-                let field = FieldSettings::parse("field.toml", &text, self.settings).ok()?;
-                Some((folder, field))
-            })
-            .collect();
         let shared = SharedLayers::default();
         for ((farm, field), seasons) in &fields {
             let Some(last) = seasons.iter().max_by_key(|one| one.identity.season) else { continue };
             let folder = format!("{}/{}", farms[*farm], field_slugs[farm][*field]);
-            let own = read.iter().find(|(_, settings)| {
-                settings.identity() == (last.identity.season, last.identity.farm.as_str(), last.identity.field.as_str())
-            });
+            let own = self.settings_of(last);
             let files = own.ok_or_else(|| "its field.toml has gone".to_owned()).and_then(|(folder, settings)| {
                 inputs::resolve(self.root, folder, settings, self.settings, self.allow_outside)
                     .map(|files| (files, settings))
@@ -182,13 +170,26 @@ impl Planner<'_> {
             });
             let planned = files
                 .and_then(|(files, settings)| self.ground(&files, settings, &shared, last.epsg))
-                .map(|ground| self.field(&ground, last, folder, has_own_strips));
+                .map(|ground| {
+                    let planted = own.and_then(|(_, settings)| settings.planted);
+                    self.field(&ground, (last, planted), folder, has_own_strips)
+                });
             match planned {
                 Ok(planned) => plan.fields.push(planned),
                 Err(reason) => plan.left_out.push((format!("{farm} · {field}"), reason)),
             }
         }
         plan
+    }
+
+    /// The folder and settings of a site-year.
+    fn settings_of(&self, one: &SiteYear) -> Option<&(SiteYearFolder, FieldSettings)> {
+        let identity = (one.identity.season, one.identity.farm.as_str(), one.identity.field.as_str());
+        self.read.iter().find(|(_, settings)| settings.identity() == identity)
+    }
+
+    fn planted(&self, one: &SiteYear) -> Option<NaiveDate> {
+        self.settings_of(one).and_then(|(_, settings)| settings.planted)
     }
 
     fn ground(
@@ -205,8 +206,14 @@ impl Planner<'_> {
         Ok(Ground { field: ground, soils })
     }
 
-    fn field(&self, ground: &Ground, last: &SiteYear, folder: String, has_own_strips: bool) -> PlannedField {
-        let outlook = self.weather.at(last.place_deg);
+    fn field(
+        &self,
+        ground: &Ground,
+        (last, planted): (&SiteYear, Option<NaiveDate>),
+        folder: String,
+        has_own_strips: bool,
+    ) -> PlannedField {
+        let outlook = self.weather.at(last.place_deg, planted);
         let classes: BTreeSet<usize> = ground.soils.iter().filter_map(|(_, zone)| *zone).collect();
         let mut zones = Vec::new();
         for treatment in self.settings.treatments.iter().filter(|treatment| !treatment.check) {
@@ -276,7 +283,7 @@ impl Planner<'_> {
                     site_years,
                     self.settings,
                     (self.crop, &treatment.key),
-                    |one| self.weather.at(one.place_deg),
+                    |one| self.weather.at(one.place_deg, self.planted(one)),
                     |others| archive::conclude(others, self.settings).synthesis.zones,
                 )
             })

@@ -28,4 +28,4 @@ pub use model::ModelSettings;
 pub use soil::{DRAINAGE_CLASSES, SoilSettings};
 pub use target::TargetSettings;
 pub use treatments::Treatment;
-pub use wetness::{PrecipitationGrids, WetnessSettings};
+pub use wetness::{PrecipitationGrids, WetnessMeasure, WetnessSettings};

@@ -92,6 +92,7 @@ impl Simulated {
                 .map(|(polygon, class, _)| SoilGround { ground: ground(&polygon), class: Some(class), tiled: None })
                 .collect(),
             wetness_mm: None,
+            wetness_measure: None,
             tickets: Vec::new(),
             cautions: Cautions::default(),
         }

@@ -3,7 +3,7 @@
 use geo::{BoundingRect, ConvexHull, MultiPolygon};
 
 use super::layers::{self, SharedLayers};
-use super::wetness::{self, SeasonGrids};
+use super::wetness::{self, SeasonGrids, Wetness};
 use super::{IngestError, SiteYearFiles};
 use crate::config::{ArchiveSettings, FieldSettings, WetnessSettings};
 use crate::geometry::Crs;
@@ -53,15 +53,15 @@ pub fn ground(
     Ok(FieldGround { field: ground, soils, cautions })
 }
 
-/// The precipitation departure at a place (degrees), mm; `None` where a grid holds no data.
+/// The wetness of a season at a place (degrees); `None` where a grid holds no data.
 ///
 /// # Errors
 /// [`IngestError`] for a grid that is missing or damaged.
-pub fn departure_mm(
+pub fn wetness_at(
     grids: &SeasonGrids,
     settings: &WetnessSettings,
     longitude_deg: f64,
     latitude_deg: f64,
-) -> Result<Option<f64>, IngestError> {
-    wetness::departure_mm(grids, settings, &Crs::wgs84(), longitude_deg, latitude_deg)
+) -> Result<Option<Wetness>, IngestError> {
+    wetness::wetness(grids, settings, &Crs::wgs84(), longitude_deg, latitude_deg)
 }

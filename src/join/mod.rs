@@ -21,8 +21,8 @@ pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -
     if has_soil && without > 0 {
         cautions.add(Caution::SoilIncomplete, format!("{without} of {} segments have no class", segment_class.len()));
     }
-    let wetness_class = match (&archive.wetness, ingested.wetness_mm) {
-        (Some(settings), Some(departure)) => Some(settings.class(departure).to_owned()),
+    let wetness_class = match (&archive.wetness, ingested.wetness_measure) {
+        (Some(settings), Some(value)) => Some(settings.class(value).to_owned()),
         _ => None,
     };
     Joined {

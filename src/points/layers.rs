@@ -58,6 +58,8 @@ pub struct Ingested {
     pub soils: Vec<SoilGround>,
     /// Precipitation departure from normal over the chosen months, mm.
     pub wetness_mm: Option<f64>,
+    /// The measure that the wetness classes are made of: mm, percent of normal, or standard deviations.
+    pub wetness_measure: Option<f64>,
     /// Scale tickets.
     pub tickets: Vec<Ticket>,
     /// What the reader must know.

@@ -217,7 +217,7 @@ impl Of<'_> {
 
     fn normal_year(&self) -> Option<String> {
         let wetness = self.archive.wetness.as_ref()?;
-        let rank = wetness.rank(0.0);
+        let rank = wetness.normal_rank();
         let label = &wetness.labels[rank];
         let zone = self.zones.iter().find(|zone| {
             zone.crop == self.whole.crop

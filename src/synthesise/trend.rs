@@ -144,7 +144,7 @@ fn wetness_is_told(
     let known: Vec<f64> = telling.iter().filter_map(|&member| departure(member)).collect();
     let least = known.iter().copied().fold(f64::INFINITY, f64::min);
     let most = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let breaks = archive.wetness.as_ref().map_or(&[][..], |settings| settings.breaks_mm.as_slice());
+    let breaks = archive.wetness.as_ref().and_then(|settings| settings.breaks_mm()).unwrap_or_default();
     let needed = match (breaks.first(), breaks.last()) {
         (Some(first), Some(last)) if last > first => last - first,
         _ => LEAST_RANGE_MM,
