@@ -156,7 +156,8 @@ fn coverage(
                     }
                     Some(_) => {
                         // the mean at the departures that the zone's site-years had
-                        let truth = world.mean_at(class, zone.wetness_mm.unwrap()) * KG_HA;
+                        let Some(departure_mm) = zone.wetness_mm else { continue };
+                        let truth = world.mean_at(class, departure_mm) * KG_HA;
                         by_wetness.add(&zone, truth, None);
                     }
                 }

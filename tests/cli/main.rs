@@ -22,5 +22,6 @@ mod good;
 mod inspect;
 mod names;
 mod open_data;
+mod plan;
 mod readme;
 mod sample_data;

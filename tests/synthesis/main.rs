@@ -16,7 +16,10 @@ mod site_years;
 #[path = "../support/mod.rs"]
 mod support;
 
+mod answers;
+mod economics;
 mod few_site_years;
 mod one_stage;
+mod target;
 mod trends;
 mod two_stage;

@@ -65,7 +65,7 @@ fn the_trend_over_drainage_is_that_of_the_site_years_own_slopes() {
 /// site-years less one): the test on the archive must reach it, and keep its level without a trend.
 #[test]
 fn the_trend_test_has_the_power_that_the_noncentral_t_gives_it() {
-    const RUNS: u32 = 200;
+    const RUNS: u32 = 100;
     let (site_years, level) = (6, 0.10);
     for (slope, of_blocks) in [(0.0, true), (1.5, true), (0.0, false), (1.5, false)] {
         let world = World { segment_model: Some((1.0, 30.0)), ..full(slope, 1.2) };
