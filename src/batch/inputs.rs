@@ -83,12 +83,14 @@ pub fn resolve(
         Some(path) if !carries_class => Some(of_archive(path, "soil.path")?),
         _ => None,
     };
+    let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
     let wetness = settings.wetness.as_ref().map(|wetness| resolver.with_history(wetness, field.season, field.planted)).transpose()?;
     Ok(SiteYearFiles {
         harvest,
         boundary: of_field(&field.boundary, "boundary.path")?,
         strips: of_field(&strip_path, "strips.path")?,
         soils,
+        dem,
         tickets: of_field(&field.tickets, "tickets.path")?,
         wetness,
     })

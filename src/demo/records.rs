@@ -93,6 +93,7 @@ impl Simulated {
                 .collect(),
             wetness_mm: None,
             wetness_measure: None,
+            surface: None,
             tickets: Vec::new(),
             cautions: Cautions::default(),
         }

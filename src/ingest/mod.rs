@@ -9,6 +9,7 @@ mod error;
 mod ground;
 mod layers;
 mod readers;
+mod terrain;
 mod tickets;
 mod wetness;
 
@@ -38,6 +39,8 @@ pub struct SiteYearFiles {
     pub strips: Option<InputFile>,
     /// The soil layer of the archive.
     pub soils: Option<InputFile>,
+    /// The elevation model of the archive.
+    pub dem: Option<InputFile>,
     /// The scale tickets.
     pub tickets: Option<InputFile>,
     /// The precipitation grids of the season.
@@ -48,7 +51,7 @@ impl SiteYearFiles {
     /// Every file that the site-year's result depends on, with the parts of shapefiles.
     pub fn all(&self) -> Vec<InputFile> {
         let mut files: Vec<InputFile> = self.harvest.iter().flatten().cloned().collect();
-        files.extend([&self.boundary, &self.strips, &self.soils, &self.tickets].into_iter().flatten().cloned());
+        files.extend([&self.boundary, &self.strips, &self.soils, &self.dem, &self.tickets].into_iter().flatten().cloned());
         if let Some(grids) = &self.wetness {
             files.extend(grids.totals.iter().chain(&grids.normals).cloned());
             files.extend(grids.history.iter().flat_map(|(files, _)| files).cloned());
@@ -144,9 +147,13 @@ pub fn run(
     };
     let wetness_mm = wetness.map(|wetness| wetness.departure_mm);
     let wetness_measure = wetness.and_then(|wetness| wetness.measure);
+    let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm)).transpose()?.flatten();
+    if files.dem.is_some() && surface.is_none() {
+        cautions.add(Caution::SoilIncomplete, "the elevation model does not reach the field");
+    }
     let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
-    Ok(Ingested { records: records.into(), boundary, strips, soils, wetness_mm, wetness_measure, tickets, cautions })
+    Ok(Ingested { records: records.into(), boundary, strips, soils, wetness_mm, wetness_measure, surface, tickets, cautions })
 }
 
 fn parts<'s>(
