@@ -25,3 +25,4 @@ mod open_data;
 mod plan;
 mod readme;
 mod sample_data;
+mod weather;
