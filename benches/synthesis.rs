@@ -4,6 +4,7 @@
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
+    clippy::print_stderr,
     missing_docs,
     unreachable_pub,
     reason = "a measurement may stop at the first surprise, and prints what it found"
@@ -107,7 +108,9 @@ fn main() {
     for size in SIZES {
         coverage("estimates", &wet, size, &settings, &|drawn| drawn, true);
     }
-    println!("\nThe same site-years by their block differences, and by estimates that are no better than those.\n{HEADER}");
+    println!(
+        "\nThe same site-years by their block differences, and by estimates that are no better than those.\n{HEADER}"
+    );
     for size in SIZES {
         coverage("block differences", &wet, size, &settings, &without_errors, false);
     }
@@ -117,7 +120,10 @@ fn main() {
     }
     println!("\nOther worlds, by soil class.\n{HEADER}");
     for (name, world) in [
-        ("no spread between site-years", World { site_year: 0.0, site_class: 0.0, wetness_slope: 0.0, interaction: 0.0, ..wet.clone() }),
+        (
+            "no spread between site-years",
+            World { site_year: 0.0, site_class: 0.0, wetness_slope: 0.0, interaction: 0.0, ..wet.clone() },
+        ),
         ("twice the spread", World { site_year: 6.0, site_class: 3.0, ..wet.clone() }),
         ("seasons differ by 3", World { season: 3.0, ..wet.clone() }),
         ("noise of fields ×0.4 to ×2.5", World { noise_ratio: 2.5, ..wet.clone() }),
@@ -179,7 +185,9 @@ fn regret(settings: &ArchiveSettings) {
         "| truth | site-years | shrunken zones | unshrunken zones | everything or nothing, by the mean | everything | nothing | promised by shrunken, above true | promised by unshrunken |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     );
     let needed = 16.0 / 4.20;
-    for (name, spread, slope) in [("classes alike", 0.0, 0.0), ("classes differ by 1.5", 1.5, 0.0), ("and 1.5 a class", 1.5, 1.5)] {
+    for (name, spread, slope) in
+        [("classes alike", 0.0, 0.0), ("classes differ by 1.5", 1.5, 0.0), ("and 1.5 a class", 1.5, 1.5)]
+    {
         for size in SIZES {
             let runs = runs(size);
             let sums = (0..runs)
@@ -217,7 +225,9 @@ fn regret(settings: &ArchiveSettings) {
                         parts[1] += of(plain);
                         parts[2] += of(Some(whole));
                         parts[3] += value / 3.0;
-                        let promise = |said: Option<f64>| said.filter(|said| *said > 0.0).map_or(0.0, |said| (said - value) / 3.0);
+                        let promise = |said: Option<f64>| {
+                            said.filter(|said| *said > 0.0).map_or(0.0, |said| (said - value) / 3.0)
+                        };
                         parts[5] += promise(drawn);
                         parts[6] += promise(plain);
                     }

@@ -84,7 +84,11 @@ pub fn resolve(
         _ => None,
     };
     let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
-    let wetness = settings.wetness.as_ref().map(|wetness| resolver.with_history(wetness, field.season, field.planted)).transpose()?;
+    let wetness = settings
+        .wetness
+        .as_ref()
+        .map(|wetness| resolver.with_history(wetness, field.season, field.planted))
+        .transpose()?;
     Ok(SiteYearFiles {
         harvest,
         boundary: of_field(&field.boundary, "boundary.path")?,

@@ -41,12 +41,7 @@ pub struct PlanReport {
 ///
 /// # Errors
 /// [`BatchError`] when nothing could be done.
-pub fn plan(
-    root: &Path,
-    out: &Path,
-    options: &PlanOptions,
-    progress: &dyn Progress,
-) -> Result<PlanReport, BatchError> {
+pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progress) -> Result<PlanReport, BatchError> {
     // What cannot be planned is told before the night is spent on it.
     let settings = super::archive_settings(root)?;
     let fault = |text: String| BatchError::NoPlan(text);
@@ -66,9 +61,10 @@ pub fn plan(
         return Err(fault("archive.toml has no treatment beside the check; there is nothing to place".to_owned()));
     }
     let night = night::run(root, out, &options.night, progress)?;
-    let crop = options.crop.clone().or_else(|| commonest_crop(&night.site_years)).ok_or_else(|| {
-        fault("no site-year has strips, so the archive tells nothing of where to treat".to_owned())
-    })?;
+    let crop =
+        options.crop.clone().or_else(|| commonest_crop(&night.site_years)).ok_or_else(|| {
+            fault("no site-year has strips, so the archive tells nothing of where to treat".to_owned())
+        })?;
     let planner = Planner {
         root,
         settings: &settings,
@@ -89,7 +85,7 @@ pub fn plan(
     let plan = planner.plan(&night.site_years);
     let store = Store::open(out)?;
     for (folder, file) in report::plan(&plan, &settings)? {
-        store.write_file(&Path::new("plan").join(folder), &file.name, &file.bytes)?;
+        store.write_file(&Path::new("plan").join(folder), file.name, &file.bytes)?;
     }
     Ok(PlanReport { table: store.root().join("plan").join("plan.csv"), night, plan })
 }
@@ -142,8 +138,12 @@ struct Planner<'p> {
 
 impl Planner<'_> {
     fn plan(&self, site_years: &[SiteYear]) -> SeasonPlan {
-        let mut plan =
-            SeasonPlan { crop: self.crop.to_owned(), fields: Vec::new(), left_out: Vec::new(), zoning: self.zoning(site_years) };
+        let mut plan = SeasonPlan {
+            crop: self.crop.to_owned(),
+            fields: Vec::new(),
+            left_out: Vec::new(),
+            zoning: self.zoning(site_years),
+        };
         // The last season of each field tells its ground.
         let mut fields: BTreeMap<(&str, &str), Vec<&SiteYear>> = BTreeMap::new();
         for one in site_years {
@@ -168,9 +168,8 @@ impl Planner<'_> {
             let has_own_strips = seasons.iter().any(|one| {
                 one.identity.crop == self.crop && one.responses.iter().any(|response| response.estimate.mean.is_some())
             });
-            let planned = files
-                .and_then(|(files, settings)| self.ground(&files, settings, &shared, last.epsg))
-                .map(|ground| {
+            let planned =
+                files.and_then(|(files, settings)| self.ground(&files, settings, &shared, last.epsg)).map(|ground| {
                     let planted = own.and_then(|(_, settings)| settings.planted);
                     self.field(&ground, (last, planted), folder, has_own_strips)
                 });
@@ -230,7 +229,8 @@ impl Planner<'_> {
             let rivals = zones.iter().filter(|one| {
                 one.advice.class == zones[at].advice.class && one.advice.treatment != zones[at].advice.treatment
             });
-            let beaten = rivals.filter(|one| one.advice.decision == Decision::Treat).any(|one| of(one) > of(&zones[at]));
+            let beaten =
+                rivals.filter(|one| one.advice.decision == Decision::Treat).any(|one| of(one) > of(&zones[at]));
             zones[at].is_best = zones[at].decision == Decision::Treat && !beaten;
         }
         PlannedField {

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::section::{Document, Section};
-use super::{CleanSettings, CropSettings, Faults, ModelSettings, SoilSettings, TargetSettings, Treatment, WetnessSettings};
+use super::{
+    CleanSettings, CropSettings, Faults, ModelSettings, SoilSettings, TargetSettings, Treatment, WetnessSettings,
+};
 use crate::quantity::factor::{HA_PER_AC, M2_PER_AC, M2_PER_HA};
 use crate::quantity::{BushelWeight, YieldUnit};
 

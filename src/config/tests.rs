@@ -144,7 +144,11 @@ fn faults_of_the_archive_are_named() {
         ("months = [5]", "months = [5]\nmeasure = \"spi\"\nbreaks = [\"-1 %\", \"1 %\"]", "unknown unit `%`"),
         ("cost = \"20 USD/ac\"", "cost = \"20 USD/ac\"\nproduct = \"14 USD/ac\"", "is the whole cost"),
         ("cost = \"20 USD/ac\"", "application = \"-1 USD/ac\"", "must not be negative"),
-        ("cost = \"20 USD/ac\"", "cost = \"20 USD/ac\"\n[treatments.band.seasons.last]\ncost = \"2 USD/ac\"", "a year such as"),
+        (
+            "cost = \"20 USD/ac\"",
+            "cost = \"20 USD/ac\"\n[treatments.band.seasons.last]\ncost = \"2 USD/ac\"",
+            "a year such as",
+        ),
         ("drying = \"0.05 USD/bu/%\"", "hauling = \"0.15 USD/ac\"", "unknown unit"),
         ("drying = \"0.05 USD/bu/%\"", "[crops.corn.seasons.2022]\nprice = \"0 USD/bu\"", "must be greater than 0"),
         ("[wetness]", "[target]\nsure = 0.2\n[wetness]", "must lie between 0.5 and 0.999"),

@@ -180,7 +180,49 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     {
         section.fault("window", format!("takes monthly grids, found `{pattern}` without {{month}}"));
     }
-    let breaks = section.texts("breaks").map_or_else(
+    let breaks = breaks(&section, measure);
+    if breaks.windows(2).any(|pair| pair[0] >= pair[1]) {
+        section.fault("breaks", "must rise from dry to wet");
+    }
+    let labels =
+        section.texts("labels").unwrap_or_else(|| DEFAULT_LABELS.iter().map(|&label| label.to_owned()).collect());
+    if labels.len() != breaks.len() + 1 {
+        let key = if section.has("labels") { "labels" } else { "breaks" };
+        section.fault(
+            key,
+            format!("{} breaks make {} classes, found {} labels", breaks.len(), breaks.len() + 1, labels.len()),
+        );
+    }
+    let distinct: std::collections::BTreeSet<_> = labels.iter().collect();
+    if distinct.len() < labels.len() {
+        section.fault("labels", "holds the same label twice");
+    }
+    section.finish_known();
+    Some(WetnessSettings { months, window_d, grids: grids?, mm_per_unit, measure, breaks, labels })
+}
+
+/// Days from planting, such as `["-30 d", "60 d"]`.
+fn window(section: &Section<'_, '_>) -> Option<(i32, i32)> {
+    let texts = section.texts("window")?;
+    let day = |text: &str| -> Option<i32> {
+        let (number, unit) = crate::quantity::split_number(text, "day").ok()?;
+        (matches!(unit, "d" | "day" | "days") && number.fract().abs() < f64::EPSILON && number.abs() <= 400.0)
+            .then_some(number as i32)
+    };
+    let days: Vec<Option<i32>> = texts.iter().map(|text| day(text)).collect();
+    match days.as_slice() {
+        [Some(first), Some(end)] if first < end => Some((*first, *end)),
+        _ => {
+            let found = texts.join(", ");
+            section.fault("window", format!("expected two whole days, the first before the second, such as [\"-30 d\", \"60 d\"], found [{found}]"));
+            None
+        }
+    }
+}
+
+/// The class limits in the unit of the measure.
+fn breaks(section: &Section<'_, '_>, measure: WetnessMeasure) -> Vec<f64> {
+    section.texts("breaks").map_or_else(
         || measure.default_breaks(),
         |texts| {
             let one = |text: &str| match measure {
@@ -202,42 +244,5 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
             let read = texts.iter().map(|text| one(text).map_err(|error| section.fault("breaks", error.to_string())));
             read.filter_map(Result::ok).collect()
         },
-    );
-    if breaks.windows(2).any(|pair| pair[0] >= pair[1]) {
-        section.fault("breaks", "must rise from dry to wet");
-    }
-    let labels = section
-        .texts("labels")
-        .unwrap_or_else(|| DEFAULT_LABELS.iter().map(|&label| label.to_owned()).collect());
-    if labels.len() != breaks.len() + 1 {
-        let key = if section.has("labels") { "labels" } else { "breaks" };
-        section.fault(
-            key,
-            format!("{} breaks make {} classes, found {} labels", breaks.len(), breaks.len() + 1, labels.len()),
-        );
-    }
-    let distinct: std::collections::BTreeSet<_> = labels.iter().collect();
-    if distinct.len() < labels.len() {
-        section.fault("labels", "holds the same label twice");
-    }
-    section.finish_known();
-    Some(WetnessSettings { months, window_d, grids: grids?, mm_per_unit, measure, breaks, labels })
-}
-
-/// Days from planting, such as `["-30 d", "60 d"]`.
-fn window(section: &Section<'_, '_>) -> Option<(i32, i32)> {
-    let texts = section.texts("window")?;
-    let day = |text: &str| -> Option<i32> {
-        let (number, unit) = crate::quantity::split_number(text, "day").ok()?;
-        (matches!(unit, "d" | "day" | "days") && number.fract().abs() < f64::EPSILON && number.abs() <= 400.0).then_some(number as i32)
-    };
-    let days: Vec<Option<i32>> = texts.iter().map(|text| day(text)).collect();
-    match days.as_slice() {
-        [Some(first), Some(end)] if first < end => Some((*first, *end)),
-        _ => {
-            let found = texts.join(", ");
-            section.fault("window", format!("expected two whole days, the first before the second, such as [\"-30 d\", \"60 d\"], found [{found}]"));
-            None
-        }
-    }
+    )
 }

@@ -130,8 +130,9 @@ mod tests {
     #[test]
     fn the_break_even_response_agrees_with_hand_calculation() {
         let kg_ha_per_bu_ac = 62.767_664_746_889_54;
-        let dry = Budget::new(&corn(4.50, 0.22, 0.045), &treatment(14.0), Some(200.0 * kg_ha_per_bu_ac), Some((20.0, 20.0)))
-            .unwrap();
+        let dry =
+            Budget::new(&corn(4.50, 0.22, 0.045), &treatment(14.0), Some(200.0 * kg_ha_per_bu_ac), Some((20.0, 20.0)))
+                .unwrap();
         assert!((dry.break_even() / kg_ha_per_bu_ac - 3.452_5).abs() < 5e-4);
         let plain = Budget::new(&corn(4.50, 0.0, 0.045), &treatment(14.0), None, None).unwrap();
         assert!((plain.break_even() / kg_ha_per_bu_ac - 3.111_1).abs() < 5e-4);

@@ -43,8 +43,7 @@ fn at(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment, is_config
     let net = budget.net_return(mean);
     let spread = budget.worth_per_kg * std_error;
     let loss = expected_loss(net, spread, df).ok();
-    let predictive =
-        zone.predictive.as_ref().and_then(|one| one.scaled(budget.worth_per_kg, -budget.cost_per_ha).ok());
+    let predictive = zone.predictive.as_ref().and_then(|one| one.scaled(budget.worth_per_kg, -budget.cost_per_ha).ok());
     // the response that pays at a price p: cost / (p − what is paid a kilogram); turned round
     let paid_per_kg = price_per_kg - budget.worth_per_kg;
     Some(Worth {

@@ -51,7 +51,9 @@ impl SiteYearFiles {
     /// Every file that the site-year's result depends on, with the parts of shapefiles.
     pub fn all(&self) -> Vec<InputFile> {
         let mut files: Vec<InputFile> = self.harvest.iter().flatten().cloned().collect();
-        files.extend([&self.boundary, &self.strips, &self.soils, &self.dem, &self.tickets].into_iter().flatten().cloned());
+        files.extend(
+            [&self.boundary, &self.strips, &self.soils, &self.dem, &self.tickets].into_iter().flatten().cloned(),
+        );
         if let Some(grids) = &self.wetness {
             files.extend(grids.totals.iter().chain(&grids.normals).cloned());
             files.extend(grids.history.iter().flat_map(|(files, _)| files).cloned());
@@ -153,7 +155,17 @@ pub fn run(
     }
     let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
-    Ok(Ingested { records: records.into(), boundary, strips, soils, wetness_mm, wetness_measure, surface, tickets, cautions })
+    Ok(Ingested {
+        records: records.into(),
+        boundary,
+        strips,
+        soils,
+        wetness_mm,
+        wetness_measure,
+        surface,
+        tickets,
+        cautions,
+    })
 }
 
 fn parts<'s>(

@@ -23,7 +23,8 @@ pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -
     };
     let least_share = archive.model.class_share_pct / 100.0;
     let (segment_class, segment_class_share) = segment_classes(&assigned, &point_class, &archive.soil, least_share);
-    let has_soil = ingested.records.drainage_class.is_present() || archive.soil.path.is_some() || archive.soil.is_terrain();
+    let has_soil =
+        ingested.records.drainage_class.is_present() || archive.soil.path.is_some() || archive.soil.is_terrain();
     let without = segment_class_share.iter().filter(|share| **share <= 0.0).count();
     if has_soil && without > 0 {
         cautions.add(Caution::SoilIncomplete, format!("{without} of {} segments have no class", segment_class.len()));

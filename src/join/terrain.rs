@@ -38,8 +38,8 @@ pub(super) fn terrain(
     };
     let Some(surface) = surface else { return unknown() };
     let cell_m = (surface.cell_m.0 * surface.cell_m.1).sqrt();
-    let smoothed = terrain::smooth(surface.raster.data.view(), soil.dem_smoothing_m / cell_m);
-    let sampled = terrain::wetness(smoothed.view(), surface.cell_m).ok().and_then(|wetness| {
+    let smoothed = terrain::smooth(&surface.raster.data, soil.dem_smoothing_m / cell_m);
+    let sampled = terrain::wetness(&smoothed, surface.cell_m).ok().and_then(|wetness| {
         let sampler = |data| {
             let raster = Raster { data, transform: surface.raster.transform, crs: surface.raster.crs.clone() };
             Sampler::new(raster, &Crs::from_epsg(assigned.cleaned.records.epsg).ok()?).ok()
@@ -96,7 +96,9 @@ fn compare(assigned: &Assigned, index: &[f64], cautions: &mut Cautions) {
         (values.len() > 2).then_some((mean, variance))
     };
     for treatment in treatments {
-        let Some((own, others)) = moments(&|one| one == treatment).zip(moments(&|one| one != treatment)) else { continue };
+        let Some((own, others)) = moments(&|one| one == treatment).zip(moments(&|one| one != treatment)) else {
+            continue;
+        };
         let difference = (own.0 - others.0) / (0.5 * (own.1 + others.1)).sqrt();
         if difference > MOST_DIFFERENCE {
             cautions.add(

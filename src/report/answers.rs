@@ -1,6 +1,8 @@
 //! The answer in words: one paragraph for each treatment, made of sentence rules. Every number in it stands in the tables, and
 //! nothing is said that the numbers do not carry: no range from two site-years, no word of paying without a pooled mean.
 
+use std::fmt::Write;
+
 use super::Units;
 use crate::config::ArchiveSettings;
 use crate::points::Caution;
@@ -49,9 +51,9 @@ pub fn answers(conclusions: &Conclusions, archive: &ArchiveSettings) -> Vec<Answ
 pub(super) fn markdown(answers: &[Answer], archive: &ArchiveSettings) -> String {
     let mut text = format!("# {}\n", archive.name);
     for answer in answers {
-        text.push_str(&format!("\n## {}\n\n{}\n", answer.title, answer.text));
+        let _ = write!(text, "\n## {}\n\n{}\n", answer.title, answer.text);
     }
-    text.push_str(&format!("\n{FIRST}\n"));
+    let _ = write!(text, "\n{FIRST}\n");
     text
 }
 
@@ -72,7 +74,11 @@ impl Of<'_> {
     fn sentences(&self) -> Vec<String> {
         let mut sentences = vec![self.effect()];
         if self.whole.estimator.is_pooled() {
-            sentences.extend([self.money(), self.ground(), self.grounds_that_pay(), self.normal_year(), self.wetness()].into_iter().flatten());
+            sentences.extend(
+                [self.money(), self.ground(), self.grounds_that_pay(), self.normal_year(), self.wetness()]
+                    .into_iter()
+                    .flatten(),
+            );
         }
         sentences.extend(self.doubts());
         sentences.extend(self.settle());
@@ -110,7 +116,7 @@ impl Of<'_> {
         let count = |count: usize, one: &str| if count == 1 { format!("one {one}") } else { format!("{count} {one}s") };
         match self.whole.estimator {
             Estimator::SingleSiteYear | Estimator::None if self.whole.site_years == 1 => {
-                let range = range.map_or_else(|| "no interval: too few blocks".to_owned(), |range| range);
+                let range = range.unwrap_or_else(|| "no interval: too few blocks".to_owned());
                 format!(
                     "In the one site-year so far, {label} on {crop} yielded {more} than the check ({range}); that says nothing of other fields and years."
                 )
@@ -146,7 +152,8 @@ impl Of<'_> {
         let estimate = &self.whole.estimate;
         let (mean, low, high) = (estimate.mean?, estimate.low?, estimate.high?);
         // The net return is linear in the response: through the break-even response with the slope of the mean.
-        let slope = if (mean - worth.break_even).abs() > 0.0 { worth.net_return / (mean - worth.break_even) } else { 0.0 };
+        let slope =
+            if (mean - worth.break_even).abs() > 0.0 { worth.net_return / (mean - worth.break_even) } else { 0.0 };
         let net = |response: f64| slope * (response - worth.break_even);
         let new_site = worth.probability_new_site_pays.map_or_else(String::new, |share| {
             format!(", and {} that it pays in a field and year of its own", percent(share))
@@ -184,7 +191,10 @@ impl Of<'_> {
                 self.yields(mean.abs())
             )
         } else {
-            format!("That it differs between drier and wetter soils is not shown ({} {unit} a class, {range}).", self.yields(mean))
+            format!(
+                "That it differs between drier and wetter soils is not shown ({} {unit} a class, {range}).",
+                self.yields(mean)
+            )
         })
     }
 
@@ -256,7 +266,10 @@ impl Of<'_> {
                 self.yields(mean.abs())
             )
         } else {
-            format!("That wetter seasons change it is not shown ({} {unit} for {WETNESS_STEP_MM:.0} mm, {range}).", self.yields(mean))
+            format!(
+                "That wetter seasons change it is not shown ({} {unit} for {WETNESS_STEP_MM:.0} mm, {range}).",
+                self.yields(mean)
+            )
         })
     }
 
@@ -270,7 +283,8 @@ impl Of<'_> {
     fn settle(&self) -> Option<String> {
         if !self.whole.estimator.is_pooled() {
             let missing = crate::synthesise::LEAST_POOLED.saturating_sub(self.whole.site_years).max(1);
-            let more = if missing == 1 { "one more site-year".to_owned() } else { format!("{missing} more site-years") };
+            let more =
+                if missing == 1 { "one more site-year".to_owned() } else { format!("{missing} more site-years") };
             return Some(format!("Replicated strips in {more} at the least would allow a range."));
         }
         let worth = self.worth()?;
@@ -278,14 +292,18 @@ impl Of<'_> {
         let (mean, std_error) = (self.whole.estimate.mean?, self.whole.estimate.std_error?);
         let pays = worth.probability_pays?;
         let sure = self.archive.target.sure;
-        let worth_of = value.map_or_else(String::new, |value| format!("; another year like those so far is worth about {value} to the decision"));
+        let worth_of = value.map_or_else(String::new, |value| {
+            format!("; another year like those so far is worth about {value} to the decision")
+        });
         if pays > 1.0 - sure && pays < sure {
             let reach = StudentT::new(f64::INFINITY).ok()?.quantile(0.5 + 0.5 * self.archive.model.confidence).ok()?;
             let k = self.whole.site_years as f64;
             let needed = (k * (reach * std_error / (mean - worth.break_even)).powi(2) - k).ceil().max(1.0);
             let count = if needed > MANY { format!("more than {MANY:.0}") } else { format!("about {needed:.0}") };
             let unit = if needed > 1.5 { "site-years" } else { "site-year" };
-            Some(format!("Whether it pays on average is open: {count} more {unit} would settle it if the average stays where it is{worth_of}."))
+            Some(format!(
+                "Whether it pays on average is open: {count} more {unit} would settle it if the average stays where it is{worth_of}."
+            ))
         } else {
             Some(format!("More strips would seldom turn the answer for the average{worth_of}."))
         }

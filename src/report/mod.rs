@@ -17,8 +17,8 @@ pub use answers::{Answer, answers};
 pub use economics::ECONOMICS_COLUMNS;
 pub use explain::{explain_record, explain_site_year};
 pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
-pub(crate) use tables::aligned;
 pub use plan::PLAN_COLUMNS;
+pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
 pub use units::Units;
 

@@ -1,5 +1,6 @@
 //! The files of a plan: tables, and the zones of each field as GeoPackage and shapefile.
 
+use std::fmt::Write;
 use std::io::Cursor;
 
 use dbase::{FieldName, FieldValue, TableWriterBuilder};
@@ -48,10 +49,7 @@ const SHAPES: &str = "zones.shp";
 const PRJ: &str = "GEOGCS[\"GCS_WGS_1984\",DATUM[\"D_WGS_1984\",SPHEROID[\"WGS_1984\",6378137.0,298.257223563]],PRIMEM[\"Greenwich\",0.0],UNIT[\"Degree\",0.0174532925199433]]";
 
 /// The files with their folders below `plan`.
-pub(super) fn files(
-    plan: &SeasonPlan,
-    archive: &ArchiveSettings,
-) -> Result<Vec<(String, OutputFile)>, ReportError> {
+pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String, OutputFile)>, ReportError> {
     let units = Units::new(archive, &plan.crop);
     let mut files = vec![
         (String::new(), OutputFile { name: "plan.csv", bytes: table(plan, archive, &units)? }),
@@ -59,7 +57,8 @@ pub(super) fn files(
         (String::new(), OutputFile { name: "README.txt", bytes: readme(plan, archive, &units).into_bytes() }),
     ];
     for field in &plan.fields {
-        let mut add = |name: &'static str, bytes: Vec<u8>| files.push((field.folder.clone(), OutputFile { name, bytes }));
+        let mut add =
+            |name: &'static str, bytes: Vec<u8>| files.push((field.folder.clone(), OutputFile { name, bytes }));
         add("zones.gpkg", package(field, &units)?);
         let [shp, shx, dbf] = shapes(field, &units)?;
         add(SHAPES, shp);
@@ -146,9 +145,8 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
 pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     let units = Units::new(archive, &plan.crop);
     let currency = archive.currency.clone().unwrap_or_default();
-    let mut rows = vec![
-        ["field", "treatment", "treat", "leave", "test", "expected", "basis"].map(str::to_owned).to_vec(),
-    ];
+    let mut rows =
+        vec![["field", "treatment", "treat", "leave", "test", "expected", "basis"].map(str::to_owned).to_vec()];
     let treatments = archive.treatments.iter().filter(|treatment| !treatment.check);
     for treatment in treatments {
         let of = |field: &PlannedField| {
@@ -162,7 +160,15 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         };
         let line = |name: String, (areas, money): ([f64; 3], f64), basis: &str| {
             let area = |at: usize| format!("{:.1} {}", units.area(areas[at]), units.area_unit);
-            vec![name, treatment.label.clone(), area(0), area(1), area(2), format!("{money:+.0} {currency}"), basis.to_owned()]
+            vec![
+                name,
+                treatment.label.clone(),
+                area(0),
+                area(1),
+                area(2),
+                format!("{money:+.0} {currency}"),
+                basis.to_owned(),
+            ]
         };
         let (mut total, mut sum) = ([0.0; 3], 0.0);
         for field in &plan.fields {
@@ -182,18 +188,19 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         } else {
             "zones were not shown to earn more than the better of everything and nothing"
         };
-        text.push_str(&format!(
-            "{label}: each of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).\n",
+        let _ = writeln!(
+            text,
+            "{label}: each of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
             one.site_years,
             units.money(one.zoned),
             units.money(one.blanket),
             units.money_unit,
             units.money(one.gain),
             units.money(one.gain_std_error),
-        ));
+        );
     }
     for (field, reason) in &plan.left_out {
-        text.push_str(&format!("left out: {field}: {reason}\n"));
+        let _ = writeln!(text, "left out: {field}: {reason}");
     }
     text.push_str(FIRST);
     text.push('\n');
@@ -277,7 +284,8 @@ fn shapes(field: &PlannedField, units: &Units) -> Result<[Vec<u8>; 3], ReportErr
     {
         let name = |name: &str| FieldName::try_from(name).map_err(|fault| broken(&fault));
         let mut builder = TableWriterBuilder::new();
-        for (column, length) in [("treatment", 60), ("drainage", 60), ("decision", 8), ("basis", 12), ("caution", 254)] {
+        for (column, length) in [("treatment", 60), ("drainage", 60), ("decision", 8), ("basis", 12), ("caution", 254)]
+        {
             builder = builder.add_character_field(name(column)?, length);
         }
         for (column, decimals) in [("area", 3), ("response", 3), ("net_return", 2), ("p_pays", 4), ("p_new_site", 4)] {

@@ -63,7 +63,8 @@ mod tests {
     #[test]
     fn a_history_with_zeros_agrees_with_another_program() {
         let history = [
-            0.0, 0.0, 0.0, 12.0, 3.5, 8.25, 40.0, 22.0, 5.0, 17.5, 60.0, 31.0, 9.0, 2.0, 14.0, 27.0, 0.0, 6.0, 19.0, 11.0,
+            0.0, 0.0, 0.0, 12.0, 3.5, 8.25, 40.0, 22.0, 5.0, 17.5, 60.0, 31.0, 9.0, 2.0, 14.0, 27.0, 0.0, 6.0, 19.0,
+            11.0,
         ];
         let index = PrecipitationIndex::fit(&history).unwrap();
         assert!((index.gamma().shape() - 1.574_941_622_439_816_7).abs() < 1e-10);

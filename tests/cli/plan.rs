@@ -30,7 +30,8 @@ fn every_field_gets_zones_that_add_up_in_files_that_open() {
         table.iter().map(|row| (row["folder"].clone(), row["treatment"].clone())).collect();
     assert!(fields.len() >= 4, "{fields:?}");
     for (folder, treatment) in &fields {
-        let own: Vec<_> = table.iter().filter(|row| &row["folder"] == folder && &row["treatment"] == treatment).collect();
+        let own: Vec<_> =
+            table.iter().filter(|row| &row["folder"] == folder && &row["treatment"] == treatment).collect();
         let area: f64 = own.iter().map(|row| row["area"].parse::<f64>().unwrap()).sum();
         assert!(area > 1.0);
         for row in &own {

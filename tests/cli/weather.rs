@@ -87,12 +87,13 @@ fn an_elevation_model_joins_the_terrain_to_segments_and_makes_classes() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     let table = ParquetReader::new(File::open(archive.result("bad", "segments.parquet")).unwrap()).finish().unwrap();
     let column = |name: &str| -> Vec<f64> {
-        table.column(name).unwrap().f64().unwrap().into_iter().map(|value| value.unwrap_or(f64::NAN)).collect()
+        let values = table.column(name).unwrap().f64().unwrap();
+        (0..values.len()).map(|at| values.get(at).unwrap_or(f64::NAN)).collect()
     };
     let (along, index, depth) = (column("y_m"), column("terrain_index"), column("depression_m"));
     let class = table.column("drainage_class").unwrap().cast(&polars::prelude::DataType::String).unwrap();
-    let class: Vec<String> =
-        class.str().unwrap().into_iter().map(|value| value.unwrap_or("").to_owned()).collect();
+    let class = class.str().unwrap();
+    let class: Vec<&str> = (0..class.len()).map(|at| class.get(at).unwrap_or("")).collect();
     assert!(index.len() > 60);
     for at in 0..index.len() {
         let north = along[at] - SOUTH;

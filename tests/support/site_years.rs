@@ -162,7 +162,7 @@ impl Draw {
 
     /// Puts estimates with errors of a known variance in the place of the paired t. One draw of the variance's own error holds
     /// for the site-year.
-    #[allow(clippy::too_many_arguments, reason = "a simulator's inside")]
+    #[expect(clippy::too_many_arguments, reason = "a simulator's inside")]
     fn refine(
         &mut self,
         world: &World,
@@ -176,7 +176,8 @@ impl Draw {
         let square: f64 = (0..df as usize).map(|_| self.normal().powi(2)).sum();
         let luck = (square / df).sqrt();
         for response in responses {
-            let own: Vec<&BlockDifference> = differences.iter().filter(|one| one.key.class == response.key.class).collect();
+            let own: Vec<&BlockDifference> =
+                differences.iter().filter(|one| one.key.class == response.key.class).collect();
             let blocks = own.len() as f64;
             // the variance of a block's difference: shared by its classes, and of its segments
             let variance = own
@@ -188,7 +189,8 @@ impl Draw {
                 match block.key.class {
                     Some(class) => truth.response[class],
                     None => {
-                        let parts = differences.iter().filter(|one| one.block == block.block && one.key.class.is_some());
+                        let parts =
+                            differences.iter().filter(|one| one.block == block.block && one.key.class.is_some());
                         let (mut sum, mut segments) = (0.0, 0.0);
                         for part in parts {
                             sum += part.segments as f64 * truth.response[part.key.class.unwrap()];
@@ -265,7 +267,7 @@ impl Draw {
         let wetness = settings.wetness.as_ref();
         let site_year = SiteYear {
             identity: SiteYearIdentity {
-                season: 2000 + season_at as i32,
+                season: 2000 + i32::try_from(season_at).unwrap(),
                 farm: format!("Farm {}", at % 4),
                 field: format!("Field {at:03}"),
                 crop: "corn".to_owned(),

@@ -45,8 +45,7 @@ fn without_any_estimate_no_number_is_given() {
 #[test]
 fn the_numbers_are_those_of_the_tables() {
     let (conclusions, text) = told(&drawn(&World::default(), 15, 8));
-    let zone =
-        conclusions.synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
+    let zone = conclusions.synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
     let bu = |kg_ha: f64| format!("{:.1}", kg_ha / KG_HA);
     let estimate = &zone.estimate;
     let effect = format!(
@@ -71,7 +70,8 @@ fn what_is_shown_is_said_and_what_is_not_is_not() {
     assert!(text.contains("From one soil class to the next wetter one the response grows by"), "{text}");
     assert!(text.contains("It pays most surely on: ") && text.contains("wet ("), "{text}");
     assert!(text.contains("least on: dry ("), "{text}");
-    let (conclusions, text) = told(&drawn(&World { class_means: vec![4.0; 3], interaction: 0.0, ..World::default() }, 6, 1));
+    let (conclusions, text) =
+        told(&drawn(&World { class_means: vec![4.0; 3], interaction: 0.0, ..World::default() }, 6, 1));
     let trend = &conclusions.synthesis.trends[0].estimate;
     assert!(trend.low.unwrap() < 0.0 && trend.high.unwrap() > 0.0);
     assert!(text.contains("is not shown"), "{text}");

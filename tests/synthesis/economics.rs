@@ -23,8 +23,7 @@ fn the_middle_of_the_table_is_what_the_zones_say() {
     assert_eq!(rows.len(), 25);
     let configured: Vec<_> = rows.iter().filter(|row| row.is_configured).collect();
     assert_eq!(configured.len(), 1);
-    let zone =
-        conclusions.synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
+    let zone = conclusions.synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
     let row = configured[0];
     close("break-even", row.break_even, zone.returns.break_even.unwrap(), Tol::rel(1e-12));
     close("net return", row.net_return, zone.returns.net_return.unwrap(), Tol::rel(1e-9));
@@ -72,8 +71,7 @@ fn the_value_of_another_year_is_the_loss_at_the_spread_that_it_moves() {
     close("loss", expected_loss(10.0, 6.0, 11.0).unwrap(), 0.2161, Tol::abs(5e-5));
     let conclusions = drawn();
     let row = whole(&conclusions.worth)[12];
-    let zone =
-        conclusions.synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
+    let zone = conclusions.synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
     // twelve site-years of eight seasons: 1.5 more among 13.5
     let spread = row.price_per_kg * zone.estimate.std_error.unwrap() * (1.5_f64 / 13.5).sqrt();
     let expected = expected_loss(row.net_return.abs(), spread, zone.estimate.df.unwrap()).unwrap();

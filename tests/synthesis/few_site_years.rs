@@ -36,7 +36,7 @@ fn two_site_years_give_a_mean_and_no_interval() {
         .map(|one| one.responses.iter().find(|response| response.key.class.is_none()).unwrap().estimate.mean.unwrap())
         .collect();
     assert_eq!(zone.estimator, Estimator::Pair);
-    assert!((zone.estimate.mean.unwrap() - (means[0] + means[1]) / 2.0).abs() < 1e-9);
+    assert!((zone.estimate.mean.unwrap() - f64::midpoint(means[0], means[1])).abs() < 1e-9);
     assert!(zone.estimate.std_error.is_none() && zone.estimate.low.is_none() && zone.prediction.is_none());
     assert!(zone.cautions.contains(Caution::NotEstimable) && zone.cautions.contains(Caution::FewSiteYears));
 }

@@ -36,7 +36,12 @@ fn what_surely_pays_is_treated_and_what_surely_does_not_is_left() {
     let (dry, wet) = (at(&zones, 0, EVEN), at(&zones, 2, EVEN));
     assert_eq!((dry.decision, wet.decision), (Decision::Leave, Decision::Treat));
     assert!(wet.net_return.unwrap() > 0.0 && dry.net_return.unwrap() < 0.0);
-    close("net", wet.net_return.unwrap() * 0.404_685_642_24, 4.20 * wet.response.unwrap() / KG_HA - 16.0, Tol::abs(0.01));
+    close(
+        "net",
+        wet.net_return.unwrap() * 0.404_685_642_24,
+        4.20 * wet.response.unwrap() / KG_HA - 16.0,
+        Tol::abs(0.01),
+    );
     // the average is surer than any one field
     assert!(wet.probability_pays.unwrap() >= wet.probability_new_site_pays.unwrap());
     let (low, high) = wet.interval.unwrap();
@@ -86,7 +91,8 @@ fn zones_that_differ_are_worth_their_trouble_and_zones_that_do_not_are_not_shown
     close("everything", value.blanket * 0.404_685_642_24, 3.6, Tol::abs(5.0));
     close("zones", value.zoned * 0.404_685_642_24, 14.5, Tol::abs(5.0));
     // the same response everywhere
-    let alike = World { class_means: vec![6.0; 3], wetness_slope: 0.0, interaction: 0.0, site_class: 0.0, ..World::default() };
+    let alike =
+        World { class_means: vec![6.0; 3], wetness_slope: 0.0, interaction: 0.0, site_class: 0.0, ..World::default() };
     let mut shown = 0;
     for seed in 0..6 {
         shown += u32::from(honest(&alike, 8, 40 + seed).is_shown);

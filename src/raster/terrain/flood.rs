@@ -3,7 +3,7 @@
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, VecDeque};
 
-use ndarray::{Array2, ArrayView2, Zip};
+use ndarray::{Array2, Zip};
 
 use crate::raster::RasterError;
 
@@ -17,7 +17,7 @@ use crate::raster::RasterError;
 ///
 /// # Errors
 /// No cell with data, or more cells than a 32-bit index counts.
-pub fn fill(surface: ArrayView2<'_, f64>) -> Result<Array2<f64>, RasterError> {
+pub fn fill(surface: &Array2<f64>) -> Result<Array2<f64>, RasterError> {
     let (rows, columns) = surface.dim();
     let count = rows * columns;
     if u32::try_from(count).is_err() {
@@ -36,8 +36,8 @@ pub fn fill(surface: ArrayView2<'_, f64>) -> Result<Array2<f64>, RasterError> {
     for at in 0..count {
         let (row, column) = (at / columns, at % columns);
         let on_rim = row == 0 || column == 0 || row + 1 == rows || column + 1 == columns;
-        let is_edge = !height[at].is_nan()
-            && (on_rim || neighbours(at, rows, columns).any(|other| height[other].is_nan()));
+        let is_edge =
+            !height[at].is_nan() && (on_rim || neighbours(at, rows, columns).any(|other| height[other].is_nan()));
         if is_edge {
             is_seen[at] = true;
             open.push(Reverse((ordered(height[at]), at as u32)));
@@ -70,7 +70,7 @@ pub fn fill(surface: ArrayView2<'_, f64>) -> Result<Array2<f64>, RasterError> {
 
 /// How deep the depressions were, in the unit of the surface; 0 outside of them, NaN without data.
 #[must_use]
-pub fn depression_depth(surface: ArrayView2<'_, f64>, filled: ArrayView2<'_, f64>) -> Array2<f64> {
+pub fn depression_depth(surface: &Array2<f64>, filled: &Array2<f64>) -> Array2<f64> {
     let mut depth = Array2::zeros(surface.raw_dim());
     Zip::from(&mut depth).and(surface).and(filled).for_each(|depth, &surface, &filled| {
         // what is only the ε of a flat is no depth

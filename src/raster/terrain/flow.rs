@@ -1,6 +1,6 @@
 //! Which way water runs, and how much of it comes by.
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
 use rayon::prelude::*;
 
 use super::flood::neighbours;
@@ -38,7 +38,7 @@ pub struct Flow {
 ///
 /// # Errors
 /// A cell size not above 0.
-pub fn d_infinity(surface: ArrayView2<'_, f64>, cell_m: (f64, f64)) -> Result<Flow, RasterError> {
+pub fn d_infinity(surface: &Array2<f64>, cell_m: (f64, f64)) -> Result<Flow, RasterError> {
     if !(cell_m.0 > 0.0 && cell_m.1 > 0.0 && cell_m.0.is_finite() && cell_m.1.is_finite()) {
         return Err(RasterError::terrain(format!("cells of {} m × {} m", cell_m.0, cell_m.1)));
     }
@@ -53,14 +53,14 @@ pub fn d_infinity(surface: ArrayView2<'_, f64>, cell_m: (f64, f64)) -> Result<Fl
         facet.outer_iter_mut().zip(corner.outer_iter_mut()).zip(slope.outer_iter_mut()).enumerate().collect();
     lines.into_par_iter().for_each(|(row, ((mut facet, mut corner), mut slope))| {
         for column in 0..columns {
-            let (of, share, steepest) = steepest(&surface, (row, column), cell_m);
+            let (of, share, steepest) = steepest(surface, (row, column), cell_m);
             (facet[column], corner[column], slope[column]) = (of, share as f32, steepest as f32);
         }
     });
     Ok(flow)
 }
 
-fn steepest(surface: &ArrayView2<'_, f64>, (row, column): (usize, usize), cell_m: (f64, f64)) -> (u8, f64, f64) {
+fn steepest(surface: &Array2<f64>, (row, column): (usize, usize), cell_m: (f64, f64)) -> (u8, f64, f64) {
     let height = surface[(row, column)];
     if height.is_nan() {
         return (NONE, 0.0, f64::NAN);
@@ -164,7 +164,7 @@ impl Flow {
 
     /// The sum of what reaches cells without a way down: as many cells as there are with data.
     #[must_use]
-    pub fn outflow(&self, accumulated: ArrayView2<'_, f64>) -> f64 {
+    pub fn outflow(&self, accumulated: &Array2<f64>) -> f64 {
         let ends = self.facet.iter().zip(accumulated).filter(|(facet, cells)| **facet == NONE && !cells.is_nan());
         ends.map(|(_, cells)| cells).sum()
     }

@@ -9,7 +9,7 @@ mod flow;
 pub use flood::{depression_depth, fill};
 pub use flow::{Flow, d_infinity};
 
-use ndarray::{Array2, ArrayView2, Axis, Zip};
+use ndarray::{Array2, Axis, Zip};
 
 use super::RasterError;
 
@@ -32,9 +32,9 @@ pub struct Wetness {
 ///
 /// # Errors
 /// A cell size not above 0, more cells than a 32-bit index counts, or no cell with data.
-pub fn wetness(surface: ArrayView2<'_, f64>, cell_m: (f64, f64)) -> Result<Wetness, RasterError> {
+pub fn wetness(surface: &Array2<f64>, cell_m: (f64, f64)) -> Result<Wetness, RasterError> {
     let filled = fill(surface)?;
-    let flow = d_infinity(filled.view(), cell_m)?;
+    let flow = d_infinity(&filled, cell_m)?;
     let area = flow.accumulate();
     let contour_m = (cell_m.0 * cell_m.1).sqrt();
     let mut index = area;
@@ -42,13 +42,13 @@ pub fn wetness(surface: ArrayView2<'_, f64>, cell_m: (f64, f64)) -> Result<Wetne
         // cells above × area of one / length of contour
         *value = (*value * contour_m / f64::from(slope).max(LEAST_SLOPE)).ln();
     });
-    Ok(Wetness { index, depth: depression_depth(surface, filled.view()) })
+    Ok(Wetness { index, depth: depression_depth(surface, &filled) })
 }
 
 /// The surface smoothed by a Gaussian of the given standard deviation in cells; cells without data are left out of the means
 /// and stay without. Laser surfaces of a metre show furrows and tillage, which lead no water across a field.
 #[must_use]
-pub fn smooth(surface: ArrayView2<'_, f64>, sd_cells: f64) -> Array2<f64> {
+pub fn smooth(surface: &Array2<f64>, sd_cells: f64) -> Array2<f64> {
     if !(sd_cells > 0.0 && sd_cells.is_finite()) {
         return surface.to_owned();
     }
