@@ -17,6 +17,8 @@ pub(crate) struct Ground {
     pub(crate) speed_m_s: Vec<f64>,
     pub(crate) swath_m: Vec<f64>,
     pub(crate) distance_m: Vec<f64>,
+    /// Wet mass, kg: that of the record, and of records that stand for no ground of their own.
+    pub(crate) mass_kg: Vec<f64>,
     pub(crate) moisture_pct: Vec<f64>,
     /// The lag that was applied, s.
     pub(crate) lag_s: Vec<f64>,
@@ -46,6 +48,7 @@ pub(crate) fn place(
         speed_m_s: missing(),
         swath_m: records.swath_m.clone(),
         distance_m: missing(),
+        mass_kg: records.mass_kg.clone(),
         moisture_pct: missing(),
         lag_s: vec![0.0; rows],
         pass: vec![Labels::NONE; rows],
@@ -60,8 +63,52 @@ pub(crate) fn place(
             in_place(records, track, passes, moisture_pct, &mut ground);
         }
         fill_moisture(track, &mut ground.moisture_pct);
+        merge_standing(track, &mut ground);
     }
     ground
+}
+
+/// Gives the mass of records that went no way to the record before that did (in the same run of cutting), or to the next: the
+/// grain came from its ground. Mass and way are kept, and nothing is divided by almost nothing.
+fn merge_standing(track: &Track, ground: &mut Ground) {
+    const STANDING_M: f64 = 0.3;
+    let least_m = STANDING_M.min(0.25 * track.step_m);
+    let (mut carrier, mut waiting) = (None, Vec::new());
+    let mut last_pass = Labels::NONE;
+    for at in track.rows.clone() {
+        if ground.pass[at] != Labels::NONE && ground.pass[at] != last_pass {
+            // grain is not carried from one pass to another
+            (carrier, waiting) = (None, Vec::new());
+            last_pass = ground.pass[at];
+        }
+        match ground.doing[at] {
+            Some(Doing::Cutting(_) | Doing::Standing) => {}
+            // between records of two passes there may be unplaced ones
+            None if ground.distance_m[at].is_nan() => continue,
+            _ => {
+                (carrier, waiting) = (None, Vec::new());
+                continue;
+            }
+        }
+        if !(ground.mass_kg[at] > 0.0 && ground.distance_m[at] >= 0.0) {
+            continue;
+        }
+        if ground.distance_m[at] >= least_m {
+            for standing in waiting.drain(..) {
+                hand_over(standing, at, ground);
+            }
+            carrier = Some(at);
+        } else if let Some(carrier) = carrier {
+            hand_over(at, carrier, ground);
+        } else {
+            waiting.push(at);
+        }
+    }
+}
+
+fn hand_over(from: usize, to: usize, ground: &mut Ground) {
+    ground.mass_kg[to] += std::mem::take(&mut ground.mass_kg[from]);
+    ground.distance_m[to] += std::mem::take(&mut ground.distance_m[from]);
 }
 
 fn in_place(records: &Records, track: &Track, passes: &[Pass], moisture_pct: &[f64], ground: &mut Ground) {
@@ -107,10 +154,13 @@ fn shifted(records: &Records, track: &Track, passes: &[Pass], lags: Lags, moistu
         ground.speed_m_s[at] = track.between(&speed, place);
         ground.swath_m[at] = records.swath_m[track.row[fix] as usize];
         let interval = records.interval_s[at];
-        ground.distance_m[at] = match track.place(cut_s - interval, &mut hint_before) {
-            Some(before) => track.between(&track.path_m, place) - track.between(&track.path_m, before),
-            None => ground.speed_m_s[at] * interval,
-        };
+        let before = track.place(cut_s - interval, &mut hint_before);
+        // the way over a gap was driven at another time
+        ground.distance_m[at] =
+            match before.filter(|before| !track.gap_before[before.fix + 1..=place.fix].contains(&true)) {
+                Some(before) => track.between(&track.path_m, place) - track.between(&track.path_m, before),
+                None => ground.speed_m_s[at] * interval,
+            };
         set_pass(track, passes, track.doing_at(place), cut_s, at, ground);
         // The moisture of this grain is read its own lag after the cut.
         if let Some(read) = track.place(cut_s + lags.moisture_s.value, &mut hint_moisture) {

@@ -14,16 +14,20 @@
 //! The rules look at the treatments only to compare like with like; no limit depends on the contrast.
 
 mod calibrate;
+mod clocks;
 mod filters;
 mod ground;
 mod hard_errors;
 mod lag;
+mod levels;
 mod machines;
 mod moisture;
 mod neighbour_passes;
+mod on_strips;
 mod passes;
 mod ramps;
 mod track;
+mod zero;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -32,12 +36,12 @@ use geo::MultiPolygon;
 
 use crate::config::{CleanSettings, CropSettings};
 use crate::geometry::PolygonIndex;
-use crate::points::{
-    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, MachineFacts, Mark, Records, Sourced,
-};
+use crate::points::{Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, MachineFacts, Mark, Records};
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
 use crate::stats::robust;
+use levels::Levels;
+use on_strips::OnStrips;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
@@ -59,6 +63,8 @@ pub struct Tracked {
     /// Neighbouring passes, all machines.
     pairs: Vec<neighbour_passes::PassPair>,
     lags: Vec<lag::Lags>,
+    /// Whether it can be told which of two combines cut a piece of ground first.
+    clocks_agree: bool,
     /// Moisture readings, held ones replaced.
     moisture_pct: Vec<f64>,
     cautions: Cautions,
@@ -72,18 +78,29 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
 /// The first half of cleaning: hard errors, passes, lags.
 pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracked {
     let mut cautions = Cautions::default();
-    let records = upright_header(&ingested.records, &mut cautions);
+    let mut records = upright_header(&ingested.records, &mut cautions);
     let mut marks: Vec<Option<Mark>> = vec![None; records.len()];
     hard_errors::mark(&records, settings, &mut marks);
     let mut tracks = Track::all(&records, &marks);
     let passes = passes::find(&records, settings, &mut tracks);
+    let drift_kg_s = zero::drift_kg_s(&records, &tracks, &mut cautions);
+    take_off(&drift_kg_s, &mut records);
     let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
     let case = lag::Case { records: &records, tracks: &tracks, passes: &passes, swath_m: widest_m, settings, seed };
     let lags = lag::estimate(case, &mut cautions);
+    let clocks_disagree = records
+        .channels
+        .time
+        .then(|| clocks::disagreement(&records.machine.names, &tracks, &passes, widest_m))
+        .flatten();
+    let clocks_agree = clocks_disagree.is_none();
+    if let Some(detail) = clocks_disagree {
+        cautions.add(Caution::ClocksDisagree, detail);
+    }
     let every_pass: Vec<usize> = (0..passes.len()).collect();
     let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
     let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);
-    Tracked { records, marks, tracks, passes, pairs, lags, moisture_pct, cautions }
+    Tracked { records, marks, tracks, passes, pairs, lags, clocks_agree, moisture_pct, cautions }
 }
 
 /// The second half: places the records (the lags moved by `shift_s`), and judges them.
@@ -109,10 +126,18 @@ pub fn judge(
     turns(&ground, &mut marks);
     let bare = filters::ranges::mark(records, tracks, &ground, crop, settings, &mut marks);
     filters::kinematics::mark(records, tracks, &ground, settings, &mut marks);
-    let widths = filters::swath::mark(records, passes, pairs, &mut ground, settings, &mut marks);
+    let swaths = filters::swath::Case {
+        records,
+        passes,
+        pairs,
+        settings,
+        row_spacing_m: ingested.row_spacing_m,
+        clocks_agree: tracked.clocks_agree,
+    };
+    let widths = filters::swath::mark(swaths, &mut ground, &mut marks);
 
-    let (treatment, treatments_known) = treatments(ingested, records, &ground);
-    let levels = levels(tracked, ingested, &mut ground, &treatment, &marks, crop, settings, &mut cautions);
+    let on_strips = OnStrips::new(ingested, records, &ground);
+    let levels = levels::find(tracked, ingested, &mut ground, &on_strips, &marks, crop, settings, &mut cautions);
     let dry_yield_kg_ha = yields(records, &ground, crop, Some(&levels.multiple));
     let range = filters::yields::mark(&dry_yield_kg_ha, &bare, crop, settings, &mut marks);
     let mut spread = f64::NAN;
@@ -122,9 +147,9 @@ pub fn judge(
             y_m: &ground.y_m,
             yields: &dry_yield_kg_ha,
             pass: &ground.pass,
-            treatment: &treatment,
+            treatment: &on_strips.treatment,
             bare: &bare,
-            treatments_known,
+            treatments_known: on_strips.known,
         };
         let limits = filters::neighbours::Limits {
             radius_m: settings.neighbour_radius_m,
@@ -145,6 +170,18 @@ pub fn judge(
         ("scatter of the spacing between passes, m".to_owned(), widths.scatter_m),
         ("spread against neighbours, ln".to_owned(), spread),
     ]);
+    for (track, lags) in tracks.iter().zip(&lags) {
+        if let Some(second) = lags.second_opinion_s {
+            let name = records.machine.names.get(track.machine as usize).map_or("", String::as_str);
+            limits.insert(format!("lag of {name} by phase correlation, s"), second);
+        }
+    }
+    if levels.strips_weighed > 0 {
+        limits.insert("strips weighed by the scale".to_owned(), levels.strips_weighed as f64);
+    }
+    if levels.offset_kg_s.abs() > 0.0 {
+        limits.insert("offset by the tickets, kg/s".to_owned(), levels.offset_kg_s);
+    }
     conserve_area(ingested.boundary.as_ref(), &area_m2, &ground, &mut limits, &mut cautions);
     limits.retain(|_, value| value.is_finite());
     let facts = CleaningFacts {
@@ -157,7 +194,7 @@ pub fn judge(
         limits,
     };
     let mass_flow_kg_s = (0..records.len())
-        .map(|at| records.mass_kg[at] / records.interval_s[at] * levels.multiple[records.machine.codes[at] as usize])
+        .map(|at| ground.mass_kg[at] / records.interval_s[at] * levels.multiple[records.machine.codes[at] as usize])
         .collect();
     Cleaned {
         mass_flow_kg_s,
@@ -175,70 +212,6 @@ pub fn judge(
         cautions,
         records: Arc::clone(records),
     }
-}
-
-/// What brings the masses to one level.
-struct Levels {
-    /// By machine code: factor times ticket gain.
-    multiple: Vec<f64>,
-    /// By machine code.
-    factor: Vec<Sourced>,
-    factor_covariance: Vec<Vec<f64>>,
-    gain: Sourced,
-}
-
-/// The factors of several combines, then the scale tickets; the tickets' moisture is added to the ground's.
-#[expect(clippy::too_many_arguments, reason = "each is a different table of the same records")]
-fn levels(
-    tracked: &Tracked,
-    ingested: &Ingested,
-    ground: &mut ground::Ground,
-    treatment: &[u32],
-    marks: &[Option<Mark>],
-    crop: &CropSettings,
-    settings: &CleanSettings,
-    cautions: &mut Cautions,
-) -> Levels {
-    let records = &tracked.records;
-    let machines = records.machine.names.len();
-    let mut factor = vec![Sourced::configured(1.0); machines];
-    let mut factor_covariance = Vec::new();
-    if machines > 1 && settings.machine_factors {
-        let field = machines::Field {
-            tracks: &tracked.tracks,
-            passes: &tracked.passes,
-            pairs: &tracked.pairs,
-            x_m: &ground.x_m,
-            y_m: &ground.y_m,
-            yields: &yields(records, ground, crop, None),
-            area_m2: &areas(ground),
-            pass: &ground.pass,
-            treatment,
-            machine: &records.machine,
-            marks,
-        };
-        match machines::factors(&field) {
-            Ok(found) => (factor, factor_covariance) = (found.factor, found.covariance),
-            Err(reason) => {
-                cautions.add(Caution::MachineUncorrected, reason);
-                factor = vec![Sourced::assumed(1.0); machines];
-            }
-        }
-    }
-    let mut multiple: Vec<f64> = factor.iter().map(|factor| factor.value).collect();
-    let calibration =
-        calibrate::calibrate(records, &ground.moisture_pct, marks, &multiple, &ingested.tickets, crop, cautions);
-    let mut gain = Sourced::configured(1.0);
-    if let Some(calibration) = calibration {
-        gain = calibration.gain;
-        for multiple in &mut multiple {
-            *multiple *= gain.value;
-        }
-        for moisture in &mut ground.moisture_pct {
-            *moisture += calibration.moisture_bias_pct;
-        }
-    }
-    Levels { multiple, factor, factor_covariance, gain }
 }
 
 fn machine_facts(tracked: &Tracked, lags: &[lag::Lags], levels: &Levels) -> BTreeMap<String, MachineFacts> {
@@ -299,6 +272,20 @@ fn upright_header(records: &Arc<Records>, cautions: &mut Cautions) -> Arc<Record
     Arc::clone(records)
 }
 
+/// Takes the zero drift off the masses; less than nothing is nothing.
+fn take_off(drift_kg_s: &[f64], records: &mut Arc<Records>) {
+    if drift_kg_s.iter().all(|&drift| drift <= 0.0) {
+        return;
+    }
+    let records = Arc::make_mut(records);
+    for at in 0..records.mass_kg.len() {
+        let drift = drift_kg_s[records.machine.codes[at] as usize] * records.interval_s[at];
+        if records.mass_kg[at] > 0.0 {
+            records.mass_kg[at] = (records.mass_kg[at] - drift).max(0.0);
+        }
+    }
+}
+
 fn areas(ground: &ground::Ground) -> Vec<f64> {
     ground.distance_m.iter().zip(&ground.swath_m).map(|(distance, swath)| distance * swath).collect()
 }
@@ -310,7 +297,7 @@ fn yields(records: &Records, ground: &ground::Ground, crop: &CropSettings, multi
             let area = ground.distance_m[at] * ground.swath_m[at];
             let factor = multiple.map_or(1.0, |multiple| multiple[records.machine.codes[at] as usize]);
             let dry = dry_factor(ground.moisture_pct[at], crop.market_moisture_pct);
-            if area > 0.0 { records.mass_kg[at] * factor * dry / area * M2_PER_HA } else { f64::NAN }
+            if area > 0.0 { ground.mass_kg[at] * factor * dry / area * M2_PER_HA } else { f64::NAN }
         })
         .collect()
 }
@@ -366,32 +353,6 @@ fn turns(ground: &ground::Ground, marks: &mut [Option<Mark>]) {
             };
         }
     }
-}
-
-/// The code of the treatment of each record, and whether the treatments are known at all.
-fn treatments(ingested: &Ingested, records: &Records, ground: &ground::Ground) -> (Vec<u32>, bool) {
-    if records.treatment.is_present() {
-        return (records.treatment.codes.clone(), true);
-    }
-    if ingested.strips.is_empty() {
-        return (vec![Labels::NONE; records.len()], false);
-    }
-    let mut names: Vec<&str> = ingested.strips.iter().map(|strip| strip.treatment.as_str()).collect();
-    names.sort_unstable();
-    names.dedup();
-    let code_of: Vec<u32> = ingested
-        .strips
-        .iter()
-        .map(|strip| names.binary_search(&strip.treatment.as_str()).map_or(Labels::NONE, |code| code as u32))
-        .collect();
-    let index = PolygonIndex::new(ingested.strips.iter().map(|strip| strip.ground.clone()).collect());
-    let codes = ground
-        .x_m
-        .iter()
-        .zip(&ground.y_m)
-        .map(|(&x, &y)| index.locate(x, y).map_or(Labels::NONE, |strip| code_of[strip as usize]))
-        .collect();
-    (codes, true)
 }
 
 /// The area cut in passes against the area inside the boundary.

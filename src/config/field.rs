@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::harvest::{self, HarvestSettings};
 use super::section::{Document, Section};
 use super::{ArchiveSettings, Faults};
-use crate::quantity::nearest;
+use crate::quantity::{Length, nearest};
 
 /// The strips of a site-year.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -38,6 +38,8 @@ pub struct FieldSettings {
     /// Planting date.
     #[serde(serialize_with = "date_as_text")]
     pub planted: Option<chrono::NaiveDate>,
+    /// Distance between the rows of the crop, m.
+    pub row_spacing_m: Option<f64>,
     /// The boundary layer.
     pub boundary: Option<String>,
     /// Coordinate reference system of a boundary layer that carries none.
@@ -91,6 +93,10 @@ fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettin
         root.fault("crop", format!("unknown crop `{crop}`; archive.toml knows: {list}{hint}"));
     }
     let planted = root.date("planted");
+    let row_spacing_m = root
+        .has("row_spacing")
+        .then(|| root.quantity_or::<Length>("row_spacing", f64::NAN, 0.05, 3.0))
+        .filter(|m| m.is_finite());
 
     let (mut boundary, mut boundary_crs) = (None, None);
     if let Some(section) = root.section("boundary") {
@@ -132,6 +138,7 @@ fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettin
         season: season? as i32,
         crop: crop?,
         planted,
+        row_spacing_m,
         boundary,
         boundary_crs,
         strips,

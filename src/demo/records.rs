@@ -95,6 +95,7 @@ impl Simulated {
             wetness_measure: None,
             surface: None,
             tickets: Vec::new(),
+            row_spacing_m: Some(field.row_m),
             cautions: Cautions::default(),
         }
     }

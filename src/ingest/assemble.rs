@@ -2,12 +2,12 @@
 
 use geo::{Coord, Rect};
 
-use super::IngestError;
 use super::channels::{FileChannels, GrainValues};
 use super::readers::TextColumn;
+use super::{IngestError, clocks};
 use crate::config::{ArchiveSettings, CropSettings, HarvestSettings};
 use crate::geometry::{Crs, Projector, looks_swapped, utm_epsg_of};
-use crate::points::{Channels, Header, Labels, LabelsBuilder, Records};
+use crate::points::{Caution, Cautions, Channels, Header, Labels, LabelsBuilder, Records};
 use crate::quantity::dry_factor;
 use crate::stats::robust;
 
@@ -70,6 +70,7 @@ pub(super) fn records(
     epsg: u32,
     crop: &CropSettings,
     archive: &ArchiveSettings,
+    cautions: &mut Cautions,
 ) -> Result<Records, IngestError> {
     let utm = Crs::from_epsg(epsg)
         .map_err(|error| IngestError::Contradiction(format!("the UTM zone of the field: {error}")))?;
@@ -88,7 +89,7 @@ pub(super) fn records(
     let mut files = Vec::new();
     for (number, part) in parts.into_iter().enumerate() {
         files.push(part.file.clone());
-        raw.append(number as u32, part, &utm, crop, &mut channels)?;
+        raw.append(number as u32, part, &utm, crop, &mut channels, cautions)?;
     }
     let mut records = raw.finish(&files, epsg, crop, channels);
     check_labels(&mut records, archive)?;
@@ -196,6 +197,7 @@ impl Raw {
         utm: &Crs,
         crop: &CropSettings,
         known: &mut Channels,
+        cautions: &mut Cautions,
     ) -> Result<(), IngestError> {
         let Part { file, crs, harvest, channels } = part;
         let rows = channels.rows;
@@ -204,14 +206,22 @@ impl Raw {
         let (mut x, mut y) = (channels.x, channels.y);
         blank_null_island(&mut x, &mut y);
         Projector::new(&crs, utm).map_err(crs_fault)?.convert(&mut x, &mut y).map_err(crs_fault)?;
+        known.time &= channels.time_s.is_some();
+        let by_row = || (0..rows).map(|row| row as f64 * harvest.interval_s.unwrap_or(1.0)).collect();
+        let recorded = channels.time_s.is_some();
+        let mut time_s: Vec<f64> = channels.time_s.unwrap_or_else(by_row);
+        if recorded {
+            let name = |row: usize| channels.machine.as_ref().and_then(|names| names.get(row));
+            let times = clocks::move_on(&mut time_s, &x, &y, name);
+            if times > 0 {
+                cautions.add(Caution::ClockSetBack, format!("{file}: {times}"));
+            }
+        }
         self.file.extend(std::iter::repeat_n(number, rows));
         self.row.extend(1..=rows as u32);
         self.x_m.extend(x);
         self.y_m.extend(y);
-
-        known.time &= channels.time_s.is_some();
-        let by_row = || (0..rows).map(|row| row as f64 * harvest.interval_s.unwrap_or(1.0)).collect();
-        self.time_s.extend(channels.time_s.unwrap_or_else(by_row));
+        self.time_s.extend(time_s);
 
         known.moisture &= channels.moisture_pct.is_some();
         let moisture = channels.moisture_pct.unwrap_or_else(|| vec![crop.market_moisture_pct; rows]);
@@ -268,7 +278,7 @@ impl Raw {
         Ok(())
     }
 
-    fn finish(self, files: &[String], epsg: u32, crop: &CropSettings, channels: Channels) -> Records {
+    fn finish(mut self, files: &[String], epsg: u32, crop: &CropSettings, channels: Channels) -> Records {
         let rows = self.row.len();
         let machine = self.machine.finish();
         // The order of the files is that of their names, whatever the order of the entries.
@@ -296,6 +306,9 @@ impl Raw {
                 .then_with(|| bits(self.moisture_pct[a]).cmp(&bits(self.moisture_pct[b])))
                 .then_with(by_row)
         });
+        if channels.time {
+            clocks::spread(&mut order, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes);
+        }
         let pick = |values: &[f64]| order.iter().map(|&at| values[at as usize]).collect::<Vec<f64>>();
         let mut records = Records {
             epsg,

@@ -5,6 +5,7 @@
 
 mod assemble;
 mod channels;
+mod clocks;
 mod error;
 mod ground;
 mod layers;
@@ -107,7 +108,7 @@ pub fn run(
     let epsg = assemble::utm_zone(&parts, extent)?;
     let utm = Crs::from_epsg(epsg).map_err(|error| IngestError::Contradiction(error.to_string()))?;
     let first_file = parts.first().map(|part| part.file.clone()).unwrap_or_default();
-    let records = assemble::records(parts, epsg, crop, archive)?;
+    let records = assemble::records(parts, epsg, crop, archive, &mut cautions)?;
 
     let (x, y) = (&records.x_m, &records.y_m);
     let usable = |values: &[f64]| values.iter().copied().filter(|value| value.is_finite()).collect::<Vec<_>>();
@@ -164,6 +165,7 @@ pub fn run(
         wetness_measure,
         surface,
         tickets,
+        row_spacing_m: field.row_spacing_m,
         cautions,
     })
 }

@@ -12,14 +12,14 @@ use crate::points::Ticket;
 use crate::quantity::{Mass, Percent, Quantity};
 
 const COLUMNS: [&str; 6] = ["load", "machine", "from", "to", "net_weight", "moisture"];
+/// May be there: the name of a strip that was weighed by itself.
+const STRIP: &str = "strip";
 
 /// Reads the tickets.
 pub(super) fn read(file: &InputFile) -> Result<Vec<Ticket>, IngestError> {
-    let wanted = Wanted {
-        shapes: Shapes::Ignored,
-        numbers: Vec::new(),
-        texts: COLUMNS.iter().map(|&column| column.to_owned()).collect(),
-    };
+    let by_strip = readers::columns(&file.name, &file.path)?.iter().any(|column| column == STRIP);
+    let columns = COLUMNS.iter().copied().chain(by_strip.then_some(STRIP));
+    let wanted = Wanted { shapes: Shapes::Ignored, numbers: Vec::new(), texts: columns.map(str::to_owned).collect() };
     let table = readers::read(&file.name, &file.path, &wanted)?;
     let mut tickets = Vec::new();
     for row in 0..table.rows {
@@ -41,10 +41,16 @@ pub(super) fn read(file: &InputFile) -> Result<Vec<Ticket>, IngestError> {
                 .transpose()
         };
         let load = text("load").ok_or_else(|| fault("load", &"a load's name, or `field total`"))?.to_owned();
+        let strip = if by_strip { text(STRIP).map(str::to_owned) } else { None };
         let time_s = match (time("from")?, time("to")?) {
             (Some(from), Some(to)) if from < to => Some((from, to)),
-            (None, None) if load == "field total" => None,
-            (None, _) => return Err(fault("from", &"a time before that of `to` (both empty for `field total`)")),
+            (None, None) if load == "field total" || strip.is_some() => None,
+            (None, _) => {
+                return Err(fault(
+                    "from",
+                    &"a time before that of `to` (both empty for `field total` and for a strip)",
+                ));
+            }
             _ => return Err(fault("to", &"a time after that of `from`")),
         };
         let net = text("net_weight").ok_or_else(|| fault("net_weight", &"a weight such as 18250 lb"))?;
@@ -55,7 +61,8 @@ pub(super) fn read(file: &InputFile) -> Result<Vec<Ticket>, IngestError> {
         let moisture_pct = text("moisture")
             .map(|value| Percent::parse(value).map(Quantity::si).map_err(|error| fault("moisture", &error)))
             .transpose()?;
-        tickets.push(Ticket { load, machine: text("machine").map(str::to_owned), time_s, net_kg: net, moisture_pct });
+        let machine = text("machine").map(str::to_owned);
+        tickets.push(Ticket { load, strip, machine, time_s, net_kg: net, moisture_pct });
     }
     if tickets.is_empty() {
         return Err(IngestError::Empty { file: file.name.clone(), what: "tickets" });

@@ -49,9 +49,11 @@ cautions! {
     MoistureFrozen = "moisture-frozen": "the moisture sensor held one value for long; the median of the pass was used there";
     SpeedDerived = "speed-derived": "no speed was recorded; it was derived from the positions";
     TimeMissing = "time-missing": "no time was recorded; the order of the rows was used";
+    ClockSetBack = "clock-set-back": "a clock was set back while harvesting; the times after that were moved on";
     ClocksDisagree = "clocks-disagree": "the machines' clocks disagree, so ground cut twice cannot be told across machines";
     HeaderMissing = "header-missing": "no header state was recorded; passes were formed from movement alone";
     HeaderInverted = "header-inverted": "the header state was recorded the other way round and was turned";
+    ZeroDrift = "zero-drift": "the monitor showed flow while no grain could flow; that much was taken off";
     Uncalibrated = "uncalibrated": "no scale tickets: the level of the yields, and with it of the response, rests on the monitor's own calibration";
     TicketsDisagree = "tickets-disagree": "the loads' weights and the monitor disagree by more than a gain can mend";
     AreaMismatch = "area-mismatch": "the area cut differs from the area inside the boundary by more than 3 %";

@@ -45,6 +45,8 @@ pub struct Surface {
 pub struct Ticket {
     /// Its load's name; `field total` for the whole field.
     pub load: String,
+    /// The strip whose whole grain was weighed; absent for a load.
+    pub strip: Option<String>,
     /// The combine; absent for a ticket over all of them.
     pub machine: Option<String>,
     /// First and last moment of its harvest, seconds since 1970-01-01T00:00:00Z; absent over the whole field.
@@ -74,6 +76,8 @@ pub struct Ingested {
     pub surface: Option<Surface>,
     /// Scale tickets.
     pub tickets: Vec<Ticket>,
+    /// Distance between the rows of the crop, m, where it is given.
+    pub row_spacing_m: Option<f64>,
     /// What the reader must know.
     pub cautions: Cautions,
 }

@@ -17,6 +17,7 @@ mod archive;
 mod bad_archive;
 mod bad_geometry;
 mod bad_records;
+mod channels;
 mod explain;
 mod good;
 mod inspect;

@@ -57,15 +57,23 @@ pub(crate) fn full_widths(records: &Records) -> Vec<f64> {
         .collect()
 }
 
+/// What the widths are judged by.
+#[derive(Clone, Copy)]
+pub(crate) struct Case<'c> {
+    pub(crate) records: &'c Records,
+    pub(crate) passes: &'c [Pass],
+    /// Neighbouring passes.
+    pub(crate) pairs: &'c [PassPair],
+    pub(crate) settings: &'c CleanSettings,
+    /// Distance between the rows of the crop, m, where it stands in rows.
+    pub(crate) row_spacing_m: Option<f64>,
+    /// Whether it can be told which of two combines was first.
+    pub(crate) clocks_agree: bool,
+}
+
 /// Corrects the widths on the ground where that is trusted, and marks narrow swaths and ground cut before.
-pub(crate) fn mark(
-    records: &Records,
-    passes: &[Pass],
-    pairs: &[PassPair],
-    ground: &mut Ground,
-    settings: &CleanSettings,
-    marks: &mut [Option<Mark>],
-) -> Widths {
+pub(crate) fn mark(case: Case<'_>, ground: &mut Ground, marks: &mut [Option<Mark>]) -> Widths {
+    let Case { records, pairs, settings, .. } = case;
     let (logged_m, machine) = (&records.swath_m, &records.machine);
     let full = full_widths(records);
     let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
@@ -75,7 +83,7 @@ pub(crate) fn mark(
     // Without times nobody knows which of two passes was first, and an exported yield has an area of its own.
     let known = records.channels.time && records.channels.flow;
     let trusted = settings.overlap && known && scatter_m <= TRUSTED_SCATTER * widest;
-    let share = if trusted { new_shares(passes, ground) } else { vec![1.0; ground.x_m.len()] };
+    let share = if trusted { new_shares(case, ground) } else { vec![1.0; ground.x_m.len()] };
     for (at, mark) in marks.iter_mut().enumerate() {
         if mark.is_some() {
             continue;
@@ -85,7 +93,7 @@ pub(crate) fn mark(
             continue;
         }
         if share[at] < FULL_SHARE {
-            ground.swath_m[at] *= share[at];
+            ground.swath_m[at] = in_rows(share[at] * ground.swath_m[at], ground.swath_m[at], case.row_spacing_m);
         }
         if !(ground.swath_m[at] >= settings.swath_share_pct / 100.0 * full[machine.codes[at] as usize]) {
             *mark = Some(Mark::NarrowSwath);
@@ -104,8 +112,18 @@ fn spacing_scatter(pairs: &[PassPair]) -> f64 {
     }
 }
 
-/// The share of each footprint that was not cut in an earlier pass; 1 outside passes.
-fn new_shares(passes: &[Pass], ground: &Ground) -> Vec<f64> {
+/// A header takes a row or leaves it: the nearest whole number of rows, from one row to the header's width.
+fn in_rows(width_m: f64, header_m: f64, row_spacing_m: Option<f64>) -> f64 {
+    match row_spacing_m {
+        Some(row_m) => ((width_m / row_m).round().max(1.0) * row_m).min(header_m),
+        None => width_m,
+    }
+}
+
+/// The share of each footprint that was not cut in an earlier pass; 1 outside passes. Where the clocks of the combines
+/// disagree, each is held against its own earlier passes only.
+fn new_shares(case: Case<'_>, ground: &Ground) -> Vec<f64> {
+    let Case { passes, clocks_agree, .. } = case;
     let mut shares = vec![1.0; ground.x_m.len()];
     let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); passes.len()];
     let mut extent = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
@@ -123,10 +141,18 @@ fn new_shares(passes: &[Pass], ground: &Ground) -> Vec<f64> {
             ];
         }
     }
-    let Some(mut grid) = Coverage::new(extent) else { return shares };
     let mut order: Vec<usize> = (0..passes.len()).collect();
-    order.sort_by(|&a, &b| passes[a].start_s.total_cmp(&passes[b].start_s).then(a.cmp(&b)));
+    let alone = |pass: usize| if clocks_agree { 0 } else { passes[pass].track };
+    order.sort_by(|&a, &b| {
+        alone(a).cmp(&alone(b)).then(passes[a].start_s.total_cmp(&passes[b].start_s)).then(a.cmp(&b))
+    });
+    let Some(mut grid) = Coverage::new(extent) else { return shares };
+    let mut last = order.first().map_or(0, |&pass| alone(pass));
     for pass in order {
+        if alone(pass) != last {
+            last = alone(pass);
+            grid.clear();
+        }
         let raw: Vec<f64> = rows_of[pass]
             .iter()
             .map(|&at| footprint(ground, at as usize).map_or(1.0, |footprint| grid.new_share(&footprint)))
@@ -218,6 +244,10 @@ impl Coverage {
             new += u32::from(self.cut[cell / 64] >> (cell % 64) & 1 == 0);
         });
         if all == 0 { 1.0 } else { f64::from(new) / f64::from(all) }
+    }
+
+    fn clear(&mut self) {
+        self.cut.fill(0);
     }
 
     fn cover(&mut self, footprint: &Footprint) {

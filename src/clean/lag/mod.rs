@@ -4,6 +4,7 @@
 //! may already be shifted. Published criteria all pick the lag that makes the map most coherent: Chung, Sudduth &
 //! Drummond 2002, Appl. Eng. Agric. 18; Beal & Tian 2001, Appl. Eng. Agric. 17:385; Lee et al. 2012, Trans. ASABE 55:743.
 
+mod phase;
 mod profile;
 mod speed;
 
@@ -14,7 +15,7 @@ use super::neighbour_passes::{self, PassPair, TOUCHING_SWATHS};
 use super::passes::Pass;
 use super::track::Track;
 use crate::config::CleanSettings;
-use crate::points::{Caution, Cautions, Records, Sourced};
+use crate::points::{Caution, Cautions, Records, Source, Sourced};
 use crate::stats::robust;
 use profile::{Matcher, Mismatch, Signal};
 
@@ -26,6 +27,8 @@ const FARTHEST_SWATHS: f64 = 3.6;
 const TRIM_S: f64 = 30.0;
 /// The same for short passes, as a share of the pass.
 const TRIM_SHARE: f64 = 0.25;
+/// Two estimates that differ by more are told, s.
+const DISAGREEMENT_S: f64 = 1.0;
 /// The gate: how much lower the mismatch must be at its minimum than usual (common practice, no source).
 const LEAST_DEPTH: f64 = 0.15;
 /// The gate: widest 90 % interval, s (common practice, no source).
@@ -51,16 +54,19 @@ const PARABOLA_S: f64 = 2.0;
 
 /// The lags of one combine.
 #[derive(Debug, Clone, Copy)]
+#[expect(clippy::struct_field_names, reason = "all are seconds")]
 pub(crate) struct Lags {
     pub(crate) mass_s: Sourced,
     pub(crate) moisture_s: Sourced,
+    /// The lag of the grain by phase correlation, s, where that can tell.
+    pub(crate) second_opinion_s: Option<f64>,
 }
 
 impl Lags {
     /// The same, later by some seconds.
     pub(crate) fn moved(self, by_s: f64) -> Self {
         let moved = |lag: Sourced| Sourced { value: lag.value + by_s, ..lag };
-        Self { mass_s: moved(self.mass_s), moisture_s: moved(self.moisture_s) }
+        Self { mass_s: moved(self.mass_s), moisture_s: moved(self.moisture_s), ..self }
     }
 }
 
@@ -99,7 +105,15 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
                 }
                 None => Sourced::assumed(mass.value),
             };
-            Lags { mass_s: mass, moisture_s: moisture }
+            let second_opinion_s = records.channels.flow.then(|| phase::lag_s(case, track)).flatten();
+            if let Some(second) = second_opinion_s
+                && mass.source == Source::Estimated
+                && (second - mass.value).abs() > DISAGREEMENT_S
+            {
+                let detail = format!("{name}: {:.1} s by profiles, {second:.1} s by phase correlation", mass.value);
+                cautions.add(Caution::LagDisagrees, detail);
+            }
+            Lags { mass_s: mass, moisture_s: moisture, second_opinion_s }
         })
         .collect()
 }
