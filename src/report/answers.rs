@@ -6,9 +6,8 @@ use std::fmt::Write;
 use super::Units;
 use crate::config::ArchiveSettings;
 use crate::points::Caution;
-use crate::results::{Conclusions, Estimate, Estimator, Gradient, Trend, Worth, ZoneResponse};
+use crate::results::{Conclusions, Estimate, Estimator, FIRST, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
 use crate::stats::distribution::StudentT;
-use crate::target::FIRST;
 
 /// Departures are told for so many millimetres.
 const WETNESS_STEP_MM: f64 = 25.0;
@@ -282,7 +281,7 @@ impl Of<'_> {
     /// What more strips would bring: site-years until the interval leaves the break-even response, if the mean stays.
     fn settle(&self) -> Option<String> {
         if !self.whole.estimator.is_pooled() {
-            let missing = crate::synthesise::LEAST_POOLED.saturating_sub(self.whole.site_years).max(1);
+            let missing = LEAST_POOLED.saturating_sub(self.whole.site_years).max(1);
             let more =
                 if missing == 1 { "one more site-year".to_owned() } else { format!("{missing} more site-years") };
             return Some(format!("Replicated strips in {more} at the least would allow a range."));

@@ -13,8 +13,7 @@ use super::units::fixed;
 use super::{OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
-use crate::results::{Decision, PlannedField, PlannedZone, SeasonPlan};
-use crate::target::FIRST;
+use crate::results::{Decision, FIRST, PlannedField, PlannedZone, SeasonPlan};
 
 /// The columns of `plan.csv`.
 pub const PLAN_COLUMNS: [&str; 24] = [

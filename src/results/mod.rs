@@ -12,9 +12,9 @@ mod worth;
 mod zone;
 
 pub use conclusions::Conclusions;
-pub use plan::{Advice, Decision, PlannedField, PlannedZone, SeasonPlan, ZoningValue};
+pub use plan::{Advice, Decision, FIRST, PlannedField, PlannedZone, SeasonPlan, ZoningValue};
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SiteYear, SiteYearIdentity};
 pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
 pub use worth::Worth;
-pub use zone::{Estimator, ShrunkenZone, ZoneResponse};
+pub use zone::{Estimator, LEAST_POOLED, ShrunkenZone, ZoneResponse};

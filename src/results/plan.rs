@@ -5,6 +5,10 @@ use serde::Serialize;
 
 use crate::points::Cautions;
 
+/// What is printed wherever spending or spraying is suggested.
+pub const FIRST: &str = "Before anything is applied, the product label, local rules and a licensed adviser come first. \
+                         Only the products and rates that stood in the strips are meant; nothing here supports another.";
+
 /// What to do with a zone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]

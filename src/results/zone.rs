@@ -6,6 +6,9 @@ use super::response::{Estimate, Returns};
 use crate::points::Cautions;
 use crate::stats::distribution::Mixture;
 
+/// Fewest site-years for a pooled interval: two have one degree of freedom for the variance between them.
+pub const LEAST_POOLED: usize = 3;
+
 /// How the mean of a zone was found.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

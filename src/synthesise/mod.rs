@@ -20,13 +20,11 @@ use cells::{Cell, Cells};
 use members::Comparison;
 
 use crate::config::ArchiveSettings;
-use crate::results::{SiteYear, Synthesis, ZoneResponse};
+use crate::results::{LEAST_POOLED, SiteYear, Synthesis, ZoneResponse};
 
 /// Version of this stage's results.
 pub const VERSION: u32 = 3;
 
-/// Fewest site-years for a pooled interval: two have one degree of freedom for the variance between them.
-pub const LEAST_POOLED: usize = 3;
 /// Site-years below which the spread between them is poorly known (common practice, no source).
 pub const FEW_SITE_YEARS: usize = 5;
 /// Seasons below which weather cannot be told from all else that a year brings (common practice, no source).
