@@ -4,6 +4,7 @@
 use std::fmt::Write;
 
 use super::Units;
+use super::units::fixed;
 use crate::config::ArchiveSettings;
 use crate::points::Caution;
 use crate::results::{Conclusions, Estimate, Estimator, FIRST, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
@@ -85,12 +86,11 @@ impl Of<'_> {
     }
 
     fn yields(&self, kg_ha: f64) -> String {
-        let decimals = if self.units.yield_decimals > 3 { 2 } else { 1 };
-        format!("{:.decimals$}", self.units.yields(kg_ha) + 0.0)
+        fixed(Some(self.units.yields(kg_ha)), if self.units.yield_decimals > 3 { 2 } else { 1 })
     }
 
     fn money_text(&self, per_ha: f64) -> String {
-        format!("{:.2} {}", self.units.money(per_ha) + 0.0, self.units.money_unit)
+        format!("{} {}", fixed(Some(self.units.money(per_ha)), 2), self.units.money_unit)
     }
 
     fn range(&self, estimate: &Estimate, scale: f64) -> Option<String> {
@@ -273,8 +273,16 @@ impl Of<'_> {
     }
 
     fn doubts(&self) -> Option<String> {
-        let texts: Vec<&str> =
-            DOUBTS.iter().filter(|one| self.whole.cautions.contains(**one)).map(|one| one.text()).collect();
+        let texts: Vec<String> = self
+            .whole
+            .cautions
+            .iter()
+            .filter(|(caution, _)| DOUBTS.contains(caution))
+            .map(|(caution, detail)| match detail {
+                "" => caution.text().to_owned(),
+                detail => format!("{} ({detail})", caution.text()),
+            })
+            .collect();
         (!texts.is_empty()).then(|| format!("Reasons to doubt it: {}.", texts.join("; ")))
     }
 

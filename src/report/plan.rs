@@ -140,6 +140,11 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
     write("zoning.csv", &header, rows)
 }
 
+/// Money to the hundredth, without a negative zero.
+fn cents(money: f64) -> f64 {
+    (100.0 * money).round() / 100.0 + 0.0
+}
+
 /// The plan as text: what to treat in each field, the totals, and what zones are worth.
 pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     let units = Units::new(archive, &plan.crop);
@@ -191,11 +196,11 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
             text,
             "{label}: each of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
             one.site_years,
-            units.money(one.zoned),
-            units.money(one.blanket),
+            cents(units.money(one.zoned)),
+            cents(units.money(one.blanket)),
             units.money_unit,
-            units.money(one.gain),
-            units.money(one.gain_std_error),
+            cents(units.money(one.gain)),
+            cents(units.money(one.gain_std_error)),
         );
     }
     for (field, reason) in &plan.left_out {
