@@ -192,14 +192,12 @@ fn nothing_comes_of_a_surface_without_data_or_cells_without_size() {
 #[test]
 #[ignore = "a measurement of time"]
 fn five_thousand_rows_and_columns_take_seconds() {
-    let original = rough(5_000, 5_000, 3);
+    // knolls and hollows of some cells' width, as smoothed elevations have them
+    let original = smooth(&rough(5_000, 5_000, 3), 2.0);
     let begun = Instant::now();
-    let filled = fill(&original).unwrap();
-    let flooded = begun.elapsed();
     let wet = wetness(&original, CELL).unwrap();
-    let all = begun.elapsed().saturating_sub(flooded);
-    assert!(filled.iter().zip(&wet.depth).all(|(filled, depth)| filled.is_finite() && *depth >= 0.0));
-    assert!(all.as_secs_f64() < 60.0, "filling {flooded:?}; index and depth {all:?}");
-    let text = format!("25 million cells: filling {:.1} s, all {:.1} s\n", flooded.as_secs_f64(), all.as_secs_f64());
+    let seconds = begun.elapsed().as_secs_f64();
+    assert!(wet.depth.iter().all(|depth| *depth >= 0.0) && wet.index.iter().all(|index| index.is_finite()));
+    let text = format!("25 million cells: filled, drained and indexed in {seconds:.1} s\n");
     std::io::Write::write_all(&mut std::io::stderr().lock(), text.as_bytes()).unwrap();
 }
