@@ -7,6 +7,9 @@
 //! | assign | `assign` | [`points::Cleaned`] → [`points::Assigned`] |
 //! | join | `join` | [`points::Assigned`] → [`points::Joined`] |
 //! | fit | `fit` | [`points::Joined`] → the site-year's response |
+//! | synthesise | `synthesise` | all [`results::SiteYear`]s → [`results::Synthesis`] |
+//! | economics | `economics` | responses and zones → what they are worth |
+//! | target | `target` | zones and an outlook → where to treat |
 //!
 //! Arrows run downward only: cli → batch → stages → points → stats, geometry, raster → quantity.
 #![cfg_attr(
@@ -38,3 +41,4 @@ pub mod report;
 pub mod results;
 pub mod stats;
 pub mod synthesise;
+pub mod targeting;

@@ -2,11 +2,12 @@
 
 use std::path::{Component, Path, PathBuf};
 
+use chrono::{Datelike, NaiveDate};
 use thiserror::Error;
 
 use super::discover::{SiteYearFolder, relative};
-use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids};
-use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles};
+use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings};
+use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, window_months};
 
 /// A path that cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -28,6 +29,9 @@ pub enum PathFault {
         /// As typed.
         path: String,
     },
+    /// A window about planting, and no day of planting.
+    #[error("archive.toml: wetness.window counts days from planting; give field.toml `planted`, such as 2023-04-29")]
+    NotPlanted,
     /// It is no glob.
     #[error("{key}: `{path}` is not a path or glob: {reason}")]
     Pattern {
@@ -79,44 +83,126 @@ pub fn resolve(
         Some(path) if !carries_class => Some(of_archive(path, "soil.path")?),
         _ => None,
     };
+    let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
     let wetness = settings
         .wetness
         .as_ref()
-        .map(|wetness| {
-            let filled = |pattern: &str, month: Option<u32>| {
-                let month = month.map_or_else(String::new, |month| format!("{month:02}"));
-                pattern.replace("{season}", &field.season.to_string()).replace("{month}", &month)
-            };
-            let monthly = |pattern: &str, key: &str| {
-                let months = wetness.months.iter();
-                months.map(|&month| of_archive(&filled(pattern, Some(month)), key)).collect::<Result<Vec<_>, _>>()
-            };
-            match &wetness.grids {
-                PrecipitationGrids::TotalAndNormal { total, normal } => Ok(SeasonGrids {
-                    totals: monthly(total, "wetness.total")?,
-                    normals: monthly(normal, "wetness.normal")?,
-                }),
-                PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") => {
-                    Ok(SeasonGrids { totals: monthly(pattern, "wetness.departure")?, normals: Vec::new() })
-                }
-                PrecipitationGrids::Departure(pattern) => Ok(SeasonGrids {
-                    totals: vec![of_archive(&filled(pattern, None), "wetness.departure")?],
-                    normals: Vec::new(),
-                }),
-            }
-        })
+        .map(|wetness| resolver.with_history(wetness, field.season, field.planted))
         .transpose()?;
     Ok(SiteYearFiles {
         harvest,
         boundary: of_field(&field.boundary, "boundary.path")?,
         strips: of_field(&strip_path, "strips.path")?,
         soils,
+        dem,
         tickets: of_field(&field.tickets, "tickets.path")?,
         wetness,
     })
 }
 
+/// The seasons of which the archive holds every grid, each for a planting on the same day of the year.
+///
+/// # Errors
+/// [`PathFault`] for a grid that lies outside the archive.
+pub(super) fn seasons_with_grids(
+    archive: &Path,
+    wetness: &WetnessSettings,
+    planted: Option<NaiveDate>,
+    allow_outside: bool,
+) -> Result<Vec<SeasonGrids>, PathFault> {
+    let real_archive = archive.canonicalize().unwrap_or_else(|_| archive.to_path_buf());
+    let resolver = Resolver { archive, real_archive, allow_outside };
+    let mut seasons = resolver.all_seasons(wetness, planted)?;
+    if wetness.measure == WetnessMeasure::Spi {
+        let history: Vec<_> = seasons.iter().map(|one| (one.totals.clone(), one.shares.clone())).collect();
+        for season in &mut seasons {
+            season.history.clone_from(&history);
+        }
+    }
+    Ok(seasons)
+}
+
+/// Years in which grids of precipitation are looked for.
+const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
+
 impl Resolver<'_> {
+    /// The grids of a season, with those of all others where an index is made of them.
+    fn with_history(
+        &self,
+        wetness: &WetnessSettings,
+        season: i32,
+        planted: Option<NaiveDate>,
+    ) -> Result<SeasonGrids, PathFault> {
+        let mut grids = self.season_grids(wetness, season, planted)?;
+        if wetness.measure == WetnessMeasure::Spi {
+            let all = self.all_seasons(wetness, planted)?;
+            grids.history = all.into_iter().map(|one| (one.totals, one.shares)).collect();
+        }
+        Ok(grids)
+    }
+
+    fn all_seasons(
+        &self,
+        wetness: &WetnessSettings,
+        planted: Option<NaiveDate>,
+    ) -> Result<Vec<SeasonGrids>, PathFault> {
+        let mut found = Vec::new();
+        for season in CALENDAR {
+            match self.season_grids(wetness, season, planted) {
+                Ok(grids) => found.push(grids),
+                Err(PathFault::Missing { .. }) => {}
+                Err(fault) => return Err(fault),
+            }
+        }
+        Ok(found)
+    }
+
+    /// The grids of a season. A window about planting takes the day of the year of `planted`, and the calendar's year of each
+    /// month for `{season}`.
+    fn season_grids(
+        &self,
+        wetness: &WetnessSettings,
+        season: i32,
+        planted: Option<NaiveDate>,
+    ) -> Result<SeasonGrids, PathFault> {
+        let of_archive = |path: &str, key: &str| self.single(self.archive, path, &format!("archive.toml: {key}"));
+        let filled = |pattern: &str, (year, month): (i32, Option<u32>)| {
+            let month = month.map_or_else(String::new, |month| format!("{month:02}"));
+            pattern.replace("{season}", &year.to_string()).replace("{month}", &month)
+        };
+        let months: Vec<(i32, u32, f64)> = match wetness.window_d {
+            None => wetness.months.iter().map(|&month| (season, month, 1.0)).collect(),
+            Some(window) => {
+                let day = planted.ok_or(PathFault::NotPlanted)?;
+                // 29 February is the 28th in other years
+                let day = day.with_year(season).or_else(|| day.with_day(28)?.with_year(season));
+                day.map(|day| window_months(day, window)).unwrap_or_default()
+            }
+        };
+        let monthly = |pattern: &str, key: &str| {
+            let files = months.iter().map(|&(year, month, _)| of_archive(&filled(pattern, (year, Some(month))), key));
+            files.collect::<Result<Vec<_>, _>>()
+        };
+        let shares = months.iter().map(|one| one.2).collect();
+        let history = Vec::new();
+        match &wetness.grids {
+            PrecipitationGrids::TotalAndNormal { total, normal } => Ok(SeasonGrids {
+                totals: monthly(total, "wetness.total")?,
+                normals: monthly(normal, "wetness.normal")?,
+                shares,
+                history,
+            }),
+            PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") => {
+                let totals = monthly(pattern, "wetness.departure")?;
+                Ok(SeasonGrids { totals, shares, ..SeasonGrids::default() })
+            }
+            PrecipitationGrids::Departure(pattern) => {
+                let totals = vec![of_archive(&filled(pattern, (season, None)), "wetness.departure")?];
+                Ok(SeasonGrids { totals, ..SeasonGrids::default() })
+            }
+        }
+    }
+
     fn single(&self, base: &Path, path: &str, key: &str) -> Result<InputFile, PathFault> {
         self.refuse_outside(path, key)?;
         let full = base.join(path);

@@ -1,19 +1,23 @@
 //! Batch: the night. Discovers the site-years, computes those whose inputs changed, in parallel, and then the synthesis.
 
+mod archive;
 mod discover;
 mod fingerprint;
 mod inputs;
 mod night;
 mod one;
+mod plan;
 mod sensitivity;
 mod slug;
 mod store;
 mod threads;
 
+pub use archive::conclude;
 pub use discover::{Discovered, SiteYearFolder, discover};
 pub use inputs::{PathFault, resolve};
 pub use night::{Failed, NightOptions, NightReport, Progress, run};
 pub use one::{Analysed, analyse};
+pub use plan::{PlanOptions, PlanReport, plan};
 pub use slug::{slug, unique_slugs};
 pub use store::{Store, StoreError};
 
@@ -41,6 +45,9 @@ pub enum BatchError {
     /// No site-year.
     #[error("{0}")]
     NoSiteYear(String),
+    /// Nothing can be planned.
+    #[error("{0}")]
+    NoPlan(String),
     /// The output cannot be written.
     #[error(transparent)]
     Store(#[from] StoreError),

@@ -9,13 +9,11 @@ use serde_json::{Value, json};
 
 use super::discover::{SiteYearFolder, discover};
 use super::store::{Remembered, Store};
-use super::{BatchError, archive_settings, fingerprint, inputs, one, slug, threads};
+use super::{BatchError, archive, archive_settings, fingerprint, inputs, one, slug, threads};
 use crate::config::{ArchiveSettings, FieldSettings};
-use crate::economics::price_zone;
 use crate::ingest::{self, SharedLayers};
 use crate::report::{self, Failure};
-use crate::results::{SiteYear, ZoneResponse};
-use crate::synthesise;
+use crate::results::{Conclusions, SiteYear};
 
 /// What the night is to do.
 #[derive(Debug, Clone, Default)]
@@ -56,8 +54,8 @@ pub struct NightReport {
     pub archive: ArchiveSettings,
     /// The results, in the order of their identity.
     pub site_years: Vec<SiteYear>,
-    /// The synthesis.
-    pub zones: Vec<ZoneResponse>,
+    /// What they come to.
+    pub conclusions: Conclusions,
     /// Those that failed.
     pub failures: Vec<Failed>,
     /// How many were computed, and how many stood unchanged.
@@ -89,17 +87,17 @@ struct Outcome {
 /// # Errors
 /// [`BatchError`] when nothing could be done; faults of single site-years are in the report.
 pub fn run(
-    archive: &Path,
+    root: &Path,
     out: &Path,
     options: &NightOptions,
     progress: &dyn Progress,
 ) -> Result<NightReport, BatchError> {
-    let settings = archive_settings(archive)?;
-    let found = discover(archive);
+    let settings = archive_settings(root)?;
+    let found = discover(root);
     if found.folders.is_empty() {
         return Err(BatchError::NoSiteYear(format!(
             "{}: no site-year found; expected folders with a field.toml",
-            archive.display()
+            root.display()
         )));
     }
     let only = options
@@ -132,7 +130,7 @@ pub fn run(
             .with_max_len(1)
             .map(|task| {
                 let outcome = if chosen(&task.folder) {
-                    let outcome = compute(archive, &settings, task, &shared, &store, options);
+                    let outcome = compute(root, &settings, task, &shared, &store, options);
                     let word = match &outcome {
                         Ok(outcome) if outcome.computed => "computed",
                         Ok(_) => "unchanged",
@@ -164,18 +162,13 @@ pub fn run(
     site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
 
     let begun = Instant::now();
-    let mut zones = synthesise::run(&site_years, &settings);
-    for zone in &mut zones {
-        if let (Some(crop), Some(treatment)) = (settings.crops.get(&zone.crop), settings.treatment(&zone.treatment)) {
-            price_zone(zone, crop, treatment);
-        }
-    }
+    let conclusions = archive::conclude(&site_years, &settings);
     seconds.insert("synthesise", begun.elapsed().as_secs_f64());
     let page_failures: Vec<Failure> = failures
         .iter()
         .map(|failed| Failure { folder: failed.folder.clone(), reason: failed.reason.clone() })
         .collect();
-    for file in report::archive(&site_years, &zones, &page_failures, &settings)? {
+    for file in report::archive(&site_years, &conclusions, &page_failures, &settings)? {
         store.write_archive_file(file.name, &file.bytes)?;
     }
     let log = run_log(&site_years, &failures, &hashes, &seconds, computed, unchanged);
@@ -185,7 +178,7 @@ pub fn run(
     Ok(NightReport {
         archive: settings,
         site_years,
-        zones,
+        conclusions,
         failures,
         computed,
         unchanged,

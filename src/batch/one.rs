@@ -122,10 +122,10 @@ impl Case<'_> {
 }
 
 fn priced(mut fit: Fit, field: &FieldSettings, archive: &ArchiveSettings) -> Fit {
-    let crop = &archive.crops[&field.crop];
+    let crop = archive.crops[&field.crop].in_season(field.season);
     for response in &mut fit.responses {
         if let Some(treatment) = archive.treatment(&response.key.treatment) {
-            price_response(response, crop, treatment);
+            price_response(response, &crop, &treatment.in_season(field.season));
         }
     }
     fit

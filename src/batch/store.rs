@@ -96,6 +96,14 @@ impl Store {
         self.write(Path::new(""), name, bytes)
     }
 
+    /// Writes a file into a folder below the output folder.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn write_file(&self, folder: &Path, name: &str, bytes: &[u8]) -> Result<(), StoreError> {
+        self.write(folder, name, bytes)
+    }
+
     /// Writes the files of a site-year, then what is remembered of it.
     pub(super) fn write_site_year(
         &self,

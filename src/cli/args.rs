@@ -22,6 +22,8 @@ pub enum Command {
     Inspect(InspectArguments),
     /// Why a site-year's records were removed: the rule, its limit, and for one record its number and its neighbours.
     Explain(ExplainArguments),
+    /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected.
+    Plan(PlanArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -49,6 +51,29 @@ pub struct RunArguments {
     /// Print the result as JSON.
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `plan`.
+#[derive(Debug, Args)]
+pub struct PlanArguments {
+    /// The archive: a folder holding archive.toml.
+    pub archive: PathBuf,
+    /// Folder for the output; the plan goes to OUT/plan.
+    #[arg(long, value_name = "OUT")]
+    pub out: PathBuf,
+    /// The crop to plan for; that of the most site-years with strips when not given.
+    #[arg(long, value_name = "CROP")]
+    pub crop: Option<String>,
+    /// Probability of each wetness class, such as "drier=0.2,near normal=0.5,wetter=0.3"; counted over the archive's seasons of
+    /// precipitation when not given.
+    #[arg(long, value_name = "OUTLOOK")]
+    pub outlook: Option<String>,
+    /// Site-years computed at a time; as many as the machine has cores when not given.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub jobs: Option<u16>,
+    /// Permit paths that leave the archive.
+    #[arg(long)]
+    pub allow_outside: bool,
 }
 
 /// Arguments of `inspect`.

@@ -30,6 +30,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Run(arguments) => commands::run::run(&arguments, &mut out),
         Command::Inspect(arguments) => commands::inspect::run(&arguments, &mut out),
         Command::Explain(arguments) => commands::explain::run(&arguments, &mut out),
+        Command::Plan(arguments) => commands::plan::run(&arguments, &mut out),
         Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),
     };
     exit.into()

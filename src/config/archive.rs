@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::section::{Document, Section};
-use super::{CleanSettings, CropSettings, Faults, ModelSettings, SoilSettings, Treatment, WetnessSettings};
+use super::{
+    CleanSettings, CropSettings, Faults, ModelSettings, SoilSettings, TargetSettings, Treatment, WetnessSettings,
+};
 use crate::quantity::factor::{HA_PER_AC, M2_PER_AC, M2_PER_HA};
 use crate::quantity::{BushelWeight, YieldUnit};
 
@@ -79,6 +81,8 @@ pub struct ArchiveSettings {
     pub clean: CleanSettings,
     /// Settings of the response model.
     pub model: ModelSettings,
+    /// Settings of next season's plan.
+    pub target: TargetSettings,
 }
 
 impl ArchiveSettings {
@@ -119,6 +123,7 @@ fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
     let wetness = super::wetness::read(root);
     let clean = super::clean::read(root);
     let model = super::model::read(root);
+    let target = super::target::read(root);
     root.finish_known();
     Some(ArchiveSettings {
         name: name?,
@@ -130,5 +135,6 @@ fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
         currency: currency.map(|currency| currency.to_string()),
         clean,
         model,
+        target,
     })
 }

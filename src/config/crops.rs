@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::section::Section;
-use super::treatments::one_currency;
+use super::treatments::{one_currency, season_sections};
 use crate::quantity::{
     BushelWeight, Currency, Mass, MoneyRate, Percent, Quantity, QuantityError, YieldUnit, split_number,
 };
@@ -21,13 +21,40 @@ pub struct CropSettings {
     pub price_per_kg: Option<f64>,
     /// Drying cost, money per kilogram and point of moisture above market.
     pub drying_per_kg_point: f64,
+    /// Hauling, handling and whatever else is paid for each kilogram of grain, money per kilogram.
+    pub hauling_per_kg: f64,
+    /// What differed in single seasons.
+    pub seasons: BTreeMap<i32, SeasonPrices>,
     /// Plausible yield at market moisture, kg/ha.
     pub plausible_yield_kg_ha: (f64, f64),
     /// Moisture at which this crop is harvested, percent.
     pub plausible_moisture_pct: (f64, f64),
 }
 
+/// Prices and costs of one season; what is absent is as in all others.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct SeasonPrices {
+    /// Price of grain at market moisture, money per kilogram.
+    pub price_per_kg: Option<f64>,
+    /// Drying cost, money per kilogram and point of moisture above market.
+    pub drying_per_kg_point: Option<f64>,
+    /// Hauling and handling, money per kilogram.
+    pub hauling_per_kg: Option<f64>,
+}
+
 impl CropSettings {
+    /// The settings with the prices and costs of a season.
+    #[must_use]
+    pub fn in_season(&self, season: i32) -> Self {
+        let own = self.seasons.get(&season).copied().unwrap_or_default();
+        Self {
+            price_per_kg: own.price_per_kg.or(self.price_per_kg),
+            drying_per_kg_point: own.drying_per_kg_point.unwrap_or(self.drying_per_kg_point),
+            hauling_per_kg: own.hauling_per_kg.unwrap_or(self.hauling_per_kg),
+            ..self.clone()
+        }
+    }
+
     /// The bushel weight.
     pub fn bushel(&self) -> BushelWeight {
         BushelWeight { kg: self.bushel_kg }
@@ -123,20 +150,15 @@ fn read_one(entry: &Section<'_, '_>, key: &str, currency: &mut Option<Currency>,
     }
     let bushel = entry.required("test_weight", bushel, why).map(|kg| BushelWeight { kg });
 
-    let price = entry.with_unit("price", MoneyRate::parse_price);
-    let price = if priced { entry.required("price", price, "a price such as \"4.20 USD/bu\"") } else { price };
-    if let Some(price) = price {
-        one_currency(entry, "price", price, currency);
-        if price.amount <= 0.0 {
-            entry.fault("price", format!("must be greater than 0, found {}", price.amount));
-        }
+    let prices = Prices::read(entry, currency);
+    if priced {
+        entry.required("price", prices.price, "a price such as \"4.20 USD/bu\"");
     }
-    let drying = entry.with_unit("drying", MoneyRate::parse_drying);
-    if let Some(drying) = drying {
-        one_currency(entry, "drying", drying, currency);
-        if drying.amount < 0.0 {
-            entry.fault("drying", format!("must not be negative, found {}", drying.amount));
-        }
+    let mut seasons = BTreeMap::new();
+    for (season, section) in season_sections(entry) {
+        let own = Prices::read(&section, currency);
+        section.finish_known();
+        seasons.insert(season, own);
     }
 
     let bushel = bushel?;
@@ -155,14 +177,57 @@ fn read_one(entry: &Section<'_, '_>, key: &str, currency: &mut Option<Currency>,
         .or(built_in.map(|known| known.moisture_pct));
     let plausible_moisture =
         entry.required("plausible_moisture", plausible_moisture, "a range such as [\"7 %\", \"30 %\"]");
+    let all = prices.per_kg(bushel);
     Some(CropSettings {
         market_moisture_pct: moisture?,
         bushel_kg: bushel.kg,
-        price_per_kg: price.and_then(|price| price.per_kg(bushel)),
-        drying_per_kg_point: drying.and_then(|drying| drying.per_kg(bushel)).unwrap_or(0.0),
+        price_per_kg: all.price_per_kg,
+        drying_per_kg_point: all.drying_per_kg_point.unwrap_or(0.0),
+        hauling_per_kg: all.hauling_per_kg.unwrap_or(0.0),
+        seasons: seasons.into_iter().map(|(season, own)| (season, own.per_kg(bushel))).collect(),
         plausible_yield_kg_ha: plausible_yield?,
         plausible_moisture_pct: plausible_moisture?,
     })
+}
+
+/// Prices and costs as they are typed.
+#[derive(Debug, Clone, Copy)]
+struct Prices {
+    price: Option<MoneyRate>,
+    drying: Option<MoneyRate>,
+    hauling: Option<MoneyRate>,
+}
+
+impl Prices {
+    fn read(entry: &Section<'_, '_>, currency: &mut Option<Currency>) -> Self {
+        let price = entry.with_unit("price", MoneyRate::parse_price);
+        if let Some(price) = price {
+            one_currency(entry, "price", price, currency);
+            if price.amount <= 0.0 {
+                entry.fault("price", format!("must be greater than 0, found {}", price.amount));
+            }
+        }
+        let mut cost = |key: &str, parse: fn(&str) -> Result<MoneyRate, QuantityError>| {
+            let rate = entry.with_unit(key, parse)?;
+            one_currency(entry, key, rate, currency);
+            if rate.amount < 0.0 {
+                entry.fault(key, format!("must not be negative, found {}", rate.amount));
+            }
+            Some(rate)
+        };
+        let drying = cost("drying", MoneyRate::parse_drying);
+        let hauling = cost("hauling", MoneyRate::parse_hauling);
+        Self { price, drying, hauling }
+    }
+
+    fn per_kg(&self, bushel: BushelWeight) -> SeasonPrices {
+        let of = |rate: Option<MoneyRate>| rate.and_then(|rate| rate.per_kg(bushel));
+        SeasonPrices {
+            price_per_kg: of(self.price),
+            drying_per_kg_point: of(self.drying),
+            hauling_per_kg: of(self.hauling),
+        }
+    }
 }
 
 /// Two quantities, the first the smaller.

@@ -12,6 +12,7 @@ mod harvest;
 mod model;
 mod section;
 mod soil;
+mod target;
 #[cfg(test)]
 mod tests;
 mod treatments;
@@ -19,11 +20,12 @@ mod wetness;
 
 pub use archive::{ArchiveSettings, ReportUnits};
 pub use clean::CleanSettings;
-pub use crops::CropSettings;
+pub use crops::{CropSettings, SeasonPrices};
 pub use faults::{Fault, Faults};
 pub use field::{FieldSettings, StripSettings};
 pub use harvest::{Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};
 pub use model::ModelSettings;
 pub use soil::{DRAINAGE_CLASSES, SoilSettings};
+pub use target::TargetSettings;
 pub use treatments::Treatment;
-pub use wetness::{PrecipitationGrids, WetnessSettings};
+pub use wetness::{PrecipitationGrids, WetnessMeasure, WetnessSettings};

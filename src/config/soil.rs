@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::section::Section;
-use crate::quantity::nearest;
+use crate::quantity::{Length, nearest};
 
 /// The seven natural drainage classes, dry to wet, as the soil survey spells them.
 ///
@@ -17,6 +17,8 @@ pub const DRAINAGE_CLASSES: [&str; 7] = [
     "Poorly drained",
     "Very poorly drained",
 ];
+
+const SMOOTHING_M: f64 = 8.0;
 
 /// The resolved soil settings.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -37,9 +39,19 @@ pub struct SoilSettings {
     pub zone_of_class: Vec<usize>,
     /// Whether the classes are the seven drainage classes.
     pub is_drainage: bool,
+    /// The elevation model, metres.
+    pub dem: Option<String>,
+    /// Standard deviation of the Gaussian that smooths it, m. Default 8 m: furrows and wheel tracks lead no water across a
+    /// field (common practice, no source).
+    pub dem_smoothing_m: f64,
 }
 
 impl SoilSettings {
+    /// Whether the classes are those of the terrain: an elevation model, classes of the user's own, and no soil map.
+    pub fn is_terrain(&self) -> bool {
+        self.dem.is_some() && self.path.is_none() && !self.is_drainage
+    }
+
     /// The class that a text names: `Ok(None)` for an empty text (water, pits, urban land: no class).
     ///
     /// Case and surrounding blanks are forgiven, and the word "drained" may be left out.
@@ -80,6 +92,8 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
             zone_of_class: (0..classes.len()).collect(),
             classes,
             is_drainage: true,
+            dem: None,
+            dem_smoothing_m: SMOOTHING_M,
         };
     };
     let own_classes = section.texts("classes");
@@ -105,6 +119,8 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
         zone_of_class: Vec::new(),
         classes,
         is_drainage,
+        dem: section.text("dem"),
+        dem_smoothing_m: section.quantity_or::<Length>("dem_smoothing", SMOOTHING_M, 0.0, 200.0),
     };
     pool(&section, &mut settings);
     section.finish_known();

@@ -103,6 +103,22 @@ fn all_faults_are_told_at_once_with_line_and_column() {
 }
 
 #[test]
+fn costs_have_parts_and_prices_have_seasons() {
+    let text = ARCHIVE
+        .replace("cost = \"20 USD/ac\"", "product = \"14 USD/ac\"\napplication = \"5 USD/ac\"\nextra_pass = \"3.50 USD/ac\"\n[treatments.band.seasons.2022]\ncost = \"30 USD/ac\"")
+        .replace("drying =", "hauling = \"0.15 USD/bu\"\ndrying =")
+        .replace("[treatments.check]", "[crops.corn.seasons.2022]\nprice = \"6.10 USD/bu\"\n[treatments.check]");
+    let archive = ArchiveSettings::parse("archive.toml", &text).unwrap();
+    let band = archive.treatment("band").unwrap();
+    assert!((band.cost_per_ha - 22.5 / 0.404_685_642_24).abs() < 1e-9);
+    assert!((band.in_season(2022).cost_per_ha - 30.0 / 0.404_685_642_24).abs() < 1e-9);
+    let corn = &archive.crops["corn"];
+    assert!((corn.hauling_per_kg - 0.15 / 25.401_172_72).abs() < 1e-12);
+    assert!((corn.in_season(2022).price_per_kg.unwrap() - 6.10 / 25.401_172_72).abs() < 1e-12);
+    assert!((corn.in_season(2023).price_per_kg.unwrap() - 4.20 / 25.401_172_72).abs() < 1e-12);
+}
+
+#[test]
 fn faults_of_the_archive_are_named() {
     for (from, to, expected) in [
         ("\"4.20 USD/bu\"", "4.20", "`4.20` has no unit"),
@@ -119,6 +135,23 @@ fn faults_of_the_archive_are_named() {
         ("[wetness]", "[model]\nsegment_length = \"20\"\n[wetness]", "`20` has no unit"),
         ("[wetness]", "[clean]\nneighbor_radius = \"30 m\"\n[wetness]", "did you mean `neighbour_radius`?"),
         ("\"Poorly drained\"", "\"Poorley drained\"", "did you mean `Poorly drained`?"),
+        ("months = [5]", "months = [5]\nwindow = [\"0 d\", \"60 d\"]", "stands beside `months`"),
+        ("months = [5]", "window = [\"60 d\", \"0 d\"]", "the first before the second"),
+        ("months = [5]", "window = [\"0\", \"60\"]", "expected two whole days"),
+        ("months = [5]", "", "wetness.months: is missing"),
+        ("months = [5]", "months = [5]\nmeasure = \"z\"", "expected `departure`, `percent` or `spi`"),
+        ("months = [5]", "months = [5]\nmeasure = \"percent\"\nbreaks = [\"80 mm\", \"120 mm\"]", "unknown unit `mm`"),
+        ("months = [5]", "months = [5]\nmeasure = \"spi\"\nbreaks = [\"-1 %\", \"1 %\"]", "unknown unit `%`"),
+        ("cost = \"20 USD/ac\"", "cost = \"20 USD/ac\"\nproduct = \"14 USD/ac\"", "is the whole cost"),
+        ("cost = \"20 USD/ac\"", "application = \"-1 USD/ac\"", "must not be negative"),
+        (
+            "cost = \"20 USD/ac\"",
+            "cost = \"20 USD/ac\"\n[treatments.band.seasons.last]\ncost = \"2 USD/ac\"",
+            "a year such as",
+        ),
+        ("drying = \"0.05 USD/bu/%\"", "hauling = \"0.15 USD/ac\"", "unknown unit"),
+        ("drying = \"0.05 USD/bu/%\"", "[crops.corn.seasons.2022]\nprice = \"0 USD/bu\"", "must be greater than 0"),
+        ("[wetness]", "[target]\nsure = 0.2\n[wetness]", "must lie between 0.5 and 0.999"),
         ("name = \"Marrow Creek\"", "", "name: is missing"),
         ("report_units = \"us\"", "report_units = us", ""),
         ("price = \"4.20 USD/bu\"", "", "crops.corn.price: is missing"),

@@ -1,5 +1,7 @@
 //! `[treatments.…]`: what was done to the strips, and what it costs.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use super::section::Section;
@@ -12,11 +14,26 @@ pub struct Treatment {
     pub key: String,
     /// What the reports call it.
     pub label: String,
-    /// Product and application, money per hectare.
+    /// Product, application and an extra pass, money per hectare.
     pub cost_per_ha: f64,
+    /// What it cost in single seasons, where that differed.
+    pub season_cost_per_ha: BTreeMap<i32, f64>,
     /// Whether it is the untreated check.
     pub check: bool,
 }
+
+impl Treatment {
+    /// The treatment at its cost in a season.
+    #[must_use]
+    pub fn in_season(&self, season: i32) -> Self {
+        let cost_per_ha = self.season_cost_per_ha.get(&season).copied().unwrap_or(self.cost_per_ha);
+        Self { cost_per_ha, ..self.clone() }
+    }
+}
+
+/// The parts of a cost: the whole of it, or what it is made of.
+const WHOLE: &str = "cost";
+const PARTS: [&str; 3] = ["product", "application", "extra_pass"];
 
 pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> Vec<Treatment> {
     let Some(section) = root.section("treatments") else { return Vec::new() };
@@ -25,16 +42,21 @@ pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> V
         let Some(entry) = section.section(&key) else { continue };
         let label = entry.text("label").unwrap_or_else(|| key.clone());
         let check = entry.boolean("check").unwrap_or(false);
-        let cost = entry.with_unit("cost", MoneyRate::parse_cost);
-        let cost = if check { cost } else { entry.required("cost", cost, "a cost such as \"20 USD/ac\"") };
-        if let Some(cost) = cost {
-            one_currency(&entry, "cost", cost, currency);
-            if cost.amount < 0.0 {
-                entry.fault("cost", format!("must not be negative, found {}", cost.amount));
+        let cost = cost(&entry, currency);
+        if !check && cost.is_none() && !PARTS.iter().any(|part| entry.has(part)) {
+            entry.required(WHOLE, cost, "a cost such as \"20 USD/ac\"");
+        }
+        let mut season_cost_per_ha = BTreeMap::new();
+        for (season, own) in season_sections(&entry) {
+            let cost = self::cost(&own, currency);
+            if !PARTS.iter().chain([&WHOLE]).any(|part| own.has(part)) {
+                own.required(WHOLE, cost, "the cost of that season, such as \"22 USD/ac\"");
             }
+            own.finish_known();
+            season_cost_per_ha.extend(cost.map(|cost| (season, cost)));
         }
         entry.finish_known();
-        treatments.push(Treatment { key, label, cost_per_ha: cost.and_then(MoneyRate::per_ha).unwrap_or(0.0), check });
+        treatments.push(Treatment { key, label, cost_per_ha: cost.unwrap_or(0.0), season_cost_per_ha, check });
     }
     let checks: Vec<_> = treatments.iter().filter(|treatment| treatment.check).map(|one| one.key.as_str()).collect();
     match checks.len() {
@@ -43,6 +65,38 @@ pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> V
         _ => root.fault("treatments", format!("only one treatment can be the check, found {}", checks.join(", "))),
     }
     treatments
+}
+
+/// Money per hectare: `cost`, or the sum of the parts that are given; `None` without any.
+fn cost(entry: &Section<'_, '_>, currency: &mut Option<Currency>) -> Option<f64> {
+    let mut rate = |key: &str| {
+        let rate = entry.with_unit(key, MoneyRate::parse_cost)?;
+        one_currency(entry, key, rate, currency);
+        if rate.amount < 0.0 {
+            entry.fault(key, format!("must not be negative, found {}", rate.amount));
+        }
+        rate.per_ha()
+    };
+    let whole = rate(WHOLE);
+    let parts: Vec<f64> = PARTS.iter().filter_map(|part| rate(part)).collect();
+    if whole.is_some() && !parts.is_empty() {
+        entry.fault(WHOLE, format!("is the whole cost; give it, or its parts {}, not both", PARTS.join(", ")));
+    }
+    whole.or_else(|| (!parts.is_empty()).then(|| parts.iter().sum()))
+}
+
+/// The tables `seasons.<year>`.
+pub(super) fn season_sections<'d, 'i>(entry: &Section<'d, 'i>) -> Vec<(i32, Section<'d, 'i>)> {
+    let Some(seasons) = entry.section("seasons") else { return Vec::new() };
+    let mut found = Vec::new();
+    for key in seasons.keys() {
+        let Some(section) = seasons.section(&key) else { continue };
+        match key.parse::<i32>() {
+            Ok(season) if (1900..=2200).contains(&season) => found.push((season, section)),
+            _ => seasons.fault(&key, format!("expected a year such as 2024, found `{key}`")),
+        }
+    }
+    found
 }
 
 /// Records a fault when a rate is in another currency than those before it.

@@ -1,9 +1,9 @@
-//! `[wetness]`: the precipitation departure from normal over chosen months.
+//! `[wetness]`: precipitation against normal over chosen months, or over a window about the day of planting.
 
 use serde::Serialize;
 
 use super::section::Section;
-use crate::quantity::{Length, Quantity};
+use crate::quantity::{Length, Percent, Quantity, QuantityError};
 
 /// Where the departure comes from; `{season}` and `{month}` (two digits) are filled in.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -20,34 +20,111 @@ pub enum PrecipitationGrids {
     Departure(String),
 }
 
+/// What the wetness classes are made of.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WetnessMeasure {
+    /// Total less normal, mm.
+    #[default]
+    Departure,
+    /// Total as a percentage of normal.
+    Percent,
+    /// Standardised precipitation index: the total as a quantile of a gamma distribution fitted to the archive's seasons.
+    Spi,
+}
+
+impl WetnessMeasure {
+    /// The word in the settings and the reports.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Departure => "departure",
+            Self::Percent => "percent",
+            Self::Spi => "spi",
+        }
+    }
+
+    /// An inch either side of normal (common practice, no source); a fifth either side (likewise); one standard deviation,
+    /// within which WMO-No. 1090, Standardized Precipitation Index User Guide, table 1, calls precipitation near normal.
+    fn default_breaks(self) -> Vec<f64> {
+        match self {
+            Self::Departure => vec![-25.0, 25.0],
+            Self::Percent => vec![80.0, 120.0],
+            Self::Spi => vec![-1.0, 1.0],
+        }
+    }
+
+    /// The value of a season that is just normal.
+    pub const fn normal(self) -> f64 {
+        match self {
+            Self::Departure | Self::Spi => 0.0,
+            Self::Percent => 100.0,
+        }
+    }
+}
+
 /// The resolved wetness settings.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct WetnessSettings {
-    /// Months that are summed, 1–12.
+    /// Months that are summed, 1–12; empty where a window about planting is.
     pub months: Vec<u32>,
+    /// First day and the day after the last one, counted from the day of planting; monthly grids are prorated by day.
+    pub window_d: Option<(i32, i32)>,
     /// The grids.
     pub grids: PrecipitationGrids,
     /// Millimetres in one unit of the grids.
     pub mm_per_unit: f64,
-    /// Class limits of the departure, mm, rising.
-    pub breaks_mm: Vec<f64>,
+    /// What the classes are made of.
+    pub measure: WetnessMeasure,
+    /// Class limits of the measure, rising: mm, percent, or standard deviations.
+    pub breaks: Vec<f64>,
     /// Class names, one more than the breaks, dry to wet.
     pub labels: Vec<String>,
 }
 
 impl WetnessSettings {
-    /// The class of a departure; a departure on a break belongs to the wetter class.
-    pub fn class(&self, departure_mm: f64) -> &str {
-        let at = self.breaks_mm.iter().filter(|&&limit| departure_mm >= limit).count();
-        &self.labels[at]
+    /// Settings of grids in millimetres with the default classes.
+    pub fn of(months: Vec<u32>, grids: PrecipitationGrids) -> Self {
+        let labels = DEFAULT_LABELS.iter().map(|&label| label.to_owned()).collect();
+        let measure = WetnessMeasure::Departure;
+        Self { months, window_d: None, grids, mm_per_unit: 1.0, measure, breaks: measure.default_breaks(), labels }
+    }
+
+    /// The class of a value of the measure; one on a break belongs to the wetter class.
+    pub fn class(&self, value: f64) -> &str {
+        &self.labels[self.rank(value)]
+    }
+
+    /// Rank of the class of a value of the measure, dry to wet.
+    pub fn rank(&self, value: f64) -> usize {
+        self.breaks.iter().filter(|&&limit| value >= limit).count()
+    }
+
+    /// Rank of the class that a normal season belongs to.
+    pub fn normal_rank(&self) -> usize {
+        self.rank(self.measure.normal())
+    }
+
+    /// The class limits in mm, where the classes are those of departures.
+    pub fn breaks_mm(&self) -> Option<&[f64]> {
+        (self.measure == WetnessMeasure::Departure).then_some(self.breaks.as_slice())
     }
 }
 
+const DEFAULT_LABELS: [&str; 3] = ["drier", "near normal", "wetter"];
+
 pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     let section = root.section("wetness")?;
-    let months = section.required("months", section.integers("months", 1, 12), "the months to sum, such as [5]");
-    if months.as_ref().is_some_and(Vec::is_empty) {
-        section.fault("months", "is empty; expected at least one month, 1 to 12");
+    let window_d = window(&section);
+    let months = section.integers("months", 1, 12);
+    match (&months, section.has("window")) {
+        (None, false) => {
+            section.required("months", months.as_ref(), "the months to sum, such as [5], or a window about planting");
+        }
+        (Some(_), true) => section.fault("window", "stands beside `months`; give one of them"),
+        (Some(months), false) if months.is_empty() => {
+            section.fault("months", "is empty; expected at least one month, 1 to 12");
+        }
+        _ => {}
     }
     let mut months: Vec<u32> = months.unwrap_or_default().into_iter().map(|month| month as u32).collect();
     let written = months.len();
@@ -87,27 +164,33 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
         })
         .unwrap_or(1.0);
 
-    let breaks_mm = section.texts("breaks").map_or_else(
-        || vec![-25.0, 25.0],
-        |texts| {
-            texts
-                .iter()
-                .filter_map(|text| Length::parse(text).map_err(|error| section.fault("breaks", error.to_string())).ok())
-                .map(Length::millimetres)
-                .collect()
-        },
-    );
-    if breaks_mm.windows(2).any(|pair| pair[0] >= pair[1]) {
+    let measure = section
+        .parsed("measure", |text| match text {
+            "departure" => Ok(WetnessMeasure::Departure),
+            "percent" => Ok(WetnessMeasure::Percent),
+            "spi" => Ok(WetnessMeasure::Spi),
+            other => Err(format!("expected `departure`, `percent` or `spi`, found `{other}`")),
+        })
+        .unwrap_or_default();
+    if matches!(grids, Some(PrecipitationGrids::Departure(_))) && measure != WetnessMeasure::Departure {
+        section.fault("measure", format!("`{}` takes grids of totals and normals, found departures", measure.code()));
+    }
+    if let (Some(_), Some(PrecipitationGrids::Departure(pattern))) = (window_d, &grids)
+        && !pattern.contains("{month}")
+    {
+        section.fault("window", format!("takes monthly grids, found `{pattern}` without {{month}}"));
+    }
+    let breaks = breaks(&section, measure);
+    if breaks.windows(2).any(|pair| pair[0] >= pair[1]) {
         section.fault("breaks", "must rise from dry to wet");
     }
-    let labels = section
-        .texts("labels")
-        .unwrap_or_else(|| ["drier", "near normal", "wetter"].iter().map(|&label| label.to_owned()).collect());
-    if labels.len() != breaks_mm.len() + 1 {
+    let labels =
+        section.texts("labels").unwrap_or_else(|| DEFAULT_LABELS.iter().map(|&label| label.to_owned()).collect());
+    if labels.len() != breaks.len() + 1 {
         let key = if section.has("labels") { "labels" } else { "breaks" };
         section.fault(
             key,
-            format!("{} breaks make {} classes, found {} labels", breaks_mm.len(), breaks_mm.len() + 1, labels.len()),
+            format!("{} breaks make {} classes, found {} labels", breaks.len(), breaks.len() + 1, labels.len()),
         );
     }
     let distinct: std::collections::BTreeSet<_> = labels.iter().collect();
@@ -115,5 +198,51 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
         section.fault("labels", "holds the same label twice");
     }
     section.finish_known();
-    Some(WetnessSettings { months, grids: grids?, mm_per_unit, breaks_mm, labels })
+    Some(WetnessSettings { months, window_d, grids: grids?, mm_per_unit, measure, breaks, labels })
+}
+
+/// Days from planting, such as `["-30 d", "60 d"]`.
+fn window(section: &Section<'_, '_>) -> Option<(i32, i32)> {
+    let texts = section.texts("window")?;
+    let day = |text: &str| -> Option<i32> {
+        let (number, unit) = crate::quantity::split_number(text, "day").ok()?;
+        (matches!(unit, "d" | "day" | "days") && number.fract().abs() < f64::EPSILON && number.abs() <= 400.0)
+            .then_some(number as i32)
+    };
+    let days: Vec<Option<i32>> = texts.iter().map(|text| day(text)).collect();
+    match days.as_slice() {
+        [Some(first), Some(end)] if first < end => Some((*first, *end)),
+        _ => {
+            let found = texts.join(", ");
+            section.fault("window", format!("expected two whole days, the first before the second, such as [\"-30 d\", \"60 d\"], found [{found}]"));
+            None
+        }
+    }
+}
+
+/// The class limits in the unit of the measure.
+fn breaks(section: &Section<'_, '_>, measure: WetnessMeasure) -> Vec<f64> {
+    section.texts("breaks").map_or_else(
+        || measure.default_breaks(),
+        |texts| {
+            let one = |text: &str| match measure {
+                WetnessMeasure::Departure => Length::parse(text).map(Length::millimetres),
+                WetnessMeasure::Percent => Percent::parse(text).map(Quantity::si),
+                WetnessMeasure::Spi => crate::quantity::split_number(text, "index").and_then(|(number, unit)| {
+                    if unit.is_empty() {
+                        Ok(number)
+                    } else {
+                        Err(QuantityError::UnknownUnit {
+                            quantity: "standardised precipitation index",
+                            found: unit.to_owned(),
+                            fitting: "no unit".to_owned(),
+                            nearest: None,
+                        })
+                    }
+                }),
+            };
+            let read = texts.iter().map(|text| one(text).map_err(|error| section.fault("breaks", error.to_string())));
+            read.filter_map(Result::ok).collect()
+        },
+    )
 }

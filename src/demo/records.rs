@@ -92,6 +92,8 @@ impl Simulated {
                 .map(|(polygon, class, _)| SoilGround { ground: ground(&polygon), class: Some(class), tiled: None })
                 .collect(),
             wetness_mm: None,
+            wetness_measure: None,
+            surface: None,
             tickets: Vec::new(),
             row_spacing_m: Some(field.row_m),
             cautions: Cautions::default(),

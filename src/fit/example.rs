@@ -134,6 +134,8 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
         classes: ["dry", "middle", "wet"].map(str::to_owned).to_vec(),
         point_class: classes.iter().flat_map(|&class| [class; 2]).collect(),
         segment_class_share: classes.iter().map(|&class| if class == Labels::NONE { 0.0 } else { 1.0 }).collect(),
+        segment_terrain: vec![f64::NAN; segments.len()],
+        segment_depression_m: vec![f64::NAN; segments.len()],
         segment_class: classes,
         wetness_mm: None,
         wetness_class: None,

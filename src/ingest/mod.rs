@@ -7,16 +7,19 @@ mod assemble;
 mod channels;
 mod clocks;
 mod error;
+mod ground;
 mod layers;
 mod readers;
+mod terrain;
 mod tickets;
 mod wetness;
 
 use std::path::Path;
 
 pub use error::IngestError;
+pub use ground::{FieldGround, ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
-pub use wetness::SeasonGrids;
+pub use wetness::{LEAST_HISTORY, SeasonGrids, Wetness, window_months};
 
 use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings};
 use crate::geometry::Crs;
@@ -27,7 +30,7 @@ use crate::stats::robust;
 pub const VERSION: u32 = 1;
 
 /// Every file of a site-year, found and named.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct SiteYearFiles {
     /// The harvest files by entry, sorted by name.
     pub harvest: Vec<Vec<InputFile>>,
@@ -37,6 +40,8 @@ pub struct SiteYearFiles {
     pub strips: Option<InputFile>,
     /// The soil layer of the archive.
     pub soils: Option<InputFile>,
+    /// The elevation model of the archive.
+    pub dem: Option<InputFile>,
     /// The scale tickets.
     pub tickets: Option<InputFile>,
     /// The precipitation grids of the season.
@@ -47,9 +52,12 @@ impl SiteYearFiles {
     /// Every file that the site-year's result depends on, with the parts of shapefiles.
     pub fn all(&self) -> Vec<InputFile> {
         let mut files: Vec<InputFile> = self.harvest.iter().flatten().cloned().collect();
-        files.extend([&self.boundary, &self.strips, &self.soils, &self.tickets].into_iter().flatten().cloned());
+        files.extend(
+            [&self.boundary, &self.strips, &self.soils, &self.dem, &self.tickets].into_iter().flatten().cloned(),
+        );
         if let Some(grids) = &self.wetness {
             files.extend(grids.totals.iter().chain(&grids.normals).cloned());
+            files.extend(grids.history.iter().flat_map(|(files, _)| files).cloned());
         }
         let parts: Vec<InputFile> = files
             .iter()
@@ -122,16 +130,30 @@ pub fn run(
         }
         _ => Vec::new(),
     };
-    let wetness_mm = match (&files.wetness, &archive.wetness) {
+    let wetness = match (&files.wetness, &archive.wetness) {
         (Some(grids), Some(settings)) => {
-            let departure = wetness::departure_mm(grids, settings, &utm, middle_x, middle_y)?;
-            if departure.is_none() {
-                cautions.add(Caution::WetnessMissing, "the grid holds no data at the field");
+            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y)?;
+            match wetness {
+                None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
+                Some(wetness) if wetness.measure.is_none() => {
+                    let code = settings.measure.code();
+                    cautions.add(
+                        Caution::WetnessMissing,
+                        format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals"),
+                    );
+                }
+                Some(_) => {}
             }
-            departure
+            wetness
         }
         _ => None,
     };
+    let wetness_mm = wetness.map(|wetness| wetness.departure_mm);
+    let wetness_measure = wetness.and_then(|wetness| wetness.measure);
+    let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm)).transpose()?.flatten();
+    if files.dem.is_some() && surface.is_none() {
+        cautions.add(Caution::SoilIncomplete, "the elevation model does not reach the field");
+    }
     let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
     Ok(Ingested {
@@ -140,6 +162,8 @@ pub fn run(
         strips,
         soils,
         wetness_mm,
+        wetness_measure,
+        surface,
         tickets,
         row_spacing_m: field.row_spacing_m,
         cautions,

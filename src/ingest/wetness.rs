@@ -1,42 +1,102 @@
-//! The precipitation departure at a field: total minus normal, from the same cell of the same grid.
+//! Precipitation at a field against normal, from the same cell of the same grids.
 //!
-//! A cell is an areal mean, so a field has one value: that of the nearest cell at the middle of its records.
+//! A cell is an areal mean, so a field has one value: that of the nearest cell at the middle of its records. Monthly grids
+//! are prorated by day where a window about planting begins or ends within a month: rain is taken to fall evenly over it.
 
 use std::path::PathBuf;
 
+use chrono::{Datelike, Days, NaiveDate};
+
 use super::IngestError;
 use super::layers::InputFile;
-use crate::config::WetnessSettings;
+use crate::config::{WetnessMeasure, WetnessSettings};
 use crate::geometry::Crs;
 use crate::raster::{RasterFile, Sampler};
+use crate::stats::PrecipitationIndex;
+
+/// Normals below this are too small to divide by, mm (common practice, no source).
+const LEAST_NORMAL_MM: f64 = 10.0;
+/// Fewest seasons for a standardised index: WMO-No. 1090, Standardized Precipitation Index User Guide, section 4, asks for
+/// 20 to 30 years at the least, ideally more.
+pub const LEAST_HISTORY: usize = 30;
 
 /// The grids of one season, one entry a month (a single entry for a seasonal departure).
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct SeasonGrids {
     /// Totals, or departures.
     pub totals: Vec<InputFile>,
     /// Normals; empty for departures.
     pub normals: Vec<InputFile>,
+    /// Share of each month that counts.
+    pub shares: Vec<f64>,
+    /// Totals of all seasons of the archive, with their shares, where an index is made of them.
+    pub history: Vec<(Vec<InputFile>, Vec<f64>)>,
 }
 
-/// The departure at a place (UTM metres), mm; `None` where a grid holds no data.
-pub(super) fn departure_mm(
+/// Calendar months that a window of days from planting touches, with the share of each: `(year, month, share)`.
+pub fn window_months(planted: NaiveDate, (first, end): (i32, i32)) -> Vec<(i32, u32, f64)> {
+    let moved = |days: i32| {
+        let by = Days::new(u64::from(days.unsigned_abs()));
+        if days < 0 { planted.checked_sub_days(by) } else { planted.checked_add_days(by) }
+    };
+    let (Some(mut day), Some(end)) = (moved(first), moved(end)) else { return Vec::new() };
+    let mut months: Vec<(i32, u32, f64)> = Vec::new();
+    while day < end {
+        let share = 1.0 / f64::from(day.num_days_in_month());
+        match months.last_mut() {
+            Some(last) if (last.0, last.1) == (day.year(), day.month()) => last.2 += share,
+            _ => months.push((day.year(), day.month(), share)),
+        }
+        let Some(next) = day.succ_opt() else { break };
+        day = next;
+    }
+    months
+}
+
+/// The wetness of a season at a place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wetness {
+    /// Departure from normal, mm.
+    pub departure_mm: f64,
+    /// The measure that the classes are made of; absent where it cannot be told.
+    pub measure: Option<f64>,
+}
+
+/// The wetness at a place in the given reference system; `None` where a grid holds no data.
+pub(super) fn wetness(
     grids: &SeasonGrids,
     settings: &WetnessSettings,
-    utm: &Crs,
-    x_m: f64,
-    y_m: f64,
-) -> Result<Option<f64>, IngestError> {
-    let mut departure = 0.0;
-    for (files, sign) in [(&grids.totals, 1.0), (&grids.normals, -1.0)] {
-        for file in files {
-            match sample(file, utm, x_m, y_m)? {
-                Some(value) => departure += sign * value,
+    crs: &Crs,
+    x: f64,
+    y: f64,
+) -> Result<Option<Wetness>, IngestError> {
+    let sum = |files: &[InputFile], shares: &[f64]| -> Result<Option<f64>, IngestError> {
+        let mut sum = 0.0;
+        for (at, file) in files.iter().enumerate() {
+            match sample(file, crs, x, y)? {
+                Some(value) => sum += shares.get(at).copied().unwrap_or(1.0) * value,
                 None => return Ok(None),
             }
         }
-    }
-    Ok(Some(departure * settings.mm_per_unit))
+        Ok(Some(sum * settings.mm_per_unit))
+    };
+    let (Some(total), Some(normal)) = (sum(&grids.totals, &grids.shares)?, sum(&grids.normals, &grids.shares)?) else {
+        return Ok(None);
+    };
+    let departure_mm = total - normal;
+    let measure = match settings.measure {
+        WetnessMeasure::Departure => Some(departure_mm),
+        WetnessMeasure::Percent => (normal > LEAST_NORMAL_MM).then(|| 100.0 * total / normal),
+        WetnessMeasure::Spi => {
+            let mut history = Vec::new();
+            for (files, shares) in &grids.history {
+                history.extend(sum(files, shares)?);
+            }
+            let index = if history.len() < LEAST_HISTORY { None } else { PrecipitationIndex::fit(&history).ok() };
+            index.map(|index| index.of(total))
+        }
+    };
+    Ok(Some(Wetness { departure_mm, measure }))
 }
 
 fn sample(file: &InputFile, utm: &Crs, x_m: f64, y_m: f64) -> Result<Option<f64>, IngestError> {
@@ -52,4 +112,28 @@ fn sample(file: &InputFile, utm: &Crs, x_m: f64, y_m: f64) -> Result<Option<f64>
     let raster = RasterFile::open(&file.path).map_err(|error| fault(&error))?;
     let mut sampler = Sampler::new(raster, utm).map_err(|error| fault(&error))?;
     sampler.nearest(x_m, y_m).map_err(|error| fault(&error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: planted on 20 April, 0 to 60 days: 11 of 30 days of April, May, and 18 of 30 days of June.
+    #[test]
+    fn a_window_takes_months_by_their_days() {
+        let months = window_months(NaiveDate::from_ymd_opt(2023, 4, 20).unwrap(), (0, 60));
+        let expected = [(2023, 4, 11.0 / 30.0), (2023, 5, 1.0), (2023, 6, 18.0 / 30.0)];
+        assert_eq!(months.len(), 3);
+        for (found, expected) in months.iter().zip(expected) {
+            assert_eq!((found.0, found.1), (expected.0, expected.1));
+            assert!((found.2 - expected.2).abs() < 1e-12);
+        }
+        // before planting, over the turn of the year, and through a leap February
+        let winter = window_months(NaiveDate::from_ymd_opt(2024, 1, 10).unwrap(), (-30, 60));
+        let names: Vec<(i32, u32)> = winter.iter().map(|one| (one.0, one.1)).collect();
+        assert_eq!(names, [(2023, 12), (2024, 1), (2024, 2), (2024, 3)]);
+        assert!((winter[2].2 - 1.0).abs() < 1e-12);
+        let days: f64 = 31.0 * winter[0].2 + 31.0 * winter[1].2 + 29.0 * winter[2].2 + 31.0 * winter[3].2;
+        assert!((days - 90.0).abs() < 1e-9);
+    }
 }

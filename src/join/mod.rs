@@ -3,26 +3,34 @@
 //! Map units are mixtures and their lines are drawn at 1:12,000 or coarser, so a segment has a class only where most of
 //! its area has one class; elsewhere it counts for the whole field alone.
 
+mod terrain;
+
 use crate::config::{ArchiveSettings, SoilSettings};
 use crate::geometry::PolygonIndex;
 use crate::points::{Assigned, Caution, Cautions, Ingested, Joined, Labels};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Joins soils and wetness.
 pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -> Joined {
     let mut cautions = Cautions::default();
-    let point_class = point_classes(&assigned, ingested, &archive.soil, &mut cautions);
+    let terrain = terrain::terrain(&assigned, ingested.surface.as_ref(), &archive.soil, &mut cautions);
+    let point_class = if archive.soil.is_terrain() && !ingested.records.drainage_class.is_present() {
+        terrain::classes(&assigned, &terrain.point_index, &archive.soil)
+    } else {
+        point_classes(&assigned, ingested, &archive.soil, &mut cautions)
+    };
     let least_share = archive.model.class_share_pct / 100.0;
     let (segment_class, segment_class_share) = segment_classes(&assigned, &point_class, &archive.soil, least_share);
-    let has_soil = ingested.records.drainage_class.is_present() || archive.soil.path.is_some();
+    let has_soil =
+        ingested.records.drainage_class.is_present() || archive.soil.path.is_some() || archive.soil.is_terrain();
     let without = segment_class_share.iter().filter(|share| **share <= 0.0).count();
     if has_soil && without > 0 {
         cautions.add(Caution::SoilIncomplete, format!("{without} of {} segments have no class", segment_class.len()));
     }
-    let wetness_class = match (&archive.wetness, ingested.wetness_mm) {
-        (Some(settings), Some(departure)) => Some(settings.class(departure).to_owned()),
+    let wetness_class = match (&archive.wetness, ingested.wetness_measure) {
+        (Some(settings), Some(value)) => Some(settings.class(value).to_owned()),
         _ => None,
     };
     Joined {
@@ -30,6 +38,8 @@ pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -
         point_class,
         segment_class,
         segment_class_share,
+        segment_terrain: terrain.segment_index,
+        segment_depression_m: terrain.segment_depth_m,
         wetness_mm: ingested.wetness_mm,
         wetness_class,
         assigned,

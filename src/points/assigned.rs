@@ -100,6 +100,10 @@ pub struct Joined {
     pub segment_class: Vec<u32>,
     /// Share of the segment's area that has that class.
     pub segment_class_share: Vec<f64>,
+    /// Mean topographic wetness index of each segment; NaN where no elevation model covers it.
+    pub segment_terrain: Vec<f64>,
+    /// Mean depth of the depressions of each segment, m; NaN likewise.
+    pub segment_depression_m: Vec<f64>,
     /// Precipitation departure from normal over the chosen months, mm.
     pub wetness_mm: Option<f64>,
     /// Its class.

@@ -66,6 +66,11 @@ cautions! {
     SingleYear = "single-year": "one season only: nothing is said of other years";
     SingleSiteYear = "single-site-year": "one site-year only: nothing is said beyond this field and year";
     FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";
+    FewSeasons = "few-seasons": "fewer than three seasons: their weather cannot be told from all else those years brought";
+    RestsOnOne = "rests-on-one": "without one of the site-years the mean response would change its sign";
+    ArchiveAnswer = "archive-answer": "no strips stood in this field: the answer is that of the archive for its soils";
+    OutlookShort = "outlook-short": "the outlook rests on fewer than ten seasons";
+    ZoningUnproven = "zoning-unproven": "with each site-year predicted from the others, zones were not shown to earn more than treating everything or nothing";
     TiledMixed = "tiled-mixed": "the drainage class describes the soil before tiling; some of this ground is tiled";
 }
 

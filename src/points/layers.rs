@@ -5,6 +5,7 @@ use std::sync::Arc;
 use geo::MultiPolygon;
 
 use super::{Cautions, Records};
+use crate::raster::Raster;
 
 /// A strip's polygon with its labels, UTM metres.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,6 +29,15 @@ pub struct SoilGround {
     pub class: Option<usize>,
     /// Whether it is tiled, where that is known.
     pub tiled: Option<bool>,
+}
+
+/// An elevation model about a field.
+#[derive(Debug, Clone)]
+pub struct Surface {
+    /// Elevations, m, in the raster's own reference system.
+    pub raster: Raster,
+    /// Width and height of a cell on the ground, m.
+    pub cell_m: (f64, f64),
 }
 
 /// A weighed load.
@@ -60,6 +70,10 @@ pub struct Ingested {
     pub soils: Vec<SoilGround>,
     /// Precipitation departure from normal over the chosen months, mm.
     pub wetness_mm: Option<f64>,
+    /// The measure that the wetness classes are made of: mm, percent of normal, or standard deviations.
+    pub wetness_measure: Option<f64>,
+    /// The surface of the field and its surroundings.
+    pub surface: Option<Surface>,
     /// Scale tickets.
     pub tickets: Vec<Ticket>,
     /// Distance between the rows of the crop, m, where it is given.

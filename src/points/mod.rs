@@ -18,6 +18,6 @@ pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, MachineFacts, Source, Sourced};
 pub use labels::{Labels, LabelsBuilder};
-pub use layers::{Ingested, SoilGround, StripGround, Ticket};
+pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
 pub use marks::Mark;
 pub use records::{Channels, Header, Records};

@@ -58,6 +58,14 @@ impl MoneyRate {
         Self::parse(text, "price", Self::GRAIN, grain)
     }
 
+    /// A cost of hauling and handling, for instance `0.15 USD/bu`.
+    ///
+    /// # Errors
+    /// As [`Self::parse_price`].
+    pub fn parse_hauling(text: &str) -> Result<Self, QuantityError> {
+        Self::parse(text, "hauling cost", Self::GRAIN, grain)
+    }
+
     /// A cost of land area, for instance `20 USD/ac`.
     ///
     /// # Errors

@@ -49,6 +49,7 @@ fn example(quantity: &str) -> &'static str {
         "percentage" => "15.5 %",
         "price" => "4.20 USD/bu",
         "cost" => "20 USD/ac",
+        "hauling cost" => "0.15 USD/bu",
         "drying cost" => "0.05 USD/bu/%",
         _ => "1 unit",
     }

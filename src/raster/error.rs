@@ -53,9 +53,19 @@ pub enum RasterError {
         /// What is wrong with it.
         source: CrsError,
     },
+    /// A surface of which no terrain can be made.
+    #[error("expected a surface with data and cells above 0 m, found {reason}")]
+    Terrain {
+        /// What was found.
+        reason: String,
+    },
 }
 
 impl RasterError {
+    pub(super) fn terrain(reason: String) -> Self {
+        Self::Terrain { reason }
+    }
+
     pub(super) fn from_tiff(path: &std::path::Path, fault: TiffError) -> Self {
         let path = path.to_path_buf();
         match fault {

@@ -8,6 +8,7 @@ mod error;
 mod geokeys;
 mod read;
 mod sample;
+pub mod terrain;
 mod write;
 
 pub use affine::Affine;

@@ -40,12 +40,12 @@ INSERT INTO gpkg_spatial_ref_sys VALUES
 ";
 
 /// A layer to be written.
-struct Layer {
-    name: &'static str,
-    geometry: &'static str,
+pub(super) struct Layer {
+    pub(super) name: &'static str,
+    pub(super) geometry: &'static str,
     /// Column names with their SQL types.
-    columns: Vec<(String, &'static str)>,
-    features: Vec<(Geometry<f64>, Vec<Value>)>,
+    pub(super) columns: Vec<(String, &'static str)>,
+    pub(super) features: Vec<(Geometry<f64>, Vec<Value>)>,
 }
 
 /// The layers of a site-year.
@@ -55,22 +55,26 @@ pub(super) fn layers(
     result: &SiteYear,
     units: &Units,
 ) -> Result<Vec<u8>, ReportError> {
+    package(&[strips(joined), segments(joined, units), zones(ingested, joined, result, units)], result.epsg)
+}
+
+/// A GeoPackage with layers in one UTM zone; those without features are left out.
+pub(super) fn package(layers: &[Layer], epsg: u32) -> Result<Vec<u8>, ReportError> {
     let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
     let mut connection = Connection::open_in_memory().map_err(fault)?;
     connection
         .execute_batch(&format!("PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {USER_VERSION};"))
         .map_err(fault)?;
     connection.execute_batch(SCHEMA).map_err(fault)?;
-    let srs_id = i64::from(result.epsg);
+    let srs_id = i64::from(epsg);
     connection
         .execute(
             "INSERT INTO gpkg_spatial_ref_sys VALUES (?1, ?2, 'EPSG', ?2, ?3, NULL)",
-            params![utm_name(result.epsg), srs_id, utm_text(result.epsg)],
+            params![utm_name(epsg), srs_id, utm_text(epsg)],
         )
         .map_err(fault)?;
-    let all = [strips(joined), segments(joined, units), zones(ingested, joined, result, units)];
-    for layer in all.into_iter().filter(|layer| !layer.features.is_empty()) {
-        write(&mut connection, &layer, srs_id)?;
+    for layer in layers.iter().filter(|layer| !layer.features.is_empty()) {
+        write(&mut connection, layer, srs_id)?;
     }
     let bytes = connection.serialize("main").map_err(fault)?;
     Ok(bytes.to_vec())
@@ -96,11 +100,11 @@ fn utm_text(epsg: u32) -> String {
     )
 }
 
-fn number(value: Option<f64>) -> Value {
+pub(super) fn number(value: Option<f64>) -> Value {
     value.filter(|value| value.is_finite()).map_or(Value::Null, Value::Real)
 }
 
-fn text(value: &str) -> Value {
+pub(super) fn text(value: &str) -> Value {
     Value::Text(value.to_owned())
 }
 
@@ -118,7 +122,7 @@ fn strips(joined: &Joined) -> Layer {
     Layer { name: "strips", geometry: "MULTIPOLYGON", columns: named(&columns), features }
 }
 
-fn named(columns: &[(&str, &'static str)]) -> Vec<(String, &'static str)> {
+pub(super) fn named(columns: &[(&str, &'static str)]) -> Vec<(String, &'static str)> {
     columns.iter().map(|&(name, kind)| (name.to_owned(), kind)).collect()
 }
 

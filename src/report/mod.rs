@@ -1,15 +1,23 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
+mod answers;
+mod economics;
 mod explain;
+mod forest;
 mod geopackage;
 mod html;
 mod parquet;
+mod plan;
 mod summary;
 mod tables;
 mod units;
 mod yield_grid;
 
+pub use answers::{Answer, answers};
+pub use economics::ECONOMICS_COLUMNS;
 pub use explain::{explain_record, explain_site_year};
+pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
+pub use plan::PLAN_COLUMNS;
 pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
 pub use units::Units;
@@ -20,7 +28,7 @@ use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{SiteYear, ZoneResponse};
+use crate::results::{Conclusions, SeasonPlan, SiteYear, ZoneResponse};
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 3;
@@ -94,15 +102,34 @@ pub struct Failure {
 /// [`ReportError`] when an encoder refuses.
 pub fn archive(
     site_years: &[SiteYear],
-    zones: &[ZoneResponse],
+    conclusions: &Conclusions,
     failures: &[Failure],
     archive: &ArchiveSettings,
 ) -> Result<Vec<OutputFile>, ReportError> {
+    let zones = &conclusions.synthesis.zones;
+    let answers = answers(conclusions, archive);
     Ok(vec![
+        OutputFile { name: "answers.md", bytes: answers::markdown(&answers, archive).into_bytes() },
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
+        OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
+        OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
+        OutputFile { name: "economics.csv", bytes: economics::table(&conclusions.worth, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
-        OutputFile { name: "index.html", bytes: html::index(site_years, zones, failures, archive)? },
+        OutputFile { name: "index.html", bytes: html::index(site_years, zones, &answers, failures, archive)? },
     ])
+}
+
+/// The files of a plan, each with its folder below `plan`.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn plan(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String, OutputFile)>, ReportError> {
+    plan::files(plan, archive)
+}
+
+/// The plan as text, for the terminal.
+pub fn plan_table(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
+    plan::as_text(plan, archive)
 }
 
 /// The zone table as text, for the terminal.

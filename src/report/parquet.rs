@@ -145,6 +145,8 @@ pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         Series::new("usable".into(), segments.iter().map(|segment| segment.usable).collect::<Vec<_>>()).into_column(),
         texts("drainage_class", joined.segment_class.iter().copied(), &strs(&joined.classes)).map_err(fault)?,
         floats("drainage_class_share", joined.segment_class_share.iter().copied()),
+        floats("terrain_index", joined.segment_terrain.iter().copied()),
+        floats("depression_m", joined.segment_depression_m.iter().copied()),
     ];
     encode(FILE, columns)
 }

@@ -40,8 +40,20 @@ pub const RESPONSE_COLUMNS: [&str; 29] = [
 ];
 
 /// The columns that the synthesis adds.
-pub const SYNTHESIS_COLUMNS: [&str; 8] =
-    ["site_years", "gained", "paid", "tau", "pi_low", "pi_high", "probability_new_site_pays", "shrunken_response"];
+pub const SYNTHESIS_COLUMNS: [&str; 12] = [
+    "site_years",
+    "gained",
+    "paid",
+    "tau",
+    "pi_low",
+    "pi_high",
+    "probability_new_site_pays",
+    "shrunken_response",
+    "shrunken_low",
+    "shrunken_high",
+    "seasons",
+    "estimator",
+];
 
 /// The columns that only a site-year's own table adds: the response drawn towards those of the other classes.
 const SHRUNKEN_COLUMNS: [&str; 2] = ["shrunken_response", "shrunken_std_error"];
@@ -85,7 +97,7 @@ impl Row<'_> {
     }
 }
 
-fn write(
+pub(super) fn write(
     file: &'static str,
     header: &[&str],
     rows: impl IntoIterator<Item = Vec<String>>,
@@ -163,7 +175,12 @@ pub(super) fn zones(zones: &[ZoneResponse], archive: &ArchiveSettings) -> Result
         let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
         cells.extend([zone.site_years, zone.gained, zone.paid].map(|count| count.to_string()));
         cells.extend([zone.tau, zone.prediction.map(|ends| ends.0), zone.prediction.map(|ends| ends.1)].map(yields));
-        cells.extend([fixed(zone.probability_new_site_pays, 4), yields(zone.shrunken_response)]);
+        cells.push(fixed(zone.probability_new_site_pays, 4));
+        let shrunken = zone.shrunken.as_ref();
+        cells.extend(
+            [shrunken.map(|one| one.mean), shrunken.map(|one| one.low), shrunken.map(|one| one.high)].map(yields),
+        );
+        cells.extend([zone.seasons.to_string(), zone.estimator.code().to_owned()]);
         cells
     });
     write("response_by_zone.csv", &header, rows)

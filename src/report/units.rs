@@ -1,6 +1,7 @@
 //! From SI to the units of the reports.
 
 use crate::config::{ArchiveSettings, ReportUnits};
+use crate::quantity::factor::KG_PER_T;
 use crate::results::Estimate;
 
 /// The units of one crop's reports.
@@ -18,6 +19,10 @@ pub struct Units {
     pub area_unit: &'static str,
     /// The unit of money, for instance `USD/ac`; empty when nothing is costed.
     pub money_unit: String,
+    /// The unit of a price of grain, for instance `USD/bu`; empty when nothing is costed.
+    pub price_unit: String,
+    /// Kilograms in the unit of grain that a price is told for.
+    pub price_kg: f64,
     /// Decimals that a yield is printed with in tables.
     pub yield_decimals: usize,
 }
@@ -38,6 +43,18 @@ impl Units {
                 .as_ref()
                 .map(|currency| format!("{currency}/{}", units.area_symbol()))
                 .unwrap_or_default(),
+            price_unit: archive
+                .currency
+                .as_ref()
+                .map(|currency| match units {
+                    ReportUnits::Us => format!("{currency}/bu"),
+                    ReportUnits::Metric => format!("{currency}/t"),
+                })
+                .unwrap_or_default(),
+            price_kg: match units {
+                ReportUnits::Us => bushel.kg,
+                ReportUnits::Metric => KG_PER_T,
+            },
             yield_decimals: match units {
                 ReportUnits::Us => 3,
                 ReportUnits::Metric => 5,
@@ -53,6 +70,11 @@ impl Units {
     /// Money per area in the report's unit.
     pub fn money(&self, per_ha: f64) -> f64 {
         per_ha * self.area_ha
+    }
+
+    /// A price of grain in the report's unit.
+    pub fn price(&self, per_kg: f64) -> f64 {
+        per_kg * self.price_kg
     }
 
     /// An area in the report's unit.

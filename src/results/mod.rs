@@ -3,12 +3,20 @@
 //! SI units throughout (yields in kg/ha, money per hectare); reports convert. A number that the data cannot support is
 //! `None` with the caution `not-estimable`, never a guess.
 
+mod conclusions;
+mod plan;
 mod response;
 mod site_year;
 mod supplement;
+mod synthesis;
+mod worth;
 mod zone;
 
+pub use conclusions::Conclusions;
+pub use plan::{Advice, Decision, FIRST, PlannedField, PlannedZone, SeasonPlan, ZoningValue};
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
-pub use zone::ZoneResponse;
+pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
+pub use worth::Worth;
+pub use zone::{Estimator, LEAST_POOLED, ShrunkenZone, ZoneResponse};

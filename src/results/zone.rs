@@ -4,9 +4,61 @@ use serde::{Deserialize, Serialize};
 
 use super::response::{Estimate, LEAST_FOR_DECISION, Returns};
 use crate::points::Cautions;
+use crate::stats::distribution::Mixture;
+
+/// Fewest site-years for a pooled interval: two have one degree of freedom for the variance between them.
+pub const LEAST_POOLED: usize = 3;
+
+/// How the mean of a zone was found.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Estimator {
+    /// No site-year has an estimate.
+    #[default]
+    None,
+    /// One site-year: its own estimate; nothing is known of others.
+    SingleSiteYear,
+    /// Two site-years: their mean without an interval.
+    Pair,
+    /// A mixed model of block differences over all site-years.
+    OneStage,
+    /// Random effects over the site-years' own estimates.
+    TwoStage,
+}
+
+impl Estimator {
+    /// The word in the tables.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::SingleSiteYear => "single-site-year",
+            Self::Pair => "pair",
+            Self::OneStage => "one-stage",
+            Self::TwoStage => "two-stage",
+        }
+    }
+
+    /// Whether the mean was pooled over several site-years with an interval.
+    pub const fn is_pooled(self) -> bool {
+        matches!(self, Self::OneStage | Self::TwoStage)
+    }
+}
+
+/// A response drawn towards those of its neighbours in the order of the classes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ShrunkenZone {
+    /// Its mean, kg/ha.
+    pub mean: f64,
+    /// Lower end of its interval, kg/ha.
+    pub low: f64,
+    /// Upper end of its interval, kg/ha.
+    pub high: f64,
+    /// Its distribution, kg/ha.
+    pub distribution: Mixture,
+}
 
 /// The synthesis of one zone.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ZoneResponse {
     /// Key of the crop.
     pub crop: String,
@@ -16,12 +68,18 @@ pub struct ZoneResponse {
     pub class: Option<usize>,
     /// The soil class as it is printed, or `all`.
     pub class_name: String,
+    /// Rank of the wetness class, dry to wet; `None` over all of them.
+    pub wetness: Option<usize>,
     /// The wetness class as it is printed, or `all`.
     pub wetness_class: String,
     /// Mean departure of its site-years, mm.
     pub wetness_mm: Option<f64>,
-    /// Site-years with an estimate.
+    /// How the mean was found.
+    pub estimator: Estimator,
+    /// Site-years behind the mean.
     pub site_years: usize,
+    /// Seasons behind the mean.
+    pub seasons: usize,
     /// Those with a response above 0.
     pub gained: usize,
     /// Those with a response above the break-even response.
@@ -38,20 +96,24 @@ pub struct ZoneResponse {
     pub check_yield: Option<f64>,
     /// Mean of the treated.
     pub treated_yield: Option<f64>,
+    /// Mean moisture of the grain, percent: treated and check.
+    pub moisture_pct: Option<(f64, f64)>,
     /// The mean response over site-years.
     pub estimate: Estimate,
     /// Standard deviation between site-years, kg/ha.
     pub tau: Option<f64>,
     /// Interval for a new site-year, kg/ha.
     pub prediction: Option<(f64, f64)>,
-    /// The response of a new site-year as a t distribution about the mean: scale (kg/ha) and degrees of freedom.
-    pub predictive: Option<(f64, f64)>,
+    /// The response of a new site-year, kg/ha; only from three site-years on.
+    #[serde(skip)]
+    pub predictive: Option<Mixture>,
     /// What it is worth.
     pub returns: Returns,
     /// Probability that a new site-year pays.
     pub probability_new_site_pays: Option<f64>,
-    /// The response drawn towards that of the neighbouring classes, kg/ha.
-    pub shrunken_response: Option<f64>,
+    /// The response drawn towards that of the neighbouring classes.
+    #[serde(skip)]
+    pub shrunken: Option<ShrunkenZone>,
     /// Reasons to doubt it.
     pub cautions: Cautions,
 }

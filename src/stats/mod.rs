@@ -10,6 +10,7 @@
 //! | [`mixed`] | mixed models with spatial residuals by REML, Kenward–Roger and Satterthwaite |
 //! | [`field`] | spatial fields in fast forms, their parameters averaged over; AR(1) along lines |
 //! | [`cluster_robust()`] | CR2 with its degrees of freedom |
+//! | [`PrecipitationIndex`] | a total as a quantile of its history |
 //! | [`Kernel`] | correlation as a function of distance |
 //!
 //! Every function is pure: no clock, no environment; a random generator is seeded by the caller. Matrix work is
@@ -29,6 +30,7 @@ pub mod meta;
 pub mod mixed;
 mod optimise;
 pub mod permutation;
+mod precipitation_index;
 pub mod robust;
 
 pub use cluster_robust::{ClusterRobust, cluster_robust};
@@ -36,3 +38,4 @@ pub use contrast::ContrastTest;
 pub use error::StatsError;
 pub use interval::Interval;
 pub use kernel::Kernel;
+pub use precipitation_index::PrecipitationIndex;

@@ -1,117 +1,111 @@
-//! Synthesise: the responses of all site-years → zones, spread between site-years, prediction.
+//! Synthesise: the responses of all site-years → zones, spread between site-years, prediction, trends.
 //!
-//! Random effects over site-years (REML), with the modified Knapp–Hartung adjustment, which few and unequal studies need
-//! (Röver, Knapp & Friede 2015, BMC Med. Res. Methodol. 15:99). One site-year says nothing of others; two give no usable
-//! variance between, so no pooled interval is told.
+//! A mixed model over the site-years' own estimates, each weighed by its standard error; over block differences where too few
+//! site-years have one. One site-year says nothing of others; two give no usable variance between them, so no pooled
+//! interval is told. What a new site-year would bring is averaged over the spread between site-years instead of trusting
+//! one value of it.
 
-mod pool;
+mod cells;
+mod influence;
+mod members;
+mod mixed;
 mod shrink;
+mod trend;
+mod two_stage;
+mod zones;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
+
+use cells::{Cell, Cells};
+use members::Comparison;
 
 use crate::config::ArchiveSettings;
-use crate::points::{Caution, Cautions};
-use crate::results::{Response, SiteYear, ZoneResponse};
+use crate::results::{LEAST_POOLED, SiteYear, Synthesis, ZoneResponse};
 
 /// Version of this stage's results.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 3;
 
 /// Site-years below which the spread between them is poorly known (common practice, no source).
-const FEW_SITE_YEARS: usize = 5;
+pub const FEW_SITE_YEARS: usize = 5;
+/// Seasons below which weather cannot be told from all else that a year brings (common practice, no source).
+pub const FEW_SEASONS: usize = 3;
 
-/// One zone's members: the responses of the site-years in it.
-struct Zone<'s> {
-    crop: String,
-    treatment: String,
-    class: Option<usize>,
-    wetness_class: Option<String>,
-    members: Vec<(&'s SiteYear, &'s Response)>,
-}
+/// Scale of the half-normal prior of the standard deviation between site-years, as a share of the check's yield. Gelman
+/// 2006, Bayesian Anal. 1:515–534, advises a weak prior of this kind where few groups tell of the variance between them;
+/// the scale is ours: responses to most treatments stay within a few percent of the yield.
+const PRIOR_SHARE: f64 = 0.05;
 
-/// The zones: each treatment × soil class × wetness class that occurs, and each of the two over all of the other.
-///
-/// `site_years` in any order; the result does not depend on it.
-pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Vec<ZoneResponse> {
+/// The synthesis of an archive; `site_years` in any order, the result does not depend on it.
+pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
     let mut sorted: Vec<&SiteYear> = site_years.iter().collect();
     sorted.sort_by(|one, other| one.identity.cmp(&other.identity));
-    let mut zones: Vec<ZoneResponse> = zones(&sorted, archive).iter().map(|zone| pool::pool(zone, archive)).collect();
-    shrink::towards_neighbours(&mut zones);
-    zones
+    let mut synthesis = Synthesis::default();
+    for comparison in Comparison::all(&sorted, archive) {
+        compare(&comparison, &sorted, archive, &mut synthesis);
+        synthesis.left_out.extend(comparison.left_out);
+    }
+    synthesis
 }
 
-fn zones<'s>(site_years: &[&'s SiteYear], archive: &ArchiveSettings) -> Vec<Zone<'s>> {
-    let crops: BTreeSet<&str> = site_years.iter().map(|one| one.identity.crop.as_str()).collect();
-    let mut zones = Vec::new();
-    for crop in crops {
-        for treatment in archive.treatments.iter().filter(|treatment| !treatment.check) {
-            let responses: Vec<(&SiteYear, &Response)> = site_years
-                .iter()
-                .filter(|one| one.identity.crop == crop)
-                .flat_map(|one| one.responses.iter().map(move |response| (*one, response)))
-                .filter(|(_, response)| response.key.treatment == treatment.key)
-                .collect();
-            let classes: BTreeSet<Option<usize>> = responses.iter().map(|(_, response)| response.key.class).collect();
-            // The classes dry to wet, then the whole field.
-            let order =
-                classes.iter().filter(|class| class.is_some()).chain(classes.iter().filter(|class| class.is_none()));
-            for &class in order {
-                let of_class: Vec<_> =
-                    responses.iter().copied().filter(|(_, response)| response.key.class == class).collect();
-                let wetness: Vec<&String> = archive
-                    .wetness
-                    .iter()
-                    .flat_map(|settings| &settings.labels)
-                    .filter(|label| of_class.iter().any(|(one, _)| one.wetness_class.as_ref() == Some(label)))
-                    .collect();
-                for label in wetness.into_iter().map(Some).chain([None]) {
-                    let members = of_class
-                        .iter()
-                        .copied()
-                        .filter(|(one, _)| label.is_none() || one.wetness_class.as_ref() == label)
-                        .collect();
-                    zones.push(Zone {
-                        crop: crop.to_owned(),
-                        treatment: treatment.key.clone(),
-                        class,
-                        wetness_class: label.cloned(),
-                        members,
-                    });
-                }
-            }
-        }
-    }
-    zones
+/// The models of one comparison.
+struct Models {
+    classes: Option<Cells>,
+    classes_by_wetness: Option<Cells>,
+    field: Option<Cells>,
+    field_by_wetness: Option<Cells>,
 }
 
-/// The doubts of a zone: its own, and those that concern any of its members.
-fn doubts(zone: &Zone<'_>, estimated: usize) -> Cautions {
-    let mut cautions = Cautions::default();
-    let mut from: BTreeMap<Caution, Vec<String>> = BTreeMap::new();
-    for (site_year, response) in &zone.members {
-        let name = format!("{} {} {}", site_year.identity.season, site_year.identity.farm, site_year.identity.field);
-        for (caution, _) in response.cautions.iter().chain(site_year.cautions.iter()) {
-            let names = from.entry(caution).or_default();
-            if names.last() != Some(&name) {
-                names.push(name.clone());
-            }
+impl Models {
+    fn of(&self, cell: Cell) -> Option<&Cells> {
+        match (cell.class, cell.wetness) {
+            (Some(_), None) => self.classes.as_ref(),
+            (Some(_), Some(_)) => self.classes_by_wetness.as_ref(),
+            (None, None) => self.field.as_ref(),
+            (None, Some(_)) => self.field_by_wetness.as_ref(),
         }
     }
-    for (caution, names) in from {
-        // What makes one member's number impossible leaves it out; it is no doubt of the others.
-        let own = matches!(caution, Caution::NotEstimable | Caution::Unreplicated | Caution::FewBlocks);
-        if !own {
-            cautions.add(caution, format!("{} of {} site-years", names.len(), zone.members.len()));
-        }
-    }
-    let seasons: BTreeSet<i32> = zone.members.iter().map(|(one, _)| one.identity.season).collect();
-    if seasons.len() == 1 {
-        cautions.add(Caution::SingleYear, "");
-    }
-    match estimated {
-        0 => cautions.add(Caution::NotEstimable, "no site-year with an interval"),
-        1 => cautions.add(Caution::SingleSiteYear, ""),
-        few if few < FEW_SITE_YEARS => cautions.add(Caution::FewSiteYears, format!("{few} site-years")),
-        _ => {}
-    }
-    cautions
 }
+
+fn compare(comparison: &Comparison<'_>, site_years: &[&SiteYear], archive: &ArchiveSettings, into: &mut Synthesis) {
+    let settings = cells::Settings {
+        confidence: archive.model.confidence,
+        prior_scale: PRIOR_SHARE * comparison.check_yield().unwrap_or(FALLBACK_YIELD_KG_HA),
+    };
+    let classes = comparison.classes(site_years);
+    let ranks = comparison.wetness_ranks(archive);
+    let soil: Vec<Option<usize>> = classes.iter().copied().map(Some).collect();
+    let models = Models {
+        classes: cells::fit(comparison, &soil, None, &settings),
+        classes_by_wetness: cells::fit(comparison, &soil, Some(&ranks), &settings),
+        field: cells::fit(comparison, &[None], None, &settings),
+        field_by_wetness: cells::fit(comparison, &[None], Some(&ranks), &settings),
+    };
+    // The classes dry to wet, then the whole field; within each the wetness classes dry to wet, then all of them.
+    let mut zones: BTreeMap<Cell, ZoneResponse> = BTreeMap::new();
+    let mut order = Vec::new();
+    for class in soil.iter().copied().chain([None]) {
+        let labels = archive.wetness.as_ref().map_or(0, |settings| settings.labels.len());
+        for wetness in (0..labels).filter(|at| ranks.contains(&Some(*at))).map(Some).chain([None]) {
+            let cell = Cell { class, wetness };
+            let mean = models.of(cell).and_then(|cells| cells.means.iter().find(|mean| mean.cell == cell));
+            let mut zone = zones::zone(comparison, cell, mean, &ranks, archive);
+            zone.prediction = zone
+                .predictive
+                .as_ref()
+                .and_then(|predictive| predictive.interval(settings.confidence).ok())
+                .map(|interval| (interval.lower, interval.upper));
+            zones.insert(cell, zone);
+            order.push(cell);
+        }
+    }
+    let all = [&models.classes, &models.classes_by_wetness, &models.field, &models.field_by_wetness];
+    for cells in all.into_iter().flatten() {
+        shrink::towards_neighbours(cells, &mut zones, &settings);
+    }
+    influence::forest(comparison, &models, &mut zones, &mut into.forest);
+    into.trends.extend(trend::all(comparison, &soil, &settings, archive));
+    into.zones.extend(order.iter().filter_map(|cell| zones.remove(cell)));
+}
+
+/// Yield that stands in for an unknown one in the scale of the priors, kg/ha.
+const FALLBACK_YIELD_KG_HA: f64 = 10_000.0;

@@ -24,5 +24,7 @@ mod good;
 mod inspect;
 mod names;
 mod open_data;
+mod plan;
 mod readme;
 mod sample_data;
+mod weather;

@@ -24,6 +24,7 @@ mod distribution_tables;
 mod field_measurements;
 mod grain_moisture_tables;
 mod icsm_gda94_manual;
+mod mckee_1993_index;
 mod nist_strd_linear;
 mod noncentral_t_values;
 mod raiffa_schlaifer_1961_loss;

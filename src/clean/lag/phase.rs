@@ -60,7 +60,7 @@ pub(super) fn lag_s(case: Case<'_>, track: usize) -> Option<f64> {
     let axis = passes::axis(tracks, &own)?;
     let found = STARTS_S.map(|start| settled(case, &tracks[track], &own, axis, settings.lag_assumed_s + start));
     let [Some(one), Some(other)] = found else { return None };
-    ((one - other).abs() <= SAME_S).then_some((one + other) / 2.0)
+    ((one - other).abs() <= SAME_S).then_some(f64::midpoint(one, other))
 }
 
 /// Where shifting and correlating ends that began at `lag_s`.

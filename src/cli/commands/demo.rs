@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::batch::{self, NightOptions, NightReport};
+use crate::batch::{self, NightOptions, NightReport, PlanOptions, PlanReport};
 use crate::cli::args::DemoArguments;
 use crate::cli::progress::TellProgress;
 use crate::cli::{Exit, Output};
@@ -22,17 +22,21 @@ pub(in crate::cli) fn run(arguments: &DemoArguments, out: &mut Output) -> Exit {
         }
     };
     out.message(&format!("an invented archive of {} site-years: {}", truth.site_years.len(), archive.display()));
-    let options = NightOptions { jobs: arguments.jobs.map(usize::from), ..NightOptions::default() };
-    match batch::run(&archive, &dir.join("out"), &options, &TellProgress::default()) {
+    let night = NightOptions { jobs: arguments.jobs.map(usize::from), ..NightOptions::default() };
+    let options = PlanOptions { night, ..PlanOptions::default() };
+    match batch::plan(&archive, &dir.join("out"), &options, &TellProgress::default()) {
         Err(error) => {
             out.error(&error);
             Exit::Nothing
         }
-        Ok(night) => {
+        Ok(PlanReport { night, plan, .. }) => {
             out.result("\nTruth beside estimate, by site-year and ground:\n");
             out.result(&compare(&night, &truth));
             out.result("\nTreated minus check over site-years:\n");
-            out.result(&report::zone_table(&night.zones, &night.archive));
+            out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
+            out.result(&super::run::in_words(&night));
+            out.result("\nWhere to treat next season:\n");
+            out.result(&report::plan_table(&plan, &night.archive));
             let exit = super::run::tell(&night, out);
             out.result(&format!("\n{}\n", night.index.display()));
             exit

@@ -107,7 +107,13 @@ fn archive(folder: &Path, allow_outside: bool) -> Finding {
         ),
         format!("soil: {}", settings.soil.zones.join(" < ")),
         match &settings.wetness {
-            Some(wetness) => format!("wetness: months {:?}, classes {}", wetness.months, wetness.labels.join(" < ")),
+            Some(wetness) => {
+                let when = match wetness.window_d {
+                    Some((first, end)) => format!("days {first} to {end} from planting"),
+                    None => format!("months {:?}", wetness.months),
+                };
+                format!("wetness: {} over {when}, classes {}", wetness.measure.code(), wetness.labels.join(" < "))
+            }
             None => "wetness: not configured".to_owned(),
         },
         format!("site-years: {}", found.folders.len()),
@@ -255,8 +261,8 @@ fn describe(
         ),
         format!(
             "  wetness:  {}",
-            match (&settings.wetness, ingested.wetness_mm) {
-                (Some(wetness), Some(mm)) => format!("{mm:+.0} mm against normal: {}", wetness.class(mm)),
+            match (&settings.wetness, ingested.wetness_mm.zip(ingested.wetness_measure)) {
+                (Some(wetness), Some((mm, value))) => format!("{mm:+.0} mm against normal: {}", wetness.class(value)),
                 (Some(_), None) => "no data at the field".to_owned(),
                 (None, _) => "not configured".to_owned(),
             }

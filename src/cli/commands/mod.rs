@@ -3,4 +3,5 @@
 pub(super) mod demo;
 pub(super) mod explain;
 pub(super) mod inspect;
+pub(super) mod plan;
 pub(super) mod run;

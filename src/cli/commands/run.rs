@@ -1,5 +1,7 @@
 //! `bandlift run`.
 
+use std::fmt::Write;
+
 use serde_json::json;
 
 use crate::batch::{self, NightOptions, NightReport};
@@ -24,11 +26,21 @@ pub(in crate::cli) fn run(arguments: &RunArguments, out: &mut Output) -> Exit {
             if arguments.json {
                 out.result(&as_json(&night));
             } else {
-                out.result(&report::zone_table(&night.zones, &night.archive));
+                out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
+                out.result(&in_words(&night));
             }
             tell(&night, out)
         }
     }
+}
+
+/// A paragraph for each treatment.
+pub(in crate::cli) fn in_words(night: &NightReport) -> String {
+    let answers = report::answers(&night.conclusions, &night.archive);
+    answers.iter().fold(String::new(), |mut text, answer| {
+        let _ = write!(text, "\n{}\n{}\n", answer.title, answer.text);
+        text
+    })
 }
 
 /// The failures and the last line, on the standard error stream.
@@ -52,7 +64,8 @@ fn as_json(night: &NightReport) -> String {
         "computed": night.computed,
         "unchanged": night.unchanged,
         "failures": night.failures.iter().map(|one| json!({ "site_year": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
-        "zones_kg_ha": night.zones,
+        "answers": report::answers(&night.conclusions, &night.archive).iter().map(|one| json!({ "title": one.title, "text": one.text })).collect::<Vec<_>>(),
+        "zones_kg_ha": night.conclusions.synthesis.zones,
         "index": night.index.display().to_string(),
     });
     let mut text = serde_json::to_string_pretty(&text).unwrap_or_default();

@@ -10,7 +10,7 @@ use serde_json::json;
 
 use super::units::fixed;
 use super::yield_grid::YieldGrid;
-use super::{Failure, ReportError, Units};
+use super::{Answer, Failure, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Joined, Source, Sourced};
 use crate::results::{Estimate, Response, SiteYear, ZoneResponse};
@@ -273,6 +273,7 @@ pub(super) fn site_year(
 pub(super) fn index(
     site_years: &[SiteYear],
     zones: &[ZoneResponse],
+    answers: &[Answer],
     failures: &[Failure],
     archive: &ArchiveSettings,
 ) -> Result<Vec<u8>, ReportError> {
@@ -346,6 +347,7 @@ pub(super) fn index(
             "archive": archive.name,
             "depth": "",
             "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
+            "answers": answers.iter().map(|one| json!({ "title": one.title, "text": one.text })).collect::<Vec<_>>(),
             "lines": lines,
             "decisions": zones.iter().any(ZoneResponse::decision_allowed),
             "fields": fields,

@@ -1,0 +1,283 @@
+//! What the synthesis and the plan are worth: bias, coverage, prediction, regret and power on archives with known truth.
+//!
+//! `cargo bench --bench synthesis`; RUNS sets the number of archives of five site-years (fewer of larger ones).
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::print_stderr,
+    missing_docs,
+    unreachable_pub,
+    reason = "a measurement may stop at the first surprise, and prints what it found"
+)]
+
+#[path = "../tests/support/site_years.rs"]
+mod site_years;
+
+use std::time::Instant;
+
+use bandlift::batch::conclude;
+use bandlift::config::ArchiveSettings;
+use bandlift::results::{Gradient, SiteYear, ZoneResponse};
+use bandlift::stats::distribution::{NoncentralT, StudentT};
+use bandlift::targeting::{Outlook, advise};
+use rayon::prelude::*;
+use site_years::{Draw, KG_HA, World, without_errors};
+
+/// What the segment model is for block differences: some half of the variance, and degrees of freedom of a dozen.
+const SEGMENT_MODEL: (f64, f64) = (0.55, 12.0);
+const SIZES: [usize; 3] = [5, 15, 60];
+
+fn runs(site_years: usize) -> u64 {
+    let most: u64 = std::env::var("RUNS").ok().and_then(|text| text.parse().ok()).unwrap_or(400);
+    (most * 5 / site_years as u64).max(most / 8).max(1)
+}
+
+/// Sums over zones.
+#[derive(Debug, Clone, Copy, Default)]
+struct Tally {
+    count: f64,
+    error: f64,
+    square: f64,
+    held: f64,
+    width: f64,
+    shrunken_square: f64,
+    shrunken_held: f64,
+    predicted: f64,
+    prediction_held: f64,
+}
+
+impl Tally {
+    fn add(&mut self, zone: &ZoneResponse, truth: f64, new_site: Option<f64>) {
+        let (Some(mean), Some(low), Some(high), true) =
+            (zone.estimate.mean, zone.estimate.low, zone.estimate.high, zone.estimator.is_pooled())
+        else {
+            return;
+        };
+        let inside = |low: f64, value: f64, high: f64| f64::from(u8::from(low <= value && value <= high));
+        self.count += 1.0;
+        self.error += (mean - truth) / KG_HA;
+        self.square += ((mean - truth) / KG_HA).powi(2);
+        self.held += inside(low, truth, high);
+        self.width += (high - low) / KG_HA;
+        if let Some(shrunken) = &zone.shrunken {
+            self.shrunken_square += ((shrunken.mean - truth) / KG_HA).powi(2);
+            self.shrunken_held += inside(shrunken.low, truth, shrunken.high);
+        }
+        if let (Some((low, high)), Some(new_site)) = (zone.prediction, new_site) {
+            self.predicted += 1.0;
+            self.prediction_held += inside(low, new_site, high);
+        }
+    }
+
+    fn merged(self, other: Self) -> Self {
+        Self {
+            count: self.count + other.count,
+            error: self.error + other.error,
+            square: self.square + other.square,
+            held: self.held + other.held,
+            width: self.width + other.width,
+            shrunken_square: self.shrunken_square + other.shrunken_square,
+            shrunken_held: self.shrunken_held + other.shrunken_held,
+            predicted: self.predicted + other.predicted,
+            prediction_held: self.prediction_held + other.prediction_held,
+        }
+    }
+
+    fn row(&self, name: &str) -> String {
+        let share = |part: f64, whole: f64| if whole > 0.0 { format!("{:.3}", part / whole) } else { String::new() };
+        format!(
+            "| {name} | {:.0} | {:+.2} | {:.2} | {} | {:.1} | {:.2} | {} | {} |",
+            self.count,
+            self.error / self.count,
+            (self.square / self.count).sqrt(),
+            share(self.held, self.count),
+            self.width / self.count,
+            (self.shrunken_square / self.count).sqrt(),
+            share(self.shrunken_held, self.count),
+            share(self.prediction_held, self.predicted),
+        )
+    }
+}
+
+const HEADER: &str = "| zones | intervals | bias | error | coverage | width | error, shrunken | coverage, shrunken | prediction |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |";
+
+fn main() {
+    let settings = site_years::settings();
+    let wet = World { segment_model: Some(SEGMENT_MODEL), ..World::default() };
+    println!("\nZones by soil class, and by class and wetness (bu/ac; intervals of 90 %).\n{HEADER}");
+    for size in SIZES {
+        coverage("estimates", &wet, size, &settings, &|drawn| drawn, true);
+    }
+    println!(
+        "\nThe same site-years by their block differences, and by estimates that are no better than those.\n{HEADER}"
+    );
+    for size in SIZES {
+        coverage("block differences", &wet, size, &settings, &without_errors, false);
+    }
+    let no_better = World { segment_model: Some((1.0, 12.0)), ..World::default() };
+    for size in SIZES {
+        coverage("estimates, variance of the blocks'", &no_better, size, &settings, &|drawn| drawn, false);
+    }
+    println!("\nOther worlds, by soil class.\n{HEADER}");
+    for (name, world) in [
+        (
+            "no spread between site-years",
+            World { site_year: 0.0, site_class: 0.0, wetness_slope: 0.0, interaction: 0.0, ..wet.clone() },
+        ),
+        ("twice the spread", World { site_year: 6.0, site_class: 3.0, ..wet.clone() }),
+        ("seasons differ by 3", World { season: 3.0, ..wet.clone() }),
+        ("noise of fields ×0.4 to ×2.5", World { noise_ratio: 2.5, ..wet.clone() }),
+    ] {
+        for size in SIZES {
+            coverage(name, &world, size, &settings, &|drawn| drawn, false);
+        }
+    }
+    regret(&settings);
+    power(&settings);
+}
+
+fn coverage(
+    name: &str,
+    world: &World,
+    size: usize,
+    settings: &ArchiveSettings,
+    prepare: &(dyn Fn(Vec<SiteYear>) -> Vec<SiteYear> + Sync),
+    with_wetness: bool,
+) {
+    let begun = Instant::now();
+    let runs = runs(size);
+    let (by_class, by_wetness) = (0..runs)
+        .into_par_iter()
+        .map(|seed| {
+            let mut draw = Draw::new(seed);
+            let drawn = prepare(draw.archive(world, size, settings).0);
+            let season = (world.departure_mm.0 * draw.normal(), world.season * draw.normal());
+            let fresh = draw.truth(world, season);
+            let (mut by_class, mut by_wetness) = (Tally::default(), Tally::default());
+            for zone in conclude(&drawn, settings).synthesis.zones {
+                let Some(class) = zone.class else { continue };
+                match zone.wetness {
+                    None => {
+                        by_class.add(&zone, world.mean_of(class) * KG_HA, Some(fresh.response[class] * KG_HA));
+                    }
+                    Some(_) => {
+                        // the mean at the departures that the zone's site-years had
+                        let Some(departure_mm) = zone.wetness_mm else { continue };
+                        let truth = world.mean_at(class, departure_mm) * KG_HA;
+                        by_wetness.add(&zone, truth, None);
+                    }
+                }
+            }
+            (by_class, by_wetness)
+        })
+        .reduce(Default::default, |one, other| (one.0.merged(other.0), one.1.merged(other.1)));
+    println!("{}", by_class.row(&format!("{name}: class, {size} site-years")));
+    if with_wetness {
+        println!("{}", by_wetness.row(&format!("{name}: class × wetness, {size} site-years")));
+    }
+    eprintln!("{name}, {size}: {:.0} ms an archive and thread", 2e3 * begun.elapsed().as_secs_f64() / runs as f64);
+}
+
+/// What is lost against knowing the truth, money per acre: a class is worth its mean response at 4.20 less 16.00.
+fn regret(settings: &ArchiveSettings) {
+    println!("\nRegret of the plan against knowing the mean of every class, USD/ac (three classes of equal area).");
+    println!(
+        "| truth | site-years | shrunken zones | unshrunken zones | everything or nothing, by the mean | everything | nothing | promised by shrunken, above true | promised by unshrunken |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    );
+    let needed = 16.0 / 4.20;
+    for (name, spread, slope) in
+        [("classes alike", 0.0, 0.0), ("classes differ by 1.5", 1.5, 0.0), ("and 1.5 a class", 1.5, 1.5)]
+    {
+        for size in SIZES {
+            let runs = runs(size);
+            let sums = (0..runs)
+                .into_par_iter()
+                .map(|seed| {
+                    let mut draw = Draw::new(90_000 + seed);
+                    let level = needed + 1.5 * draw.normal();
+                    let class_means: Vec<f64> =
+                        (0..3).map(|class| level + slope * (f64::from(class) - 1.0) + spread * draw.normal()).collect();
+                    let world = World {
+                        class_means: class_means.clone(),
+                        wetness_slope: 0.0,
+                        interaction: 0.0,
+                        segment_model: Some(SEGMENT_MODEL),
+                        ..World::default()
+                    };
+                    let zones = conclude(&draw.archive(&world, size, settings).0, settings).synthesis.zones;
+                    let outlook = Outlook::none();
+                    let net = |class: usize| 4.20 * class_means[class] - 16.0;
+                    let own = |class: Option<usize>| {
+                        let zone = zones.iter().find(|zone| zone.class == class && zone.wetness.is_none())?;
+                        Some(4.20 * zone.estimate.mean? / KG_HA - 16.0)
+                    };
+                    let shrunken = |class: usize| {
+                        let advice = advise(&zones, settings, ("corn", "band"), Some(class), &outlook)?;
+                        Some(4.20 * advice.response? / KG_HA - 16.0)
+                    };
+                    let (mut parts, mut best) = ([0.0; 7], 0.0);
+                    let whole = own(None).unwrap_or(0.0);
+                    for class in 0..3 {
+                        let (value, plain, drawn) = (net(class), own(Some(class)), shrunken(class));
+                        best += value.max(0.0) / 3.0;
+                        let of = |said: Option<f64>| if said.unwrap_or(whole) > 0.0 { value / 3.0 } else { 0.0 };
+                        parts[0] += of(drawn);
+                        parts[1] += of(plain);
+                        parts[2] += of(Some(whole));
+                        parts[3] += value / 3.0;
+                        let promise = |said: Option<f64>| {
+                            said.filter(|said| *said > 0.0).map_or(0.0, |said| (said - value) / 3.0)
+                        };
+                        parts[5] += promise(drawn);
+                        parts[6] += promise(plain);
+                    }
+                    for part in &mut parts[..5] {
+                        *part = best - *part;
+                    }
+                    parts
+                })
+                .reduce(|| [0.0; 7], |one, other| std::array::from_fn(|at| one[at] + other[at]));
+            let cells: Vec<String> = sums.iter().map(|sum| format!("{:.2}", sum / runs as f64)).collect();
+            println!("| {name} | {size} | {} |", cells.join(" | "));
+        }
+    }
+}
+
+/// Power of the trend over drainage at the level 0.10, beside the non-central t of the site-years' own slopes.
+fn power(settings: &ArchiveSettings) {
+    println!("\nPower of the trend over drainage classes at the level 0.10.");
+    println!("| slope, bu/ac a class | site-years | found | expected |\n| --- | --- | --- | --- |");
+    for size in [5, 15] {
+        for slope in [0.0, 0.75, 1.5, 3.0] {
+            let world = World {
+                class_means: vec![2.0 - slope, 2.0, 2.0 + slope],
+                wetness_slope: 0.0,
+                interaction: 0.0,
+                site_slope: 1.2,
+                site_class: 0.0,
+                presence: 1.0,
+                blocks: (4, 4),
+                seasons: 60,
+                segment_model: Some((1.0, 30.0)),
+                ..World::default()
+            };
+            let runs = runs(size);
+            let found: f64 = (0..runs)
+                .into_par_iter()
+                .map(|seed| {
+                    let drawn = Draw::new(seed).archive(&world, size, settings).0;
+                    let trends = bandlift::synthesise::run(&drawn, settings).trends;
+                    let trend = trends.iter().find(|one| one.gradient == Gradient::Drainage).unwrap();
+                    f64::from(u8::from(trend.estimate.p_value.unwrap() < 0.10))
+                })
+                .sum();
+            // 3 to 12 segments a class and block, whose mean inverse is 0.1621
+            let variance = world.site_slope.powi(2) + 2.0 * world.segment.powi(2) * 0.1621 / 4.0 / 4.0;
+            let df = size as f64 - 1.0;
+            let critical = StudentT::new(df).unwrap().quantile(0.95).unwrap();
+            let alternative = NoncentralT::new(df, slope / (variance / size as f64).sqrt()).unwrap();
+            let expected = alternative.survival(critical) + alternative.cdf(-critical);
+            println!("| {slope} | {size} | {:.3} | {expected:.3} |", found / runs as f64);
+        }
+    }
+}

@@ -1,0 +1,32 @@
+//! `bandlift plan`.
+
+use crate::batch::{self, NightOptions, PlanOptions};
+use crate::cli::args::PlanArguments;
+use crate::cli::commands::run::tell;
+use crate::cli::progress::TellProgress;
+use crate::cli::{Exit, Output};
+use crate::report;
+
+pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
+    let options = PlanOptions {
+        night: NightOptions {
+            jobs: arguments.jobs.map(usize::from),
+            allow_outside: arguments.allow_outside,
+            ..NightOptions::default()
+        },
+        crop: arguments.crop.clone(),
+        outlook: arguments.outlook.clone(),
+    };
+    match batch::plan(&arguments.archive, &arguments.out, &options, &TellProgress::default()) {
+        Err(error) => {
+            out.error(&error);
+            Exit::Nothing
+        }
+        Ok(planned) => {
+            out.result(&report::plan_table(&planned.plan, &planned.night.archive));
+            let exit = tell(&planned.night, out);
+            out.message(&format!("the plan: {}", planned.table.display()));
+            exit
+        }
+    }
+}

@@ -1,0 +1,338 @@
+//! The files of a plan: tables, and the zones of each field as GeoPackage and shapefile.
+
+use std::fmt::Write;
+use std::io::Cursor;
+
+use dbase::{FieldName, FieldValue, TableWriterBuilder};
+use geo::{Geometry, MultiPolygon};
+use rusqlite::types::Value;
+
+use super::geopackage::{self, Layer, named, number, text};
+use super::tables::{aligned, write};
+use super::units::fixed;
+use super::{OutputFile, ReportError, Units};
+use crate::config::ArchiveSettings;
+use crate::geometry::{Crs, Projector};
+use crate::results::{Decision, FIRST, PlannedField, PlannedZone, SeasonPlan};
+
+/// The columns of `plan.csv`.
+pub const PLAN_COLUMNS: [&str; 24] = [
+    "farm",
+    "field",
+    "crop",
+    "treatment",
+    "drainage_class",
+    "decision",
+    "best",
+    "area",
+    "area_unit",
+    "response",
+    "ci_low",
+    "ci_high",
+    "break_even",
+    "yield_unit",
+    "net_return",
+    "money_unit",
+    "probability_pays",
+    "probability_new_site_pays",
+    "expected_money",
+    "basis",
+    "site_years",
+    "outlook",
+    "folder",
+    "caution",
+];
+
+const SHAPES: &str = "zones.shp";
+/// Well-known text of longitudes and latitudes on WGS 84, as a .prj holds it (OGC 01-009, ESRI's spelling).
+const PRJ: &str = "GEOGCS[\"GCS_WGS_1984\",DATUM[\"D_WGS_1984\",SPHEROID[\"WGS_1984\",6378137.0,298.257223563]],PRIMEM[\"Greenwich\",0.0],UNIT[\"Degree\",0.0174532925199433]]";
+
+/// The files with their folders below `plan`.
+pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String, OutputFile)>, ReportError> {
+    let units = Units::new(archive, &plan.crop);
+    let mut files = vec![
+        (String::new(), OutputFile { name: "plan.csv", bytes: table(plan, archive, &units)? }),
+        (String::new(), OutputFile { name: "zoning.csv", bytes: zoning(plan, &units)? }),
+        (String::new(), OutputFile { name: "README.txt", bytes: readme(plan, archive, &units).into_bytes() }),
+    ];
+    for field in &plan.fields {
+        let mut add =
+            |name: &'static str, bytes: Vec<u8>| files.push((field.folder.clone(), OutputFile { name, bytes }));
+        add("zones.gpkg", package(field, &units)?);
+        let [shp, shx, dbf] = shapes(field, &units)?;
+        add(SHAPES, shp);
+        add("zones.shx", shx);
+        add("zones.dbf", dbf);
+        add("zones.prj", PRJ.as_bytes().to_vec());
+    }
+    Ok(files)
+}
+
+fn outlook(field: &PlannedField, archive: &ArchiveSettings) -> String {
+    let labels = archive.wetness.as_ref().map_or(&[][..], |settings| settings.labels.as_slice());
+    let parts = labels.iter().zip(&field.outlook).map(|(label, share)| format!("{label}={share:.2}"));
+    parts.collect::<Vec<_>>().join(",")
+}
+
+/// Money that is expected of treating the zone; absent where nothing is to be treated.
+fn expected_money(zone: &PlannedZone) -> Option<f64> {
+    (zone.decision == Decision::Treat).then_some(zone.advice.net_return? * zone.area_m2 / 10_000.0)
+}
+
+fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<Vec<u8>, ReportError> {
+    let rows = plan.fields.iter().flat_map(|field| {
+        field.zones.iter().map(move |zone| {
+            let advice = &zone.advice;
+            let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
+            let unproven = plan.zoning.iter().any(|one| one.treatment == advice.treatment && !one.is_shown);
+            let mut cautions = advice.cautions.clone();
+            if unproven {
+                cautions.add(crate::points::Caution::ZoningUnproven, "");
+            }
+            vec![
+                field.farm.clone(),
+                field.field.clone(),
+                plan.crop.clone(),
+                advice.treatment.clone(),
+                advice.class_name.clone(),
+                zone.decision.code().to_owned(),
+                if zone.is_best { "yes" } else { "no" }.to_owned(),
+                fixed(Some(units.area(zone.area_m2)), 3),
+                units.area_unit.to_owned(),
+                yields(advice.response),
+                yields(advice.interval.map(|ends| ends.0)),
+                yields(advice.interval.map(|ends| ends.1)),
+                yields(advice.break_even),
+                units.yield_unit.to_owned(),
+                fixed(advice.net_return.map(|money| units.money(money)), 2),
+                units.money_unit.clone(),
+                fixed(advice.probability_pays, 4),
+                fixed(advice.probability_new_site_pays, 4),
+                fixed(expected_money(zone), 0),
+                if field.has_own_strips { "own strips" } else { "archive" }.to_owned(),
+                advice.site_years.to_string(),
+                outlook(field, archive),
+                field.folder.clone(),
+                cautions.codes(),
+            ]
+        })
+    });
+    write("plan.csv", &PLAN_COLUMNS, rows)
+}
+
+fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
+    let header =
+        ["crop", "treatment", "site_years", "zoned", "everywhere", "gain", "gain_std_error", "money_unit", "shown"];
+    let rows = plan.zoning.iter().map(|one| {
+        let money = |value: f64| fixed(Some(units.money(value)), 2);
+        vec![
+            plan.crop.clone(),
+            one.treatment.clone(),
+            one.site_years.to_string(),
+            money(one.zoned),
+            money(one.blanket),
+            money(one.gain),
+            money(one.gain_std_error),
+            units.money_unit.clone(),
+            if one.is_shown { "yes" } else { "no" }.to_owned(),
+        ]
+    });
+    write("zoning.csv", &header, rows)
+}
+
+/// Money to the hundredth, without a negative zero.
+fn cents(money: f64) -> f64 {
+    (100.0 * money).round() / 100.0 + 0.0
+}
+
+/// The plan as text: what to treat in each field, the totals, and what zones are worth.
+pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
+    let units = Units::new(archive, &plan.crop);
+    let currency = archive.currency.clone().unwrap_or_default();
+    let mut rows =
+        vec![["field", "treatment", "treat", "leave", "test", "expected", "basis"].map(str::to_owned).to_vec()];
+    let treatments = archive.treatments.iter().filter(|treatment| !treatment.check);
+    for treatment in treatments {
+        let of = |field: &PlannedField| {
+            let own = field.zones.iter().filter(|zone| zone.advice.treatment == treatment.key);
+            let (mut areas, mut money) = ([0.0; 3], 0.0);
+            for zone in own {
+                areas[zone.decision as usize] += zone.area_m2;
+                money += expected_money(zone).unwrap_or(0.0);
+            }
+            (areas, money)
+        };
+        let line = |name: String, (areas, money): ([f64; 3], f64), basis: &str| {
+            let area = |at: usize| format!("{:.1} {}", units.area(areas[at]), units.area_unit);
+            vec![
+                name,
+                treatment.label.clone(),
+                area(0),
+                area(1),
+                area(2),
+                format!("{money:+.0} {currency}"),
+                basis.to_owned(),
+            ]
+        };
+        let (mut total, mut sum) = ([0.0; 3], 0.0);
+        for field in &plan.fields {
+            let (areas, money) = of(field);
+            total.iter_mut().zip(areas).for_each(|(total, area)| *total += area);
+            sum += money;
+            let basis = if field.has_own_strips { "own strips" } else { "archive" };
+            rows.push(line(format!("{} · {}", field.farm, field.field), (areas, money), basis));
+        }
+        rows.push(line("all fields".to_owned(), (total, sum), ""));
+    }
+    let mut text = aligned(&rows);
+    for one in &plan.zoning {
+        let label = archive.treatment(&one.treatment).map_or(one.treatment.as_str(), |found| found.label.as_str());
+        let verdict = if one.is_shown {
+            "zones are worth their trouble"
+        } else {
+            "zones were not shown to earn more than the better of everything and nothing"
+        };
+        let _ = writeln!(
+            text,
+            "{label}: each of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
+            one.site_years,
+            cents(units.money(one.zoned)),
+            cents(units.money(one.blanket)),
+            units.money_unit,
+            cents(units.money(one.gain)),
+            cents(units.money(one.gain_std_error)),
+        );
+    }
+    for (field, reason) in &plan.left_out {
+        let _ = writeln!(text, "left out: {field}: {reason}");
+    }
+    text.push_str(FIRST);
+    text.push('\n');
+    text
+}
+
+fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String {
+    format!(
+        "{}\n\nPlan for {} in {}. Responses are shrunken means over site-years in {}; net returns in {} at the prices of \
+         archive.toml.\ndecision: treat = pays with a probability of at least {:.0} % and on average; leave = does not pay, as \
+         surely; test = not settled, strips would tell.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
+         latitudes (WGS 84).\n\n{}",
+        FIRST,
+        plan.crop,
+        archive.name,
+        units.yield_unit,
+        units.money_unit,
+        100.0 * archive.target.sure,
+        as_text(plan, archive),
+    )
+}
+
+fn package(field: &PlannedField, units: &Units) -> Result<Vec<u8>, ReportError> {
+    let columns = [
+        ("treatment", "TEXT"),
+        ("drainage_class", "TEXT"),
+        ("decision", "TEXT"),
+        ("best", "BOOLEAN"),
+        ("area", "DOUBLE"),
+        ("area_unit", "TEXT"),
+        ("response", "DOUBLE"),
+        ("ci_low", "DOUBLE"),
+        ("ci_high", "DOUBLE"),
+        ("yield_unit", "TEXT"),
+        ("net_return", "DOUBLE"),
+        ("money_unit", "TEXT"),
+        ("probability_pays", "DOUBLE"),
+        ("probability_new_site_pays", "DOUBLE"),
+        ("basis", "TEXT"),
+        ("caution", "TEXT"),
+        ("first", "TEXT"),
+    ];
+    let features = field
+        .zones
+        .iter()
+        .map(|zone| {
+            let advice = &zone.advice;
+            let yields = |value: Option<f64>| number(value.map(|value| units.yields(value)));
+            let values = vec![
+                text(&advice.treatment),
+                text(&advice.class_name),
+                text(zone.decision.code()),
+                Value::Integer(i64::from(zone.is_best)),
+                number(Some(units.area(zone.area_m2))),
+                text(units.area_unit),
+                yields(advice.response),
+                yields(advice.interval.map(|ends| ends.0)),
+                yields(advice.interval.map(|ends| ends.1)),
+                text(units.yield_unit),
+                number(advice.net_return.map(|money| units.money(money))),
+                text(&units.money_unit),
+                number(advice.probability_pays),
+                number(advice.probability_new_site_pays),
+                text(if field.has_own_strips { "own strips" } else { "archive" }),
+                text(&advice.cautions.codes()),
+                text(FIRST),
+            ];
+            (Geometry::MultiPolygon(zone.ground.clone()), values)
+        })
+        .collect();
+    let layer = Layer { name: "zones", geometry: "MULTIPOLYGON", columns: named(&columns), features };
+    geopackage::package(&[layer], field.epsg)
+}
+
+/// The bytes of .shp, .shx and .dbf. Names have at most ten letters in a .dbf.
+fn shapes(field: &PlannedField, units: &Units) -> Result<[Vec<u8>; 3], ReportError> {
+    let broken = |fault: &dyn std::fmt::Display| ReportError::new(SHAPES, fault);
+    let utm = Crs::from_epsg(field.epsg).map_err(|fault| broken(&fault))?;
+    let projector = Projector::new(&utm, &Crs::wgs84()).map_err(|fault| broken(&fault))?;
+    let (mut shp, mut shx, mut dbf) = (Cursor::new(Vec::new()), Cursor::new(Vec::new()), Cursor::new(Vec::new()));
+    {
+        let name = |name: &str| FieldName::try_from(name).map_err(|fault| broken(&fault));
+        let mut builder = TableWriterBuilder::new();
+        for (column, length) in [("treatment", 60), ("drainage", 60), ("decision", 8), ("basis", 12), ("caution", 254)]
+        {
+            builder = builder.add_character_field(name(column)?, length);
+        }
+        for (column, decimals) in [("area", 3), ("response", 3), ("net_return", 2), ("p_pays", 4), ("p_new_site", 4)] {
+            builder = builder.add_numeric_field(name(column)?, 16, decimals);
+        }
+        let mut table = builder.build_with_dest(&mut dbf);
+        let mut writer = shapefile::ShapeWriter::with_shx(&mut shp, &mut shx);
+        for zone in &field.zones {
+            let ground: MultiPolygon<f64> = projector
+                .convert_polygons(&zone.ground)
+                .map_err(|fault| broken(&fault))?
+                .ok_or_else(|| broken(&"a zone lies off the map"))?;
+            writer.write_shape(&shapefile::Polygon::from(ground)).map_err(|fault| broken(&fault))?;
+            let advice = &zone.advice;
+            let mut record = dbase::Record::default();
+            let basis = if field.has_own_strips { "own strips" } else { "archive" };
+            for (column, value) in [
+                ("treatment", advice.treatment.as_str()),
+                ("drainage", &advice.class_name),
+                ("decision", zone.decision.code()),
+                ("basis", basis),
+                ("caution", &advice.cautions.codes()),
+            ] {
+                record.insert(column.to_owned(), FieldValue::Character(Some(value.to_owned())));
+            }
+            for (column, value) in [
+                ("area", Some(units.area(zone.area_m2))),
+                ("response", advice.response.map(|value| units.yields(value))),
+                ("net_return", advice.net_return.map(|money| units.money(money))),
+                ("p_pays", advice.probability_pays),
+                ("p_new_site", advice.probability_new_site_pays),
+            ] {
+                record.insert(column.to_owned(), FieldValue::Numeric(value));
+            }
+            table.write_record(&record).map_err(|fault| broken(&fault))?;
+        }
+        writer.finalize().map_err(|fault| broken(&fault))?;
+        table.finalize().map_err(|fault| broken(&fault))?;
+    }
+    let mut dbf = dbf.into_inner();
+    // The header holds the day of writing: one day in every file, so that the same plan gives the same bytes.
+    if let Some(date) = dbf.get_mut(1..4) {
+        date.copy_from_slice(&[100, 1, 1]);
+    }
+    Ok([shp.into_inner(), shx.into_inner(), dbf])
+}

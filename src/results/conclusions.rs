@@ -1,0 +1,14 @@
+//! What the archive as a whole comes to.
+
+use serde::Serialize;
+
+use super::{Synthesis, Worth};
+
+/// The conclusions over all site-years.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Conclusions {
+    /// Responses over site-years, priced.
+    pub synthesis: Synthesis,
+    /// What treating is worth over prices and costs.
+    pub worth: Vec<Worth>,
+}

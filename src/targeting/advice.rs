@@ -1,0 +1,133 @@
+//! What the archive says of one ground in a season of which only an outlook is known.
+
+use super::Outlook;
+use crate::config::ArchiveSettings;
+use crate::economics::Budget;
+use crate::points::Caution;
+use crate::results::{Advice, Decision, ZoneResponse};
+use crate::stats::StatsError;
+use crate::stats::distribution::{Component, Mixture, StudentT};
+
+/// Seasons below which the outlook gets a caution: a decade of a climate whose normals take three (common practice, no
+/// source).
+const FEW_SEASONS: usize = 10;
+
+/// What is known of the response in one wetness class.
+struct Weather {
+    /// Its probability.
+    share: f64,
+    /// The shrunken mean as a t distribution: centre, scale, degrees of freedom.
+    centre: f64,
+    scale: f64,
+    t_dist: StudentT,
+    /// One field of that weather.
+    new_site: Option<Mixture>,
+}
+
+/// The advice on a treatment and soil class (`None`: ground of any class), or `None` where the synthesis has no such row.
+///
+/// The means of the wetness classes are taken to err together: the interval of their average under the outlook is then too
+/// wide rather than too narrow.
+pub fn advise(
+    zones: &[ZoneResponse],
+    archive: &ArchiveSettings,
+    (crop, treatment): (&str, &str),
+    class: Option<usize>,
+    outlook: &Outlook,
+) -> Option<Advice> {
+    let of_class = |wetness: Option<usize>| {
+        zones.iter().find(|zone| {
+            zone.crop == crop && zone.treatment == treatment && zone.class == class && zone.wetness == wetness
+        })
+    };
+    let whole = of_class(None)?;
+    let mut advice = Advice {
+        crop: crop.to_owned(),
+        treatment: treatment.to_owned(),
+        class,
+        class_name: whole.class_name.clone(),
+        decision: Decision::Test,
+        response: None,
+        interval: None,
+        break_even: None,
+        net_return: None,
+        probability_pays: None,
+        probability_new_site_pays: None,
+        site_years: whole.site_years,
+        cautions: whole.cautions.clone(),
+    };
+    if outlook.seasons.is_some_and(|seasons| seasons < FEW_SEASONS) {
+        advice.cautions.add(Caution::OutlookShort, format!("{} seasons", outlook.seasons.unwrap_or(0)));
+    }
+    let classes: Vec<(f64, &ZoneResponse)> = outlook
+        .shares
+        .iter()
+        .enumerate()
+        .filter(|(_, share)| **share > 0.0)
+        .map(|(rank, &share)| (share, of_class(Some(rank)).filter(|zone| zone.shrunken.is_some()).unwrap_or(whole)))
+        .collect();
+    let classes = if classes.is_empty() { vec![(1.0, whole)] } else { classes };
+    // Of one or two site-years nothing is decided: how others would differ from them is not known.
+    if !whole.estimator.is_pooled() {
+        return Some(advice);
+    }
+    let weathers: Option<Vec<Weather>> =
+        classes.iter().map(|(share, zone)| weather(*share, zone, whole).ok().flatten()).collect();
+    let Some(weathers) = weathers else { return Some(advice) };
+    let mean: f64 = weathers.iter().map(|one| one.share * one.centre).sum();
+    advice.response = Some(mean);
+    let tail = 0.5 * (1.0 - archive.model.confidence);
+    advice.interval = quantile(&weathers, tail).zip(quantile(&weathers, 1.0 - tail));
+    let budget = archive
+        .crops
+        .get(crop)
+        .zip(archive.treatment(treatment))
+        .and_then(|(crop, treatment)| Budget::new(crop, treatment, whole.check_yield, whole.moisture_pct));
+    let Some(budget) = budget else { return Some(advice) };
+    let needed = budget.break_even();
+    advice.break_even = Some(needed);
+    advice.net_return = Some(budget.net_return(mean));
+    advice.probability_pays = Some(probability_above(&weathers, needed));
+    advice.probability_new_site_pays =
+        weathers.iter().map(|one| Some(one.share * one.new_site.as_ref()?.survival(needed))).sum();
+    advice.decision = match advice.probability_pays {
+        Some(pays) if pays >= archive.target.sure && mean > needed => Decision::Treat,
+        Some(pays) if pays <= 1.0 - archive.target.sure && mean <= needed => Decision::Leave,
+        _ => Decision::Test,
+    };
+    Some(advice)
+}
+
+fn weather(share: f64, zone: &ZoneResponse, whole: &ZoneResponse) -> Result<Option<Weather>, StatsError> {
+    let Some(shrunken) = &zone.shrunken else { return Ok(None) };
+    let (_, scale, df) = shrunken.distribution.nearest_t()?;
+    let new_site = zone
+        .tau
+        .or(whole.tau)
+        .map(|tau| {
+            let wider = |part: &Component| Component { scale: part.scale.hypot(tau), ..*part };
+            Mixture::new(shrunken.distribution.components().map(wider))
+        })
+        .transpose()?;
+    // The mean of the distribution, not its median, is what is earned on average.
+    Ok(Some(Weather { share, centre: shrunken.mean, scale, t_dist: StudentT::new(df)?, new_site }))
+}
+
+/// Quantile of the average when all its parts err together.
+fn quantile(weathers: &[Weather], p: f64) -> Option<f64> {
+    weathers.iter().map(|one| Some(one.share * (one.centre + one.scale * one.t_dist.quantile(p).ok()?))).sum()
+}
+
+/// Probability that the average lies above a limit, by bisection of its quantiles.
+fn probability_above(weathers: &[Weather], limit: f64) -> f64 {
+    let (mut low, mut high) = (0.0_f64, 1.0_f64);
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        match quantile(weathers, middle) {
+            Some(value) if value < limit => low = middle,
+            Some(_) => high = middle,
+            None => break,
+        }
+    }
+    1.0 - 0.5 * (low + high)
+}

@@ -1,0 +1,17 @@
+//! Target: what the archive knows → where to treat, where not, and where strips would tell.
+//!
+//! The decision rests on shrunken responses: the best-looking of several zones owes part of its lead to luck, and a plan made
+//! of unshrunken ones promises money that is not there. The season's weather is not known ahead, so the responses are
+//! averaged over an outlook of wetness classes. What a zone map is worth is measured by deciding each site-year without it.
+
+mod advice;
+mod ground;
+mod honest;
+mod lanes;
+mod outlook;
+
+pub use advice::advise;
+pub use ground::{Ground, layout};
+pub use honest::value_of_zoning;
+pub use lanes::best_runs;
+pub use outlook::{Outlook, OutlookError};

@@ -1,0 +1,123 @@
+//! One, two and three site-years; those that must not enter.
+
+use bandlift::points::Caution;
+use bandlift::results::{Estimator, SiteYear, ZoneResponse};
+use bandlift::synthesise;
+
+use crate::site_years::{Draw, World, settings};
+
+fn drawn(count: usize) -> Vec<SiteYear> {
+    Draw::new(11).archive(&World { presence: 1.0, seasons: 3, ..World::default() }, count, &settings()).0
+}
+
+fn whole(zones: &[ZoneResponse]) -> &ZoneResponse {
+    zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap()
+}
+
+#[test]
+fn one_site_year_keeps_its_own_interval_and_says_nothing_of_others() {
+    let site_years = drawn(1);
+    let synthesis = synthesise::run(&site_years, &settings());
+    let zone = whole(&synthesis.zones);
+    let own = site_years[0].responses.iter().find(|response| response.key.class.is_none()).unwrap();
+    assert_eq!((zone.estimator, zone.site_years), (Estimator::SingleSiteYear, 1));
+    assert_eq!((zone.estimate.low, zone.estimate.high), (own.estimate.low, own.estimate.high));
+    assert!(zone.prediction.is_none() && zone.tau.is_none() && zone.shrunken.is_none());
+    assert!(zone.cautions.contains(Caution::SingleSiteYear) && zone.cautions.contains(Caution::SingleYear));
+}
+
+#[test]
+fn two_site_years_give_a_mean_and_no_interval() {
+    let site_years = drawn(2);
+    let synthesis = synthesise::run(&site_years, &settings());
+    let zone = whole(&synthesis.zones);
+    let means: Vec<f64> = site_years
+        .iter()
+        .map(|one| one.responses.iter().find(|response| response.key.class.is_none()).unwrap().estimate.mean.unwrap())
+        .collect();
+    assert_eq!(zone.estimator, Estimator::Pair);
+    assert!((zone.estimate.mean.unwrap() - f64::midpoint(means[0], means[1])).abs() < 1e-9);
+    assert!(zone.estimate.std_error.is_none() && zone.estimate.low.is_none() && zone.prediction.is_none());
+    assert!(zone.cautions.contains(Caution::NotEstimable) && zone.cautions.contains(Caution::FewSiteYears));
+}
+
+#[test]
+fn three_site_years_give_an_interval_and_a_prediction_that_is_wider() {
+    let synthesis = synthesise::run(&drawn(3), &settings());
+    let zone = whole(&synthesis.zones);
+    assert_eq!((zone.estimator, zone.site_years), (Estimator::TwoStage, 3));
+    let (low, high) = zone.prediction.unwrap();
+    assert!(high - low > 0.0 && zone.estimate.high.unwrap() > zone.estimate.low.unwrap());
+    assert!(zone.cautions.contains(Caution::FewSiteYears));
+}
+
+#[test]
+fn an_unreplicated_site_year_has_a_mean_and_no_interval() {
+    let world = World { blocks: (1, 1), presence: 1.0, ..World::default() };
+    let synthesis = synthesise::run(&Draw::new(3).archive(&world, 1, &settings()).0, &settings());
+    let zone = whole(&synthesis.zones);
+    assert!(zone.estimate.mean.is_some() && zone.estimate.std_error.is_none());
+    assert!(zone.cautions.contains(Caution::Unreplicated));
+}
+
+#[test]
+fn site_years_of_one_block_each_tell_of_the_mean_over_site_years() {
+    // Six differences, one a site-year: Student's one-sample t with five degrees of freedom.
+    let world = World { blocks: (1, 1), presence: 1.0, seasons: 6, ..World::default() };
+    let site_years = Draw::new(5).archive(&world, 6, &settings()).0;
+    let synthesis = synthesise::run(&site_years, &settings());
+    let zone = whole(&synthesis.zones);
+    let values: Vec<f64> = site_years
+        .iter()
+        .flat_map(|one| &one.differences)
+        .filter(|one| one.key.class.is_none())
+        .map(|one| one.difference)
+        .collect();
+    let test = bandlift::stats::linear::paired_t(&values).unwrap();
+    assert!((zone.estimate.mean.unwrap() - test.mean).abs() < 1e-9);
+    assert!((zone.estimate.std_error.unwrap() - test.se).abs() < 1e-6 * test.se);
+    assert!((zone.estimate.df.unwrap() - 5.0).abs() < 1e-6);
+    // What lies within cannot be told from what lies between: the prediction takes all of it.
+    assert!((zone.tau.unwrap() / test.sd - 1.0).abs() < 1e-3);
+}
+
+#[test]
+fn a_comparison_aliased_with_the_combine_stays_out() {
+    let mut site_years = drawn(5);
+    let clean = synthesise::run(&site_years[..4], &settings());
+    for response in &mut site_years[4].responses {
+        response.cautions.add(Caution::MachineAliased, "97 % of the area");
+    }
+    let synthesis = synthesise::run(&site_years, &settings());
+    assert_eq!(synthesis.left_out.len(), 1);
+    assert_eq!(synthesis.left_out[0].identity, site_years[4].identity);
+    let (with, without) = (whole(&synthesis.zones), whole(&clean.zones));
+    assert_eq!(with.site_years, 4);
+    assert_eq!(with.estimate, without.estimate);
+    assert_eq!((with.gained, with.paid), (without.gained, without.paid));
+    assert!(with.cautions.contains(Caution::MachineAliased) && !without.cautions.contains(Caution::MachineAliased));
+    assert!(synthesis.forest.iter().all(|row| row.identity.as_ref() != Some(&site_years[4].identity)));
+}
+
+#[test]
+fn nothing_but_aliased_comparisons_gives_empty_rows() {
+    let mut site_years = drawn(3);
+    for site_year in &mut site_years {
+        site_year.cautions.add(Caution::MachineAliased, "");
+    }
+    let synthesis = synthesise::run(&site_years, &settings());
+    assert_eq!(synthesis.left_out.len(), 3);
+    assert!(!synthesis.zones.is_empty());
+    for zone in &synthesis.zones {
+        assert!(zone.estimate.mean.is_none() && zone.cautions.contains(Caution::NotEstimable));
+    }
+}
+
+#[test]
+fn the_order_of_the_site_years_does_not_matter() {
+    let mut site_years = drawn(9);
+    let one = synthesise::run(&site_years, &settings());
+    site_years.reverse();
+    site_years.swap(2, 5);
+    assert_eq!(one, synthesise::run(&site_years, &settings()));
+}

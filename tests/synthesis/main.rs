@@ -1,0 +1,25 @@
+//! The archive as a whole, on site-years with known truth: synthesis, economics, targets, answers.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::float_cmp,
+    clippy::unreadable_literal,
+    clippy::excessive_precision,
+    missing_docs,
+    unreachable_pub,
+    reason = "a test may stop at the first surprise"
+)]
+
+#[path = "../support/site_years.rs"]
+mod site_years;
+#[path = "../support/mod.rs"]
+mod support;
+
+mod answers;
+mod economics;
+mod few_site_years;
+mod one_stage;
+mod targeting;
+mod trends;
+mod two_stage;
