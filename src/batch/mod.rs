@@ -4,6 +4,7 @@ mod archive;
 mod discover;
 mod fingerprint;
 mod inputs;
+mod lags;
 mod night;
 mod one;
 mod plan;

@@ -8,9 +8,10 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::discover::{SiteYearFolder, discover};
+use super::lags::MachineLags;
 use super::store::{Remembered, Store};
 use super::{BatchError, archive, archive_settings, fingerprint, inputs, one, slug, threads};
-use crate::config::{ArchiveSettings, FieldSettings};
+use crate::config::{ArchiveSettings, FieldSettings, LagPrior};
 use crate::ingest::{self, SharedLayers};
 use crate::report::{self, Failure};
 use crate::results::{Conclusions, SiteYear};
@@ -77,6 +78,8 @@ struct Task {
 /// What became of a site-year.
 struct Outcome {
     result: SiteYear,
+    /// What the other fields told of its combines' lags when it was computed.
+    heard: BTreeMap<String, LagPrior>,
     inputs: BTreeMap<String, String>,
     computed: bool,
     seconds: BTreeMap<&'static str, f64>,
@@ -124,13 +127,13 @@ pub fn run(
     progress.begin(tasks.iter().filter(|task| chosen(&task.folder)).count());
 
     let shared = SharedLayers::default();
-    let outcomes: Vec<(String, Option<Result<Outcome, String>>)> = threads::in_pool(options.jobs, || {
+    let outcomes: Outcomes = threads::in_pool(options.jobs, || {
         tasks
             .par_iter()
             .with_max_len(1)
             .map(|task| {
                 let outcome = if chosen(&task.folder) {
-                    let outcome = compute(root, &settings, task, &shared, &store, options);
+                    let outcome = compute(root, &settings, task, None, (&shared, &store), options);
                     let word = match &outcome {
                         Ok(outcome) if outcome.computed => "computed",
                         Ok(_) => "unchanged",
@@ -143,6 +146,7 @@ pub fn run(
                     store.recall(&task.place).map(|remembered| {
                         Ok(Outcome {
                             result: remembered.result,
+                            heard: remembered.heard,
                             inputs: remembered.inputs,
                             computed: false,
                             seconds: BTreeMap::new(),
@@ -153,6 +157,10 @@ pub fn run(
             })
             .collect()
     })?;
+    let again = |task: &Task, priors| {
+        chosen(&task.folder).then(|| compute(root, &settings, task, Some(priors), (&shared, &store), options))
+    };
+    let outcomes = hear_each_other(outcomes, &tasks, again, options.jobs)?;
     progress.end();
 
     let mut tally = Tally::default();
@@ -259,12 +267,14 @@ fn plan(folders: Vec<SiteYearFolder>, settings: &ArchiveSettings, failures: &mut
     tasks
 }
 
+/// Computes a site-year unless it stands unchanged. `priors` is what the other fields tell of its combines' lags, `None` in the
+/// first round, in which nothing was heard yet.
 fn compute(
     archive: &Path,
     settings: &ArchiveSettings,
     task: &Task,
-    shared: &SharedLayers,
-    store: &Store,
+    priors: Option<BTreeMap<String, LagPrior>>,
+    (shared, store): (&SharedLayers, &Store),
     options: &NightOptions,
 ) -> Result<Outcome, String> {
     let mut seconds = BTreeMap::new();
@@ -278,28 +288,74 @@ fn compute(
     let print = fingerprint::fingerprint(&files, &task.field, settings, &task.folder.name)
         .map_err(|error| error.to_string())?;
     lap(&mut seconds, "fingerprint");
-    if !options.force
+    let first_round = priors.is_none();
+    let heard = priors.unwrap_or_default();
+    let mut settings = settings.clone();
+    settings.clean.lag_priors.clone_from(&heard);
+    if (!options.force || !first_round)
         && let Some(remembered) = store.recall(&task.place)
         && remembered.fingerprint == print.whole
+        // in the first round what was heard before may stand; the second tells whether it still holds
+        && (first_round || remembered.heard == heard)
     {
-        return Ok(Outcome { result: remembered.result, inputs: print.inputs, computed: false, seconds });
+        let heard = remembered.heard;
+        return Ok(Outcome { result: remembered.result, heard, inputs: print.inputs, computed: false, seconds });
     }
-    let ingested = ingest::run(&files, &task.field, settings, shared).map_err(|error| error.to_string())?;
+    let ingested = ingest::run(&files, &task.field, &settings, shared).map_err(|error| error.to_string())?;
     lap(&mut seconds, "ingest");
-    let analysed = one::analyse(&ingested, &task.field, settings, &task.place)?;
+    let analysed = one::analyse(&ingested, &task.field, &settings, &task.place)?;
     lap(&mut seconds, "analyse");
-    let outputs = report::site_year(&ingested, &analysed.joined, &analysed.result, settings)
+    let outputs = report::site_year(&ingested, &analysed.joined, &analysed.result, &settings)
         .map_err(|error| error.to_string())?;
     lap(&mut seconds, "report");
     let remembered = Remembered {
         fingerprint: print.whole,
         inputs: print.inputs.clone(),
+        heard: heard.clone(),
         outputs: BTreeMap::new(),
         result: analysed.result.clone(),
     };
     store.write_site_year(&task.place, &outputs, remembered).map_err(|error| error.to_string())?;
     lap(&mut seconds, "write");
-    Ok(Outcome { result: analysed.result, inputs: print.inputs, computed: true, seconds })
+    Ok(Outcome { result: analysed.result, heard, inputs: print.inputs, computed: true, seconds })
+}
+
+/// What became of the site-years, by folder; `None` for those left alone of which nothing is remembered.
+type Outcomes = Vec<(String, Option<Result<Outcome, String>>)>;
+
+/// Computes again, by `again`, the site-years whose lags the other fields of their combines move, or moved before and do no
+/// more. What a field tells of its own lag does not depend on what it heard, so one more round is enough.
+fn hear_each_other(
+    outcomes: Outcomes,
+    tasks: &[Task],
+    again: impl Fn(&Task, BTreeMap<String, LagPrior>) -> Option<Result<Outcome, String>> + Sync,
+    jobs: Option<usize>,
+) -> Result<Outcomes, BatchError> {
+    let done = outcomes.iter().filter_map(|(_, outcome)| outcome.as_ref()?.as_ref().ok());
+    let lags = MachineLags::of(&done.map(|outcome| &outcome.result).collect::<Vec<_>>());
+    threads::in_pool(jobs, || {
+        outcomes
+            .into_par_iter()
+            .zip(tasks)
+            .with_max_len(1)
+            .map(|((folder, outcome), task)| {
+                let Some(Ok(first)) = outcome else { return (folder, outcome) };
+                let priors = lags.for_site_year(&first.result);
+                let second = if priors == first.heard { None } else { again(task, priors) };
+                let outcome = match second {
+                    Some(Ok(mut second)) => {
+                        for (stage, spent) in first.seconds {
+                            *second.seconds.entry(stage).or_insert(0.0) += spent;
+                        }
+                        Ok(second)
+                    }
+                    Some(Err(reason)) => Err(reason),
+                    None => Ok(first),
+                };
+                (folder, Some(outcome))
+            })
+            .collect()
+    })
 }
 
 /// `run.json`.

@@ -8,11 +8,12 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::config::LagPrior;
 use crate::report::OutputFile;
 use crate::results::SiteYear;
 
 /// Version of the memory's format.
-pub(super) const VERSION: u32 = 1;
+pub(super) const VERSION: u32 = 2;
 
 /// Folder of what the program remembers from night to night.
 const MEMORY: &str = ".bandlift";
@@ -37,6 +38,8 @@ impl StoreError {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct Remembered {
     pub(super) fingerprint: String,
+    /// What the other fields told of its combines' lags.
+    pub(super) heard: BTreeMap<String, LagPrior>,
     /// Hash of each input.
     pub(super) inputs: BTreeMap<String, String>,
     /// Hash of each output file.

@@ -45,7 +45,7 @@ use on_strips::OnStrips;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -222,6 +222,7 @@ fn machine_facts(tracked: &Tracked, lags: &[lag::Lags], levels: &Levels) -> BTre
             let code = track.machine as usize;
             let facts = MachineFacts {
                 lag_s: lags.mass_s,
+                own_lag_s: lags.own_s,
                 moisture_lag_s: lags.moisture_s,
                 machine_factor: levels.factor[code],
                 ticket_gain: levels.gain,

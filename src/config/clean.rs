@@ -1,15 +1,30 @@
 //! `[clean]`: every limit of the cleaning stage.
 
-use serde::Serialize;
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
 
 use super::section::Section;
 use crate::quantity::{Duration, Length, MassFlow, Percent, Quantity, Speed};
+
+/// What the other fields of a combine tell of its lag.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LagPrior {
+    /// Median over the fields, s.
+    pub median_s: f64,
+    /// Standard deviation between the fields, s.
+    pub between_sd_s: f64,
+    /// Number of fields.
+    pub fields: usize,
+}
 
 /// The resolved limits of the cleaning stage.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CleanSettings {
     /// Transport lag, s, where it is not to be estimated.
     pub lag_s: Option<f64>,
+    /// What is known of the lags of combines from their other fields, by name; not from the settings, but from the night.
+    pub lag_priors: BTreeMap<String, LagPrior>,
     /// Moisture lag, s, where it is not to be estimated.
     pub moisture_lag_s: Option<f64>,
     /// Lag where the data cannot tell, s. Default 12 s: published lags lie between 8 and 15 s (Beal & Tian 2001, Appl.
@@ -65,6 +80,7 @@ impl Default for CleanSettings {
     fn default() -> Self {
         Self {
             lag_s: None,
+            lag_priors: BTreeMap::new(),
             moisture_lag_s: None,
             lag_assumed_s: 12.0,
             lag_from_s: -8.0,
@@ -101,6 +117,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> CleanSettings {
         |key: &str, low: f64, high: f64| section.has(key).then(|| section.quantity_or::<Duration>(key, 0.0, low, high));
     let settings = CleanSettings {
         lag_s: given("lag", -60.0, 60.0),
+        lag_priors: BTreeMap::new(),
         moisture_lag_s: given("moisture_lag", -60.0, 120.0),
         lag_assumed_s: seconds("lag_assumed", default.lag_assumed_s, -60.0, 60.0),
         lag_from_s: seconds("lag_from", default.lag_from_s, -60.0, 0.0),

@@ -204,7 +204,13 @@ fn cleaned(records: Records) -> Cleaned {
             .iter()
             .map(|name| {
                 let one = Sourced::configured(1.0);
-                let facts = MachineFacts { lag_s: one, moisture_lag_s: one, machine_factor: one, ticket_gain: one };
+                let facts = MachineFacts {
+                    lag_s: one,
+                    own_lag_s: None,
+                    moisture_lag_s: one,
+                    machine_factor: one,
+                    ticket_gain: one,
+                };
                 (name.clone(), facts)
             })
             .collect(),

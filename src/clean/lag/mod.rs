@@ -14,7 +14,7 @@ use rand_chacha::ChaCha8Rng;
 use super::neighbour_passes::{self, PassPair, TOUCHING_SWATHS};
 use super::passes::Pass;
 use super::track::Track;
-use crate::config::CleanSettings;
+use crate::config::{CleanSettings, LagPrior};
 use crate::points::{Caution, Cautions, Records, Source, Sourced};
 use crate::stats::robust;
 use profile::{Matcher, Mismatch, Signal};
@@ -41,6 +41,8 @@ const LEAST_PAIRS_OF_A_HAND: usize = 2;
 /// Pairs beyond this add time and nothing else.
 const MOST_PAIRS: usize = 80;
 const BOOTSTRAP: usize = 200;
+/// Width of a normal 90 % interval in standard errors.
+const INTERVAL_90: f64 = 3.29;
 /// By how much the bootstrap is too sure: over 240 simulated fields of varied kind the errors were this many times its
 /// standard errors (benches/cleaning.rs).
 const BOOTSTRAP_SHORT: f64 = 1.3;
@@ -59,6 +61,8 @@ const PARABOLA_S: f64 = 2.0;
 #[expect(clippy::struct_field_names, reason = "all are seconds")]
 pub(crate) struct Lags {
     pub(crate) mass_s: Sourced,
+    /// By this field alone.
+    pub(crate) own_s: Option<Sourced>,
     pub(crate) moisture_s: Sourced,
     /// The lag of the grain by phase correlation, s, where that can tell.
     pub(crate) second_opinion_s: Option<f64>,
@@ -92,18 +96,13 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
         .map(|track| {
             let name = records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
             let pairs = pairs_of(tracks, passes, track, swath_m);
-            let mass = match settings.lag_s {
-                Some(lag) => Sourced::configured(lag),
-                None => mass_lag(case, &pairs, track).unwrap_or_else(|reason| {
-                    cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
-                    // An exported yield has been shifted by whoever exported it.
-                    Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
-                }),
+            let own = if settings.lag_s.is_some() { None } else { Some(mass_lag(case, &pairs, track)) };
+            let mass = match (settings.lag_s, &own) {
+                (Some(lag), _) => Sourced::configured(lag),
+                (None, Some(own)) => heard(case, name, own, cautions),
+                (None, None) => Sourced::assumed(0.0),
             };
-            if let (Source::Assumed, Some(std_error)) = (mass.source, mass.std_error) {
-                let detail = format!("{name}: the data tell it only to ± {std_error:.1} s");
-                cautions.add(Caution::LagAssumed, detail);
-            }
+            let own_s = own.and_then(Result::ok);
             let moisture = match settings.moisture_lag_s {
                 Some(lag) => Sourced::configured(lag),
                 None if records.channels.moisture && records.channels.time => {
@@ -119,9 +118,46 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
                 let detail = format!("{name}: {:.1} s by profiles, {second:.1} s by phase correlation", mass.value);
                 cautions.add(Caution::LagDisagrees, detail);
             }
-            Lags { mass_s: mass, moisture_s: moisture, second_opinion_s }
+            Lags { mass_s: mass, own_s, moisture_s: moisture, second_opinion_s }
         })
         .collect()
+}
+
+/// What this field tells of the lag, drawn towards what the combine's other fields tell, by their certainty; with a caution
+/// where neither tells it well.
+fn heard(case: Case<'_>, name: &str, own: &Result<Sourced, String>, cautions: &mut Cautions) -> Sourced {
+    let Case { records, settings, .. } = case;
+    let prior = settings.lag_priors.get(name).filter(|_| records.channels.flow && records.channels.time);
+    let others =
+        prior.map_or_else(String::new, |prior| format!("; taken with {} fields of this machine", prior.fields));
+    match (own, prior) {
+        (Ok(own), prior) => {
+            let drawn = prior.map_or(*own, |prior| drawn(*own, *prior));
+            if let (Source::Assumed, Some(std_error)) = (drawn.source, drawn.std_error) {
+                cautions
+                    .add(Caution::LagAssumed, format!("{name}: the data tell it only to ± {std_error:.1} s{others}"));
+            }
+            drawn
+        }
+        (Err(reason), Some(prior)) => {
+            cautions.add(Caution::LagAssumed, format!("{name}: {reason}{others}"));
+            Sourced { value: prior.median_s, std_error: Some(prior.between_sd_s), source: Source::Assumed }
+        }
+        (Err(reason), None) => {
+            cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
+            // An exported yield has been shifted by whoever exported it.
+            Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
+        }
+    }
+}
+
+/// `L = w own + (1 − w) median`, `w = s_b² / (s_b² + se²)`.
+fn drawn(own: Sourced, prior: LagPrior) -> Sourced {
+    let (Some(se), between) = (own.std_error, prior.between_sd_s) else { return own };
+    let weight = between * between / (between * between + se * se);
+    let std_error = se * weight.sqrt();
+    let source = if INTERVAL_90 * std_error > WIDEST_S { Source::Assumed } else { Source::Estimated };
+    Sourced { value: weight * own.value + (1.0 - weight) * prior.median_s, std_error: Some(std_error), source }
 }
 
 fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize) -> Result<Sourced, String> {
@@ -182,7 +218,7 @@ fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced
         pairs.iter().map(|pair| if pair.apart_m <= TOUCHING_SWATHS * swath_m { 1.0 } else { FAR_WEIGHT }).collect();
     let curve = total(&rough, &hands, &told).ok_or("the passes share too little ground")?;
     let lowest = argmin(&curve);
-    let usual = robust::median(&curve).map_err(|error| error.to_string())?;
+    let usual = robust::median(&curve).map_err(|_| "the passes share too little ground".to_owned())?;
     let depth = (usual - curve[lowest]) / usual;
     if !(usual > 0.0) || depth < LEAST_DEPTH {
         return Err(format!("no lag makes opposing passes agree (depth {:.0} %)", 100.0 * depth.max(0.0)));
@@ -224,8 +260,10 @@ fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced
     }
     let mean = draws.iter().sum::<f64>() / draws.len() as f64;
     let variance = draws.iter().map(|draw| (draw - mean).powi(2)).sum::<f64>() / (draws.len() - 1) as f64;
-    let source = if width > WIDEST_S { Source::Assumed } else { Source::Estimated };
-    Ok(Sourced { value, std_error: Some(BOOTSTRAP_SHORT * variance.sqrt()), source })
+    let std_error = BOOTSTRAP_SHORT * variance.sqrt();
+    // some draws far off widen the standard error and not the quantiles
+    let source = if width.max(INTERVAL_90 * std_error) > WIDEST_S { Source::Assumed } else { Source::Estimated };
+    Ok(Sourced { value, std_error: Some(std_error), source })
 }
 
 /// The mismatch by lag over all pairs, both hands with equal weight, so that features oblique to the passes cancel.
@@ -293,6 +331,18 @@ fn vertex(lags: &[f64], curve: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_uncertain_lag_is_drawn_towards_the_machines_median() {
+        let prior = LagPrior { median_s: 12.0, between_sd_s: 0.5, fields: 8 };
+        let one = |value: f64, se: f64| drawn(Sourced::estimated(value, se), prior);
+        // equal variances: half way, with half the variance
+        let half = one(14.0, 0.5);
+        assert!((half.value - 13.0).abs() < 1e-12 && (half.std_error.unwrap() - 0.5 / 2.0_f64.sqrt()).abs() < 1e-12);
+        assert_eq!(half.source, Source::Estimated);
+        assert!((one(14.0, 0.05).value - 14.0).abs() < 0.03);
+        assert!((one(14.0, 5.0).value - 12.0).abs() < 0.03);
+    }
 
     #[test]
     fn the_vertex_of_a_parabola_is_found_between_the_samples() {

@@ -15,9 +15,9 @@ use crate::clean::track::{Track, folded};
 use crate::stats::robust;
 
 /// Cell along the passes, m.
-const CELL_M: f64 = 2.0;
+const CELL_M: f64 = 3.0;
 /// Shorter waves tell more of noise and mixing than of the ground, m.
-const SHORTEST_WAVE_M: f64 = 15.0;
+const SHORTEST_WAVE_M: f64 = 60.0;
 /// Shortest pass that counts, m.
 const LEAST_PASS_M: f64 = 120.0;
 /// Left out at both ends of a pass, s.
