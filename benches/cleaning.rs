@@ -452,17 +452,17 @@ fn varied_table() {
 }
 
 const CORN_ARCHIVE: &str = "name = \"x\"\n[crops.corn]\nprice = \"4 USD/bu\"\n[treatments.check]\nlabel = \"check\"\ncheck = true\n[treatments.band]\nlabel = \"band\"\ncost = \"0 USD/ac\"\n";
-const CORN_FIELD: &str = "farm = \"x\"\nfield = \"x\"\nseason = 2023\ncrop = \"corn\"\n[strips]\npath = \"strips.geojson\"\n[[harvest]]\npath = \"x.csv\"\n[harvest.columns]\nlongitude = \"x\"\nlatitude = \"y\"\nmass_flow = { column = \"f\", unit = \"kg/s\" }\n";
+const CORN_FIELD: &str = "farm = \"x\"\nfield = \"x\"\nseason = 2023\ncrop = \"corn\"\n[strips]\npath = \"strips.geojson\"\n[[harvest]]\npath = \"x.csv\"\nswath = \"30 ft\"\n[harvest.columns]\nlongitude = \"x\"\nlatitude = \"y\"\nmass_flow = { column = \"f\", unit = \"kg/s\" }\n";
 
 /// Treated minus check over the strips, kg/ha: the mean over blocks of area-weighted means of usable segments; and the share of
 /// records removed.
 fn response(scenario: &Scenario, settings: &CleanSettings) -> Option<(f64, f64)> {
-    let archive = ArchiveSettings::parse("archive.toml", CORN_ARCHIVE).ok()?;
-    let field = FieldSettings::parse("field.toml", CORN_FIELD, &archive).ok()?;
+    let archive = ArchiveSettings::parse("archive.toml", CORN_ARCHIVE).map_err(|faults| println!("{faults}")).ok()?;
+    let field = FieldSettings::parse("field.toml", CORN_FIELD, &archive).map_err(|faults| println!("{faults}")).ok()?;
     let ingested = simulate(scenario).to_ingested(scenario);
     let cleaned = clean::run(&ingested, &archive.crops["corn"], settings, scenario.seed);
     let removed = cleaned.mark.iter().flatten().count() as f64 / cleaned.len() as f64;
-    let assigned = assign::run(cleaned, &ingested, &field, &archive.model).ok()?;
+    let assigned = assign::run(cleaned, &ingested, &field, &archive.model).map_err(|error| println!("{error}")).ok()?;
     let mean = |block: &str, check: bool| {
         let (mut mass, mut area) = (0.0, 0.0);
         for segment in assigned.segments.iter().filter(|segment| segment.usable) {

@@ -29,6 +29,9 @@ mod ramps;
 mod track;
 mod zero;
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 

@@ -22,6 +22,7 @@ mod explain;
 mod few_blocks;
 mod good;
 mod inspect;
+mod lags;
 mod names;
 mod open_data;
 mod plan;

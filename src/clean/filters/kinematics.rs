@@ -20,6 +20,12 @@ pub(crate) fn mark(
     settings: &CleanSettings,
     marks: &mut [Option<Mark>],
 ) {
+    for (at, mark) in marks.iter_mut().enumerate() {
+        // whoever went no way cut no ground, whatever the limits are
+        if mark.is_none() && !(ground.distance_m[at] > 0.0) {
+            *mark = Some(Mark::SpeedRange);
+        }
+    }
     if !records.channels.time {
         return;
     }

@@ -1,0 +1,135 @@
+//! What must hold of cleaning whatever the field: mass, area, units, place, repetition.
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::config::ArchiveSettings;
+use crate::demo::{FaultPlan, MachinePlan, Scenario, simulate};
+
+fn corn() -> CropSettings {
+    ArchiveSettings::parse("archive.toml", "name = \"x\"\n[crops.corn]\n").unwrap().crops["corn"].clone()
+}
+
+fn field(seed: u64, passes: u32, faults: bool) -> Ingested {
+    let machine = MachinePlan { delay_s: 10.0, mixing_s: 2.0, ..MachinePlan::default() };
+    let mut scenario = Scenario::bare(seed, passes, 260.0, machine);
+    if faults {
+        scenario.faults = FaultPlan::USUAL;
+        scenario.harvest.stops_per_1000_s = 1.0;
+    }
+    simulate(&scenario).to_ingested(&scenario)
+}
+
+fn cleaned(ingested: &Ingested) -> Cleaned {
+    run(ingested, &corn(), &CleanSettings::default(), 1)
+}
+
+fn with_records(ingested: &Ingested, change: impl FnOnce(&mut Records)) -> Ingested {
+    let mut records = Records::clone(&ingested.records);
+    change(&mut records);
+    Ingested { records: records.into(), boundary: None, strips: Vec::new(), ..ingested.clone() }
+}
+
+fn wet_mass_kg(mass: impl Iterator<Item = f64>) -> f64 {
+    mass.filter(|mass| mass.is_finite()).sum()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 8, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// No grain is lost or made: what cleaning marks keeps its mass, and what it moves arrives.
+    #[test]
+    fn mass_is_conserved(seed in 0_u64..1000, faults: bool) {
+        let ingested = field(seed, 8, faults);
+        let cleaned = cleaned(&ingested);
+        let before = wet_mass_kg(ingested.records.mass_kg.iter().copied());
+        let after = wet_mass_kg(
+            (0..cleaned.len()).map(|at| cleaned.mass_flow_kg_s[at] * cleaned.records.interval_s[at]),
+        );
+        prop_assert!((after / before - 1.0).abs() < 1e-9, "{before} kg became {after} kg");
+    }
+
+    /// The ground cut is the ground of the field.
+    #[test]
+    fn area_is_conserved(seed in 0_u64..1000) {
+        let cleaned = cleaned(&field(seed, 10, false));
+        let ratio = cleaned.facts.limits["area cut / area inside the boundary"];
+        prop_assert!((ratio - 1.0).abs() < 0.03, "{ratio}");
+        prop_assert!(!cleaned.cautions.contains(Caution::AreaMismatch));
+    }
+
+    /// Kept records tell a finite yield on ground of their own; every record has one mark or none.
+    #[test]
+    fn kept_records_are_whole(seed in 0_u64..1000, faults: bool, least in 0.0_f64..0.4) {
+        let settings = CleanSettings { speed_least_m_s: least, ..CleanSettings::default() };
+        let cleaned = run(&field(seed, 6, faults), &corn(), &settings, 1);
+        for at in (0..cleaned.len()).filter(|&at| cleaned.is_kept(at)) {
+            prop_assert!(cleaned.area_m2[at] > 0.0 && cleaned.dry_yield_kg_ha[at].is_finite());
+            prop_assert!(cleaned.x_m[at].is_finite() && cleaned.y_m[at].is_finite());
+        }
+    }
+
+    /// Half a per cent more grain everywhere is half a per cent more yield, and no mark changes.
+    #[test]
+    fn scaling_the_flow_scales_the_yield(seed in 0_u64..1000, percent in 98.0_f64..102.0) {
+        let ingested = field(seed, 6, true);
+        let scaled = with_records(&ingested, |records| {
+            for mass in &mut records.mass_kg {
+                *mass *= percent / 100.0;
+            }
+        });
+        let (one, other) = (cleaned(&with_records(&ingested, |_| {})), cleaned(&scaled));
+        let changed = (0..one.len()).filter(|&at| one.mark[at] != other.mark[at]).count();
+        // a record may lie on the edge of an absolute limit
+        prop_assert!(changed <= one.len() / 500, "{changed} of {}", one.len());
+        for at in (0..one.len()).filter(|&at| one.is_kept(at) && other.is_kept(at)) {
+            let ratio = other.dry_yield_kg_ha[at] / one.dry_yield_kg_ha[at];
+            prop_assert!(one.dry_yield_kg_ha[at] <= 0.0 || (ratio - percent / 100.0).abs() < 1e-3);
+        }
+    }
+
+    /// Where on the map a field lies does not matter.
+    #[test]
+    fn moving_the_field_changes_nothing(seed in 0_u64..1000, east in -9e4_f64..9e4, north in -9e5_f64..9e5) {
+        let ingested = with_records(&field(seed, 6, true), |_| {});
+        let moved = with_records(&ingested, |records| {
+            records.x_m.iter_mut().for_each(|x| *x += east);
+            records.y_m.iter_mut().for_each(|y| *y += north);
+        });
+        let (one, other) = (cleaned(&ingested), cleaned(&moved));
+        let changed = (0..one.len()).filter(|&at| one.mark[at] != other.mark[at]).count();
+        prop_assert!(changed <= one.len() / 500, "{changed} of {}", one.len());
+    }
+
+    /// Cleaning what was kept, on the ground where it was put, finds next to nothing more.
+    #[test]
+    fn a_second_cleaning_finds_next_to_nothing(seed in 0_u64..1000) {
+        let ingested = field(seed, 10, true);
+        let first = cleaned(&ingested);
+        let kept: Vec<usize> = (0..first.len()).filter(|&at| first.is_kept(at)).collect();
+        let marks_of_yields = |cleaned: &Cleaned| {
+            let count = |mark: Mark| cleaned.mark.iter().flatten().filter(|&&found| found == mark).count();
+            count(Mark::YieldRange) + count(Mark::LocalDisagreement)
+        };
+        // the yields' rules again, over the records that are left
+        let field = filters::neighbours::Field {
+            x_m: &first.x_m,
+            y_m: &first.y_m,
+            yields: &first.dry_yield_kg_ha,
+            pass: &first.pass,
+            treatment: &vec![Labels::NONE; first.len()],
+            bare: &vec![false; first.len()],
+            treatments_known: false,
+        };
+        let limits = filters::neighbours::Limits {
+            radius_m: 30.0,
+            robust_deviations: 3.5,
+            least_neighbours: 8,
+            rounds: filters::neighbours::ROUNDS,
+        };
+        let mut marks = first.mark.clone();
+        filters::neighbours::mark(&field, limits, &mut marks);
+        let more = marks.iter().flatten().count() - (first.len() - kept.len());
+        prop_assert!(more <= kept.len() / 200, "{more} more of {}; {} at first", kept.len(), marks_of_yields(&first));
+    }
+}
