@@ -156,8 +156,13 @@ fn drawn(own: Sourced, prior: LagPrior) -> Sourced {
     let (Some(se), between) = (own.std_error, prior.between_sd_s) else { return own };
     let weight = between * between / (between * between + se * se);
     let std_error = se * weight.sqrt();
-    let source = if INTERVAL_90 * std_error > WIDEST_S { Source::Assumed } else { Source::Estimated };
-    Sourced { value: weight * own.value + (1.0 - weight) * prior.median_s, std_error: Some(std_error), source }
+    graded(Sourced::estimated(weight * own.value + (1.0 - weight) * prior.median_s, std_error))
+}
+
+/// A lag that is not told well enough to be called estimated is assumed, at the best value there is.
+fn graded(lag: Sourced) -> Sourced {
+    let wide = lag.std_error.is_some_and(|std_error| INTERVAL_90 * std_error > WIDEST_S);
+    if wide { Sourced { source: Source::Assumed, ..lag } } else { lag }
 }
 
 fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize) -> Result<Sourced, String> {
@@ -170,6 +175,7 @@ fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize) -> Result<Sourced,
             return Err(reason);
         }
         speed::estimate(records, &tracks[track], passes, track, settings, seed)
+            .map(graded)
             .map_err(|other| format!("{reason}; by changes of speed: {other}"))
     })
 }
@@ -262,8 +268,8 @@ fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced
     let variance = draws.iter().map(|draw| (draw - mean).powi(2)).sum::<f64>() / (draws.len() - 1) as f64;
     let std_error = BOOTSTRAP_SHORT * variance.sqrt();
     // some draws far off widen the standard error and not the quantiles
-    let source = if width.max(INTERVAL_90 * std_error) > WIDEST_S { Source::Assumed } else { Source::Estimated };
-    Ok(Sourced { value, std_error: Some(std_error), source })
+    let std_error = std_error.max(width / INTERVAL_90);
+    Ok(graded(Sourced::estimated(value, std_error)))
 }
 
 /// The mismatch by lag over all pairs, both hands with equal weight, so that features oblique to the passes cancel.
