@@ -11,8 +11,9 @@ use chrono::NaiveDate;
 use crate::config::{ArchiveSettings, FieldSettings};
 use crate::ingest::{self, SharedLayers, SiteYearFiles};
 use crate::points::Caution;
+use crate::quantity::{YieldUnit, split_number};
 use crate::report;
-use crate::results::{Advice, Decision, PlannedField, SeasonPlan, SiteYear, ZoneResponse};
+use crate::results::{Advice, Decision, PlannedField, Replication, SeasonPlan, SiteYear, ZoneResponse};
 use crate::targeting::{self, Ground, Outlook};
 
 /// What is to be planned.
@@ -24,6 +25,8 @@ pub struct PlanOptions {
     pub crop: Option<String>,
     /// The outlook as `label=probability,…`; counted over the archive's seasons of precipitation when absent.
     pub outlook: Option<String>,
+    /// Half of the width of the interval that strips are to reach, a yield with its unit.
+    pub precision: Option<String>,
 }
 
 /// The plan, and the night before it.
@@ -33,6 +36,8 @@ pub struct PlanReport {
     pub night: NightReport,
     /// The plan.
     pub plan: SeasonPlan,
+    /// The precision that was asked for.
+    pub half_width_kg_ha: Option<f64>,
     /// Path of its table.
     pub table: std::path::PathBuf,
 }
@@ -60,6 +65,13 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     if settings.treatments.iter().all(|treatment| treatment.check) {
         return Err(fault("archive.toml has no treatment beside the check; there is nothing to place".to_owned()));
     }
+    let half_width = |crop: &str| {
+        let told = options.precision.as_ref().map(|text| half_width_kg_ha(text, &settings, crop));
+        told.transpose().map_err(|error| fault(format!("--precision: {error}")))
+    };
+    for crop in settings.crops.keys() {
+        half_width(crop)?;
+    }
     let night = night::run(root, out, &options.night, progress)?;
     let crop =
         options.crop.clone().or_else(|| commonest_crop(&night.site_years)).ok_or_else(|| {
@@ -83,11 +95,21 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
             .collect(),
     };
     let plan = planner.plan(&night.site_years);
+    let half_width_kg_ha = half_width(&crop)?;
     let store = Store::open(out)?;
     for (folder, file) in report::plan(&plan, &settings)? {
         store.write_file(&Path::new("plan").join(folder), file.name, &file.bytes)?;
     }
-    Ok(PlanReport { table: store.root().join("plan").join("plan.csv"), night, plan })
+    Ok(PlanReport { table: store.root().join("plan").join("plan.csv"), night, plan, half_width_kg_ha })
+}
+
+/// A yield with its unit, above nothing.
+fn half_width_kg_ha(text: &str, settings: &ArchiveSettings, crop: &str) -> Result<f64, String> {
+    let expected = || format!("expected a yield with its unit such as \"3 bu/ac\", found `{text}`");
+    let (number, unit) = split_number(text, "yield").map_err(|_| expected())?;
+    let unit = YieldUnit::parse(unit).map_err(|error| error.to_string())?;
+    let value = number * unit.kg_per_ha(settings.crops[crop].bushel());
+    if value > 0.0 && value.is_finite() { Ok(value) } else { Err(expected()) }
 }
 
 /// The crop of the most site-years with responses; of equals the first in the alphabet.
@@ -143,6 +165,7 @@ impl Planner<'_> {
             fields: Vec::new(),
             left_out: Vec::new(),
             zoning: self.zoning(site_years),
+            replication: self.replication(site_years),
         };
         // The last season of each field tells its ground.
         let mut fields: BTreeMap<(&str, &str), Vec<&SiteYear>> = BTreeMap::new();
@@ -179,6 +202,23 @@ impl Planner<'_> {
             }
         }
         plan
+    }
+
+    /// What strips would tell of each treatment.
+    fn replication(&self, site_years: &[SiteYear]) -> Vec<Replication> {
+        let treated = self.settings.treatments.iter().filter(|treatment| !treatment.check);
+        treated
+            .filter_map(|treatment| {
+                let whole = self.zones.iter().find(|zone| {
+                    zone.crop == self.crop
+                        && zone.treatment == treatment.key
+                        && zone.class.is_none()
+                        && zone.wetness.is_none()
+                });
+                let confidence = self.settings.model.confidence;
+                targeting::replication(&treatment.key, self.crop, whole, site_years, confidence)
+            })
+            .collect()
     }
 
     /// The folder and settings of a site-year.

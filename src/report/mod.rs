@@ -132,6 +132,11 @@ pub fn plan_table(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     plan::as_text(plan, archive)
 }
 
+/// The layouts that reach a precision (half of the width of the interval, kg/ha), as text, for the terminal.
+pub fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
+    plan::replication_text(plan, archive, half_width_kg_ha)
+}
+
 /// The zone table as text, for the terminal.
 pub fn zone_table(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     tables::zone_text(zones, archive)

@@ -13,7 +13,7 @@ use super::units::fixed;
 use super::{OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
-use crate::results::{Decision, FIRST, PlannedField, PlannedZone, SeasonPlan};
+use crate::results::{Decision, FIRST, PlannedField, PlannedZone, ReplicationRow, SeasonPlan};
 
 /// The columns of `plan.csv`.
 pub const PLAN_COLUMNS: [&str; 24] = [
@@ -53,6 +53,7 @@ pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<
     let mut files = vec![
         (String::new(), OutputFile { name: "plan.csv", bytes: table(plan, archive, &units)? }),
         (String::new(), OutputFile { name: "zoning.csv", bytes: zoning(plan, &units)? }),
+        (String::new(), OutputFile { name: "replication.csv", bytes: replication(plan, &units)? }),
         (String::new(), OutputFile { name: "README.txt", bytes: readme(plan, archive, &units).into_bytes() }),
     ];
     for field in &plan.fields {
@@ -138,6 +139,79 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
         ]
     });
     write("zoning.csv", &header, rows)
+}
+
+/// What layouts of strips would tell.
+fn replication(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
+    let header = [
+        "crop",
+        "treatment",
+        "site_years",
+        "blocks",
+        "strips",
+        "std_error",
+        "df",
+        "half_width",
+        "detectable",
+        "yield_unit",
+    ];
+    let rows = plan.replication.iter().flat_map(|one| {
+        one.rows.iter().map(|row| {
+            let yields = |value: f64| fixed(Some(units.yields(value)), units.yield_decimals);
+            vec![
+                plan.crop.clone(),
+                one.treatment.clone(),
+                row.site_years.to_string(),
+                row.blocks.to_string(),
+                (2 * row.site_years * row.blocks).to_string(),
+                yields(row.std_error),
+                format!("{}", row.df),
+                yields(row.half_width),
+                yields(row.detectable),
+                units.yield_unit.to_owned(),
+            ]
+        })
+    });
+    write("replication.csv", &header, rows)
+}
+
+/// The layouts with the fewest strips whose interval is at most `half_width_kg_ha` to either side, as text.
+pub(super) fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
+    let units = Units::new(archive, &plan.crop);
+    let told = |value: f64| format!("{:.1} {}", units.yields(value), units.yield_unit);
+    let mut text = format!(
+        "\nStrips for an interval of ± {} ({:.0} %):\n",
+        told(half_width_kg_ha),
+        100.0 * archive.model.confidence
+    );
+    for one in &plan.replication {
+        let enough = |several: bool| {
+            let rows =
+                one.rows.iter().filter(|row| (row.site_years > 1) == several && row.half_width <= half_width_kg_ha);
+            rows.min_by_key(|row| (row.site_years * row.blocks, row.site_years))
+        };
+        let said = |row: Option<&ReplicationRow>, what: &str| match row {
+            Some(row) => format!(
+                "{what}: {} site-year(s) of {} blocks (± {}; finds {} with 80 %)",
+                row.site_years,
+                row.blocks,
+                told(row.half_width),
+                told(row.detectable)
+            ),
+            None => format!("{what}: more than are tabulated in replication.csv"),
+        };
+        let _ = writeln!(
+            text,
+            "{}\n  {}\n  {}",
+            one.treatment,
+            said(enough(false), "one field in one season"),
+            match one.between_sd {
+                Some(_) => said(enough(true), "other fields and seasons"),
+                None => "other fields and seasons: the archive does not yet tell how they differ".to_owned(),
+            }
+        );
+    }
+    text
 }
 
 /// Money to the hundredth, without a negative zero.

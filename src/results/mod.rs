@@ -13,7 +13,9 @@ mod worth;
 mod zone;
 
 pub use conclusions::Conclusions;
-pub use plan::{Advice, Decision, FIRST, PlannedField, PlannedZone, SeasonPlan, ZoningValue};
+pub use plan::{
+    Advice, Decision, FIRST, PlannedField, PlannedZone, Replication, ReplicationRow, SeasonPlan, ZoningValue,
+};
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};

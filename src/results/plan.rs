@@ -129,4 +129,36 @@ pub struct SeasonPlan {
     pub left_out: Vec<(String, String)>,
     /// What zoning would have earned.
     pub zoning: Vec<ZoningValue>,
+    /// What strips would tell, by treatment.
+    pub replication: Vec<Replication>,
+}
+
+/// What layouts of strips would tell of a treatment over the whole field.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Replication {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// Standard deviation of one block's difference that is planned with, kg/ha.
+    pub block_sd: f64,
+    /// Standard deviation between site-years, kg/ha; absent where the archive cannot tell it.
+    pub between_sd: Option<f64>,
+    /// One row a layout.
+    pub rows: Vec<ReplicationRow>,
+}
+
+/// One layout.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReplicationRow {
+    /// Site-years; one speaks for its own field and season only.
+    pub site_years: u32,
+    /// Blocks in each.
+    pub blocks: u32,
+    /// Standard error of the mean response, kg/ha.
+    pub std_error: f64,
+    /// Its degrees of freedom.
+    pub df: f64,
+    /// Half of the width of the interval, kg/ha.
+    pub half_width: f64,
+    /// Least response that is found with a probability of 80 %, kg/ha.
+    pub detectable: f64,
 }

@@ -9,9 +9,11 @@ mod ground;
 mod honest;
 mod lanes;
 mod outlook;
+mod replication;
 
 pub use advice::advise;
 pub use ground::{Ground, layout};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;
 pub use outlook::{Outlook, OutlookError};
+pub use replication::{detectable, replication};

@@ -84,3 +84,28 @@ fn a_plan_that_cannot_be_made_says_why() {
     assert!(text.contains("sum to 1.500, expected 1"), "{text}");
     assert!(!out.join("plan").exists());
 }
+
+#[test]
+fn a_wanted_precision_says_how_many_strips_it_takes() {
+    let room = TempDir::new().unwrap();
+    let out = room.path().join("out");
+    let plan = |precision: &str| say(&["plan", &archive(), "--out", out.to_str().unwrap(), "--precision", precision]);
+    let said = plan("4 bu/ac");
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("Strips for an interval of ± 4.0 bu/ac (90 %)"), "{}", said.stdout);
+    let table = rows(&out.join("plan/replication.csv"));
+    let number = |row: &BTreeMap<String, String>, column: &str| row[column].parse::<f64>().unwrap();
+    assert!(!table.is_empty());
+    for pair in table.windows(2) {
+        // more blocks of as many site-years tell more
+        if pair[0]["treatment"] == pair[1]["treatment"] && pair[0]["site_years"] == pair[1]["site_years"] {
+            assert!(number(&pair[1], "half_width") < number(&pair[0], "half_width"));
+        }
+        assert!(number(&pair[0], "detectable") > number(&pair[0], "half_width"));
+    }
+    for wrong in ["4", "4 bushels", "-1 bu/ac", "fine"] {
+        let said = plan(wrong);
+        assert_eq!(said.code, 2, "{wrong}");
+        assert!(said.stderr.contains("--precision"), "{}", said.stderr);
+    }
+}

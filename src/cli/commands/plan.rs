@@ -16,6 +16,7 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
         },
         crop: arguments.crop.clone(),
         outlook: arguments.outlook.clone(),
+        precision: arguments.precision.clone(),
     };
     match batch::plan(&arguments.archive, &arguments.out, &options, &TellProgress::default()) {
         Err(error) => {
@@ -24,6 +25,9 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
         }
         Ok(planned) => {
             out.result(&report::plan_table(&planned.plan, &planned.night.archive));
+            if let Some(half_width_kg_ha) = planned.half_width_kg_ha {
+                out.result(&report::replication_text(&planned.plan, &planned.night.archive, half_width_kg_ha));
+            }
             let exit = tell(&planned.night, out);
             out.message(&format!("the plan: {}", planned.table.display()));
             exit
