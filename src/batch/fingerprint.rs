@@ -5,23 +5,20 @@ use std::path::Path;
 
 use crate::config::{ArchiveSettings, FieldSettings};
 use crate::ingest::{IngestError, SiteYearFiles};
+use crate::report::Provenance;
 use crate::{assign, clean, economics, fit, ingest, join, report};
 
 /// The versions of everything that makes a site-year's files.
-fn versions() -> String {
-    format!(
-        "{} {} {} {} {} {} {} {} {}",
-        env!("CARGO_PKG_VERSION"),
-        ingest::VERSION,
-        clean::VERSION,
-        assign::VERSION,
-        join::VERSION,
-        fit::VERSION,
-        economics::VERSION,
-        report::VERSION,
-        super::store::VERSION
-    )
-}
+const STAGES: [(&str, u32); 8] = [
+    ("ingest", ingest::VERSION),
+    ("clean", clean::VERSION),
+    ("assign", assign::VERSION),
+    ("join", join::VERSION),
+    ("fit", fit::VERSION),
+    ("economics", economics::VERSION),
+    ("report", report::VERSION),
+    ("store", super::store::VERSION),
+];
 
 /// A site-year's fingerprint and the hash of each input.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -29,6 +26,13 @@ pub(super) struct Fingerprint {
     pub(super) whole: String,
     /// By the file's name in the archive.
     pub(super) inputs: BTreeMap<String, String>,
+}
+
+impl Fingerprint {
+    /// What the reports tell of it.
+    pub(super) fn provenance(&self) -> Provenance {
+        Provenance { fingerprint: self.whole.clone(), inputs: self.inputs.clone(), stages: STAGES.to_vec() }
+    }
 }
 
 /// Hashes the inputs and the settings.
@@ -47,7 +51,8 @@ pub(super) fn fingerprint(
         hasher.update(&(text.len() as u64).to_le_bytes());
         hasher.update(text.as_bytes());
     };
-    add(&versions());
+    add(env!("CARGO_PKG_VERSION"));
+    add(&format!("{STAGES:?}"));
     add(folder);
     // The settings' own text would change with every comment; what they mean is what counts.
     add(&format!("{archive:?}"));

@@ -13,7 +13,7 @@ use super::store::{Remembered, Store};
 use super::{BatchError, archive, archive_settings, fingerprint, inputs, one, slug, threads};
 use crate::config::{ArchiveSettings, FieldSettings, LagPrior};
 use crate::ingest::{self, SharedLayers};
-use crate::report::{self, Failure};
+use crate::report::{self, Failure, SiteYearCase};
 use crate::results::{Conclusions, SiteYear};
 
 /// What the night is to do.
@@ -305,8 +305,15 @@ fn compute(
     lap(&mut seconds, "ingest");
     let analysed = one::analyse(&ingested, &task.field, &settings, &task.place)?;
     lap(&mut seconds, "analyse");
-    let outputs = report::site_year(&ingested, &analysed.joined, &analysed.result, &settings)
-        .map_err(|error| error.to_string())?;
+    let outputs = report::site_year(SiteYearCase {
+        ingested: &ingested,
+        joined: &analysed.joined,
+        differences: &analysed.differences,
+        result: &analysed.result,
+        archive: &settings,
+        provenance: &print.provenance(),
+    })
+    .map_err(|error| error.to_string())?;
     lap(&mut seconds, "report");
     let remembered = Remembered {
         fingerprint: print.whole,

@@ -11,7 +11,7 @@ use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
 use crate::points::{Caution, Cautions, Ingested, Joined, Labels, Source};
 use crate::quantity::factor::M2_PER_HA;
-use crate::results::{Counts, SiteYear, SiteYearIdentity};
+use crate::results::{Counts, SegmentDifference, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
 use crate::{clean, join};
 
@@ -20,6 +20,8 @@ use crate::{clean, join};
 pub struct Analysed {
     /// Points and segments.
     pub joined: Joined,
+    /// Treated minus check along the strips.
+    pub differences: Vec<SegmentDifference>,
     /// The result.
     pub result: SiteYear,
 }
@@ -95,7 +97,8 @@ pub fn analyse(
         sensitivity,
         cautions,
     };
-    Ok(Analysed { joined, result })
+    let differences = fit::segment_differences(&joined, archive);
+    Ok(Analysed { joined, differences, result })
 }
 
 /// A site-year on its way: what its variants share.

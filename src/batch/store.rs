@@ -13,7 +13,7 @@ use crate::report::OutputFile;
 use crate::results::SiteYear;
 
 /// Version of the memory's format.
-pub(super) const VERSION: u32 = 2;
+pub(super) const VERSION: u32 = 3;
 
 /// Folder of what the program remembers from night to night.
 const MEMORY: &str = ".bandlift";

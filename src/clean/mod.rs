@@ -39,7 +39,9 @@ use geo::MultiPolygon;
 
 use crate::config::{CleanSettings, CropSettings};
 use crate::geometry::PolygonIndex;
-use crate::points::{Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, MachineFacts, Mark, Records};
+use crate::points::{
+    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Records,
+};
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
 use crate::stats::robust;
@@ -66,6 +68,8 @@ pub struct Tracked {
     /// Neighbouring passes, all machines.
     pairs: Vec<neighbour_passes::PassPair>,
     lags: Vec<lag::Lags>,
+    /// What they rest on.
+    lag_curves: Vec<LagCurve>,
     /// Whether it can be told which of two combines cut a piece of ground first.
     clocks_agree: bool,
     /// Moisture readings, held ones replaced.
@@ -90,7 +94,7 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     take_off(&drift_kg_s, &mut records);
     let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
     let case = lag::Case { records: &records, tracks: &tracks, passes: &passes, swath_m: widest_m, settings, seed };
-    let lags = lag::estimate(case, &mut cautions);
+    let (lags, lag_curves) = lag::estimate(case, &mut cautions);
     let clocks_disagree = records
         .channels
         .time
@@ -103,7 +107,7 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let every_pass: Vec<usize> = (0..passes.len()).collect();
     let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
     let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);
-    Tracked { records, marks, tracks, passes, pairs, lags, clocks_agree, moisture_pct, cautions }
+    Tracked { records, marks, tracks, passes, pairs, lags, lag_curves, clocks_agree, moisture_pct, cautions }
 }
 
 /// The second half: places the records (the lags moved by `shift_s`), and judges them.
@@ -213,6 +217,7 @@ pub fn judge(
         dry_yield_kg_ha,
         mark: marks,
         facts,
+        lag_curves: tracked.lag_curves.clone(),
         cautions,
         records: Arc::clone(records),
     }

@@ -15,7 +15,7 @@ use crate::results::{Estimate, Response, Returns, ZoneResponse};
 use crate::stats::distribution::StudentT;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// The terms of the partial budget of one comparison.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,6 +62,7 @@ impl Budget {
             break_even: Some(self.break_even()),
             probability_pays: probability_above(estimate, self.break_even()),
             net_return: estimate.mean.map(|mean| self.net_return(mean)),
+            worth_per_kg: Some(self.worth_per_kg),
         }
     }
 }
@@ -137,6 +138,8 @@ mod tests {
         let plain = Budget::new(&corn(4.50, 0.0, 0.045), &treatment(14.0), None, None).unwrap();
         assert!((plain.break_even() / kg_ha_per_bu_ac - 3.111_1).abs() < 5e-4);
         assert!(plain.net_return(plain.break_even()).abs() < 1e-9);
+        let returns = plain.returns(&Estimate::of_mean(500.0));
+        assert!((returns.net_return_of(500.0).unwrap() - plain.net_return(500.0)).abs() < 1e-9);
     }
 
     /// By hand: 0.3 points wetter grain at 210 bu/ac and 0.045 USD/bu/point costs 0.3 × 210 × 0.045 = 2.84 USD/ac.

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use crate::config::ArchiveSettings;
 use crate::points::{Joined, Labels};
-use crate::results::{BlockDifference, ResponseKey};
+use crate::results::{BlockDifference, ResponseKey, SegmentDifference};
 
 /// A treated segment with the check facing it.
 #[derive(Debug, Clone, Copy)]
@@ -51,6 +52,24 @@ pub(super) fn facing_segments(joined: &Joined, treatment: &str, check: &str, lea
         };
         all.push(Facing { treated: at, check });
     }
+    all
+}
+
+/// Treated minus check in every treated segment that faces a check, in the order of the segments.
+pub fn segment_differences(joined: &Joined, archive: &ArchiveSettings) -> Vec<SegmentDifference> {
+    let Some(check) = archive.check() else { return Vec::new() };
+    let yield_of = |at: usize| joined.assigned.segments[at].dry_yield_kg_ha;
+    let mut all: Vec<SegmentDifference> = archive
+        .treatments
+        .iter()
+        .filter(|treatment| !treatment.check)
+        .flat_map(|treatment| facing_segments(joined, &treatment.key, &check.key, None))
+        .map(|facing| {
+            let check: f64 = facing.check.iter().map(|&(at, weight)| weight * yield_of(at)).sum();
+            SegmentDifference { segment: facing.treated, difference: yield_of(facing.treated) - check }
+        })
+        .collect();
+    all.sort_by_key(|one| one.segment);
     all
 }
 

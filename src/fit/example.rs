@@ -230,6 +230,7 @@ fn cleaned(records: Records) -> Cleaned {
         dry_yield_kg_ha: records.mass_kg.clone(),
         mark: vec![None; rows],
         facts,
+        lag_curves: Vec::new(),
         cautions: Cautions::default(),
         records: Arc::new(records),
     }

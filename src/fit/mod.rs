@@ -37,6 +37,7 @@ use support::{Support, support};
 use trial::Trial;
 
 pub use alternatives::{Alternative, alternatives};
+pub use differences::segment_differences;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 3;

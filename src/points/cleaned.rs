@@ -62,6 +62,17 @@ pub struct MachineFacts {
     pub ticket_gain: Sourced,
 }
 
+/// How well the passes of a combine agree at each lag that was tried: what the lag rests on.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct LagCurve {
+    /// The combine.
+    pub machine: String,
+    /// The lags, s, rising.
+    pub lags_s: Vec<f64>,
+    /// Mean mismatch of neighbouring passes in opposite directions, in units of the squared spread of their profiles.
+    pub mismatch: Vec<f64>,
+}
+
 /// What cleaning learnt of the site-year.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct CleaningFacts {
@@ -110,6 +121,8 @@ pub struct Cleaned {
     pub mark: Vec<Option<Mark>>,
     /// What was learnt.
     pub facts: CleaningFacts,
+    /// What the lags rest on, by combine, where passes could be matched.
+    pub lag_curves: Vec<LagCurve>,
     /// What the reader must know.
     pub cautions: Cautions,
 }

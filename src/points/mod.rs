@@ -16,7 +16,7 @@ mod records;
 
 pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
-pub use cleaned::{Cleaned, CleaningFacts, MachineFacts, Source, Sourced};
+pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};
 pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
 pub use marks::Mark;

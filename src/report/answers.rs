@@ -149,11 +149,8 @@ impl Of<'_> {
     fn money(&self) -> Option<String> {
         let worth = self.worth()?;
         let estimate = &self.whole.estimate;
-        let (mean, low, high) = (estimate.mean?, estimate.low?, estimate.high?);
-        // The net return is linear in the response: through the break-even response with the slope of the mean.
-        let slope =
-            if (mean - worth.break_even).abs() > 0.0 { worth.net_return / (mean - worth.break_even) } else { 0.0 };
-        let net = |response: f64| slope * (response - worth.break_even);
+        let (low, high) = (estimate.low?, estimate.high?);
+        let net = |response: f64| self.whole.returns.net_return_of(response);
         let new_site = worth.probability_new_site_pays.map_or_else(String::new, |share| {
             format!(", and {} that it pays in a field and year of its own", percent(share))
         });
@@ -165,8 +162,8 @@ impl Of<'_> {
             self.yields(worth.break_even),
             self.units.yield_unit,
             self.money_text(worth.net_return),
-            self.units.money(net(low)).round() as i64,
-            self.units.money(net(high)).round() as i64,
+            self.units.money(net(low)?).round() as i64,
+            self.units.money(net(high)?).round() as i64,
             percent(worth.probability_pays?),
         ))
     }

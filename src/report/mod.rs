@@ -22,16 +22,17 @@ pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
 pub use units::Units;
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{Conclusions, SeasonPlan, SiteYear, ZoneResponse};
+use crate::results::{Conclusions, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,16 +59,40 @@ impl ReportError {
     }
 }
 
+/// What a site-year's files came from.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Provenance {
+    /// Hash of the inputs, the settings and the versions.
+    pub fingerprint: String,
+    /// Hash of each input, by its name in the archive.
+    pub inputs: BTreeMap<String, String>,
+    /// Version of each stage's results.
+    pub stages: Vec<(&'static str, u32)>,
+}
+
+/// What the files of a site-year are made of.
+#[derive(Debug, Clone, Copy)]
+pub struct SiteYearCase<'c> {
+    /// What was read.
+    pub ingested: &'c Ingested,
+    /// Records and segments.
+    pub joined: &'c Joined,
+    /// Treated minus check along the strips.
+    pub differences: &'c [SegmentDifference],
+    /// The result.
+    pub result: &'c SiteYear,
+    /// The archive's settings.
+    pub archive: &'c ArchiveSettings,
+    /// Hashes and versions.
+    pub provenance: &'c Provenance,
+}
+
 /// The files of one site-year.
 ///
 /// # Errors
 /// [`ReportError`] when an encoder refuses.
-pub fn site_year(
-    ingested: &Ingested,
-    joined: &Joined,
-    result: &SiteYear,
-    archive: &ArchiveSettings,
-) -> Result<Vec<OutputFile>, ReportError> {
+pub fn site_year(case: SiteYearCase<'_>) -> Result<Vec<OutputFile>, ReportError> {
+    let SiteYearCase { ingested, joined, result, archive, .. } = case;
     let units = Units::new(archive, &result.identity.crop);
     let grid = yield_grid::YieldGrid::of(&joined.assigned.cleaned);
     let mut files = vec![
@@ -79,7 +104,7 @@ pub fn site_year(
         OutputFile { name: "sensitivity.csv", bytes: tables::sensitivity(result, &units)? },
         OutputFile { name: "contrasts.csv", bytes: tables::contrasts(result, &units)? },
         OutputFile { name: "layers.gpkg", bytes: geopackage::layers(ingested, joined, result, &units)? },
-        OutputFile { name: "report.html", bytes: html::site_year(joined, result, archive, &units, grid.as_ref())? },
+        OutputFile { name: "report.html", bytes: html::site_year(case, &units, grid.as_ref())? },
     ];
     if let Some(grid) = &grid {
         files.push(OutputFile { name: "yield.tif", bytes: grid.geotiff(result.epsg)? });
@@ -115,7 +140,7 @@ pub fn archive(
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
         OutputFile { name: "economics.csv", bytes: economics::table(&conclusions.worth, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
-        OutputFile { name: "index.html", bytes: html::index(site_years, zones, &answers, failures, archive)? },
+        OutputFile { name: "index.html", bytes: html::index(site_years, conclusions, &answers, failures, archive)? },
     ])
 }
 

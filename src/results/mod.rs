@@ -16,7 +16,7 @@ pub use conclusions::Conclusions;
 pub use plan::{
     Advice, Decision, FIRST, PlannedField, PlannedZone, Replication, ReplicationRow, SeasonPlan, ZoningValue,
 };
-pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Shrunken};
+pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, SegmentDifference, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};

@@ -78,6 +78,15 @@ pub struct Returns {
     pub probability_pays: Option<f64>,
     /// Expected net return, money per hectare.
     pub net_return: Option<f64>,
+    /// What a kilogram of response is worth, after hauling and drying.
+    pub worth_per_kg: Option<f64>,
+}
+
+impl Returns {
+    /// Net return of a response in kg/ha, money per hectare.
+    pub fn net_return_of(&self, response_kg_ha: f64) -> Option<f64> {
+        Some(self.worth_per_kg? * (response_kg_ha - self.break_even?))
+    }
 }
 
 /// The response of one site-year to one treatment, in one class or over the whole field.
@@ -122,6 +131,15 @@ impl Response {
     pub fn decision_allowed(&self) -> bool {
         self.blocks >= LEAST_FOR_DECISION && self.estimate.std_error.is_some()
     }
+}
+
+/// Treated minus check in one treated segment, against the check that faces it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SegmentDifference {
+    /// Index of the treated segment.
+    pub segment: usize,
+    /// The difference, kg/ha.
+    pub difference: f64,
 }
 
 /// Treated minus check in one block and class.

@@ -15,7 +15,7 @@ use super::neighbour_passes::{self, PassPair, TOUCHING_SWATHS};
 use super::passes::Pass;
 use super::track::Track;
 use crate::config::{CleanSettings, LagPrior};
-use crate::points::{Caution, Cautions, Records, Source, Sourced};
+use crate::points::{Caution, Cautions, LagCurve, Records, Source, Sourced};
 use crate::stats::robust;
 use profile::{Matcher, Mismatch, Signal};
 
@@ -89,14 +89,19 @@ pub(crate) struct Case<'c> {
     pub(crate) seed: u64,
 }
 
-/// Estimates the lags of every track.
-pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
+/// Estimates the lags of every track, with the curves that those of the grain rest on.
+pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> (Vec<Lags>, Vec<LagCurve>) {
     let Case { records, tracks, passes, swath_m, settings, .. } = case;
-    (0..tracks.len())
+    let mut curves = Vec::new();
+    let lags = (0..tracks.len())
         .map(|track| {
             let name = records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
             let pairs = pairs_of(tracks, passes, track, swath_m);
-            let own = if settings.lag_s.is_some() { None } else { Some(mass_lag(case, &pairs, track)) };
+            let mut curve = LagCurve { machine: name.to_owned(), ..LagCurve::default() };
+            let own = if settings.lag_s.is_some() { None } else { Some(mass_lag(case, &pairs, track, &mut curve)) };
+            if !curve.lags_s.is_empty() {
+                curves.push(curve);
+            }
             let mass = match (settings.lag_s, &own) {
                 (Some(lag), _) => Sourced::configured(lag),
                 (None, Some(own)) => heard(case, name, own, cautions),
@@ -106,7 +111,8 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
             let moisture = match settings.moisture_lag_s {
                 Some(lag) => Sourced::configured(lag),
                 None if records.channels.moisture && records.channels.time => {
-                    matched(case, &pairs, Signal::Moisture).unwrap_or_else(|_| Sourced::assumed(mass.value))
+                    matched(case, &pairs, Signal::Moisture, &mut LagCurve::default())
+                        .unwrap_or_else(|_| Sourced::assumed(mass.value))
                 }
                 None => Sourced::assumed(mass.value),
             };
@@ -120,7 +126,8 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> Vec<Lags> {
             }
             Lags { mass_s: mass, own_s, moisture_s: moisture, second_opinion_s }
         })
-        .collect()
+        .collect();
+    (lags, curves)
 }
 
 /// What this field tells of the lag, drawn towards what the combine's other fields tell, by their certainty; with a caution
@@ -165,12 +172,12 @@ fn graded(lag: Sourced) -> Sourced {
     if wide { Sourced { source: Source::Assumed, ..lag } } else { lag }
 }
 
-fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize) -> Result<Sourced, String> {
+fn mass_lag(case: Case<'_>, pairs: &[PassPair], track: usize, tried: &mut LagCurve) -> Result<Sourced, String> {
     let Case { records, tracks, passes, settings, seed, .. } = case;
     if !records.channels.time {
         return Err("no time was recorded".to_owned());
     }
-    matched(case, pairs, Signal::Yield).or_else(|reason| {
+    matched(case, pairs, Signal::Yield, tried).or_else(|reason| {
         if !records.channels.flow || !records.channels.speed && !records.channels.distance {
             return Err(reason);
         }
@@ -200,8 +207,8 @@ fn pairs_of(tracks: &[Track], passes: &[Pass], track: usize, swath_m: f64) -> Ve
     pairs
 }
 
-/// The lag at which opposing neighbours agree, or why the data cannot tell it.
-fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced, String> {
+/// The lag at which opposing neighbours agree, or why the data cannot tell it; `tried` is filled with the curve.
+fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal, tried: &mut LagCurve) -> Result<Sourced, String> {
     let Case { records, tracks, passes, swath_m, settings, seed } = case;
     let of_hand = |left: bool| pairs.iter().filter(|pair| pair.left == left).count();
     if pairs.len() < LEAST_PAIRS || of_hand(true).min(of_hand(false)) < LEAST_PAIRS_OF_A_HAND {
@@ -223,6 +230,7 @@ fn matched(case: Case<'_>, pairs: &[PassPair], signal: Signal) -> Result<Sourced
     let told: Vec<f64> =
         pairs.iter().map(|pair| if pair.apart_m <= TOUCHING_SWATHS * swath_m { 1.0 } else { FAR_WEIGHT }).collect();
     let curve = total(&rough, &hands, &told).ok_or("the passes share too little ground")?;
+    (tried.lags_s, tried.mismatch) = (coarse.clone(), curve.clone());
     let lowest = argmin(&curve);
     let usual = robust::median(&curve).map_err(|_| "the passes share too little ground".to_owned())?;
     let depth = (usual - curve[lowest]) / usual;

@@ -1,98 +1,144 @@
-//! The yield map as an image with the strips drawn over it.
+//! The grower's map: where the treated strips yielded more than the check, over the soils.
 
 use std::fmt::Write;
 
-use base64::Engine;
-use base64::engine::general_purpose::STANDARD;
-
-use super::chart::escaped;
-use crate::config::ArchiveSettings;
-use crate::points::Joined;
-use crate::report::yield_grid::YieldGrid;
-use crate::report::{ReportError, Units};
+use super::colour::{hex, of_difference, stops};
+use super::figures::{Svg, escaped};
+use super::ground::Ground;
+use crate::report::Units;
 use crate::stats::robust;
 
-/// Width of the drawing, px.
-const WIDTH: f64 = 760.0;
+/// Largest width and height of the drawing, px.
+const WIDTH: f64 = 560.0;
+const HEIGHT: f64 = 460.0;
+/// Height of the legend, px.
+const LEGEND: f64 = 44.0;
+/// Least width of a stretch on the map, px.
+const LEAST_STRETCH: f64 = 4.0;
 
-/// The map: cells coloured by yield between the 2nd and the 98th percentile, strips by outline, a scale below.
-pub(super) fn yield_map(
-    grid: &YieldGrid,
-    joined: &Joined,
-    archive: &ArchiveSettings,
-    units: &Units,
-) -> Result<String, ReportError> {
-    let (rows, columns) = grid.yields.dim();
-    let mut values: Vec<f64> =
-        grid.yields.iter().filter(|value| value.is_finite()).map(|&value| f64::from(value)).collect();
-    values.sort_by(f64::total_cmp);
-    let quantile = |p: f64| robust::quantile_sorted(&values, p).unwrap_or(0.0);
-    let (low, high) = (quantile(0.02), quantile(0.98).max(quantile(0.02) + 1.0));
-    let mut pixels = Vec::with_capacity(rows * columns * 4);
-    for value in &grid.yields {
-        if value.is_finite() {
-            let share = ((f64::from(*value) - low) / (high - low)).clamp(0.0, 1.0);
-            let colour = colorous::CIVIDIS.eval_continuous(share);
-            pixels.extend([colour.r, colour.g, colour.b, 255]);
-        } else {
-            pixels.extend([0, 0, 0, 0]);
-        }
+/// The map; empty where nothing faces a check. `cell_m` is the length of a segment.
+pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> String {
+    let shown: Vec<f64> = ground.segments.iter().filter_map(|one| one.mean).collect();
+    if shown.is_empty() {
+        return String::new();
     }
-    let image = encode(&pixels, columns as u32, rows as u32)?;
-    let height = WIDTH * rows as f64 / columns as f64;
-    let scale = WIDTH / (columns as f64 * grid.cell_m);
-    let mut svg = format!(
-        "<svg viewBox=\"0 0 {WIDTH:.0} {:.0}\" width=\"{WIDTH:.0}\" role=\"img\" aria-label=\"Yield map with strips\"><image href=\"data:image/png;base64,{image}\" width=\"{WIDTH:.0}\" height=\"{height:.0}\" style=\"image-rendering:pixelated\"/>",
-        height + 50.0
+    let limit = robust::quantile(&shown.iter().map(|value| value.abs()).collect::<Vec<_>>(), 0.95).unwrap_or(1.0);
+    let limit = nice(limit.max(1e-6));
+    let scale = (WIDTH / ground.width_m).min(HEIGHT / ground.height_m);
+    let (width, height) = (ground.width_m * scale, ground.height_m * scale);
+    let mut svg = Svg::new(
+        WIDTH.max(width),
+        height + LEGEND,
+        "figure map",
+        "Treated minus check along the strips, over the soils",
     );
-    for strip in &joined.assigned.strips {
-        let Some(ground) = &strip.ground else { continue };
-        let is_check = archive.treatment(&strip.treatment).is_some_and(|treatment| treatment.check);
-        let dash = if is_check { " stroke-dasharray=\"6 4\"" } else { "" };
-        let label = archive.treatment(&strip.treatment).map_or("", |treatment| &treatment.label);
-        for polygon in ground {
-            let mut path = String::new();
-            for (at, corner) in polygon.exterior().coords().enumerate() {
-                let (x, y) = ((corner.x - grid.west_m) * scale, (grid.north_m - corner.y) * scale);
-                let _ = write!(path, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
+    let place = |x: i32, y: i32| (f64::from(x) / 10.0 * scale, height - f64::from(y) / 10.0 * scale);
+    let path = |rings: &[Vec<i32>]| {
+        let mut d = String::new();
+        for ring in rings {
+            for (at, corner) in ring.chunks_exact(2).enumerate() {
+                let (x, y) = place(corner[0], corner[1]);
+                let _ = write!(d, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
             }
-            let _ = write!(
-                svg,
-                "<path d=\"{path}Z\" fill=\"none\" stroke=\"#d1495b\" stroke-width=\"1.5\"{dash}><title>{} · {}</title></path>",
-                escaped(&strip.name),
-                escaped(label)
-            );
+            d.push('Z');
         }
+        d
+    };
+    for soil in &ground.soils {
+        svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(&soil.rings)));
     }
-    let mut stops = String::new();
-    for stop in 0..=8 {
-        let share = f64::from(stop) / 8.0;
-        let _ =
-            write!(stops, "<stop offset=\"{share}\" stop-color=\"#{:x}\"/>", colorous::CIVIDIS.eval_continuous(share));
+    for (at, strip) in ground.strips.iter().enumerate() {
+        let class = if strip.is_check { "strip check" } else { "strip treated" };
+        let title = format!("{} · {} · block {}", strip.label, strip.name, strip.block);
+        let d = path(&strip.rings);
+        svg.raw(format_args!("<clipPath id=\"strip{at}\"><path d=\"{d}\"/></clipPath>"));
+        svg.raw(format_args!("<path class=\"{class}\" d=\"{d}\"><title>{}</title></path>", escaped(&title)));
     }
-    let _ = write!(
-        svg,
-        "<defs><linearGradient id=\"scale\">{}</linearGradient></defs><rect x=\"0\" y=\"{:.0}\" width=\"240\" height=\"12\" fill=\"url(#scale)\"/><text x=\"0\" y=\"{:.0}\">{:.0}</text><text x=\"240\" y=\"{:.0}\" text-anchor=\"end\">{:.0} {}</text><text x=\"270\" y=\"{:.0}\">solid: treated · dashed: check</text></svg>",
-        stops,
-        height + 8.0,
-        height + 36.0,
-        units.yields(low),
-        height + 36.0,
-        units.yields(high),
-        units.yield_unit,
-        height + 18.0,
-    );
-    Ok(svg)
+    for (strip, stretches) in &ground.along {
+        let clip = if ground.strips[*strip].rings.is_empty() {
+            String::new()
+        } else {
+            format!(" clip-path=\"url(#strip{strip})\"")
+        };
+        svg.raw(format_args!("<g{clip}>"));
+        let places: Vec<(f64, f64)> =
+            stretches.iter().map(|one| place(ground.segments[one.segment].x, ground.segments[one.segment].y)).collect();
+        let Some(direction) = direction(&places) else {
+            svg.raw("</g>");
+            continue;
+        };
+        for (one, &(x, y)) in stretches.iter().zip(&places) {
+            let shape = &ground.segments[one.segment];
+            let Some(mean) = shape.mean else { continue };
+            let half = 0.5 * segment_m * scale;
+            let (dx, dy) = (direction.0 * half, direction.1 * half);
+            svg.raw(format_args!(
+                "<path d=\"M{:.1} {:.1}L{:.1} {:.1}\" stroke=\"{}\" stroke-width=\"{:.1}\"><title>{mean:+} {}</title></path>",
+                x - dx,
+                y - dy,
+                x + dx,
+                y + dy,
+                hex(of_difference(mean / limit)),
+                // wide enough to fill the strip, which cuts it off; where the strip's ground is not known, as wide as can be seen
+                if clip.is_empty() { LEAST_STRETCH } else { 60.0 * scale },
+                units.yield_unit
+            ));
+        }
+        svg.raw("</g>");
+    }
+    for soil in &ground.soils {
+        let (x, y) = place(soil.at.0, soil.at.1);
+        svg.text("soil-name", (x, y), "middle", &soil.name);
+    }
+    legend(&mut svg, height, limit, scale, units);
+    svg.finish()
 }
 
-fn encode(pixels: &[u8], width: u32, height: u32) -> Result<String, ReportError> {
-    let fault = |error: png::EncodingError| ReportError::new("report.html", error);
-    let mut bytes = Vec::new();
-    let mut encoder = png::Encoder::new(&mut bytes, width, height);
-    encoder.set_color(png::ColorType::Rgba);
-    encoder.set_depth(png::BitDepth::Eight);
-    let mut writer = encoder.write_header().map_err(fault)?;
-    writer.write_image_data(pixels).map_err(fault)?;
-    writer.finish().map_err(fault)?;
-    Ok(STANDARD.encode(bytes))
+/// From the first place to the last, of length 1.
+fn direction(places: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let (first, last) = (places.first()?, places.last()?);
+    let (dx, dy) = (last.0 - first.0, last.1 - first.1);
+    let length = dx.hypot(dy);
+    Some(if length > 0.0 { (dx / length, dy / length) } else { (0.0, 1.0) })
+}
+
+/// The next round number: 1, 2 or 5 times a power of ten.
+fn nice(value: f64) -> f64 {
+    let power = 10.0_f64.powf(value.log10().floor());
+    [1.0, 2.0, 5.0].map(|digit| digit * power).into_iter().find(|round| *round >= value).unwrap_or(10.0 * power)
+}
+
+fn legend(svg: &mut Svg, height: f64, limit: f64, scale: f64, units: &Units) {
+    let top = height + 10.0;
+    let mut gradient = String::new();
+    let colours = stops(|share| of_difference(2.0 * share - 1.0));
+    for (at, colour) in colours.iter().enumerate() {
+        let share = at as f64 / (colours.len() - 1) as f64;
+        let _ = write!(gradient, "<stop offset=\"{share:.4}\" stop-color=\"{colour}\"/>");
+    }
+    svg.raw(format_args!("<defs><linearGradient id=\"differences\">{gradient}</linearGradient></defs>"));
+    svg.raw(format_args!("<rect x=\"0\" y=\"{top:.0}\" width=\"220\" height=\"11\" fill=\"url(#differences)\"/>"));
+    svg.text("tick", (0.0, top + 26.0), "start", &format!("−{limit} or less"));
+    svg.text("tick", (110.0, top + 26.0), "middle", "0");
+    svg.text("tick", (220.0, top + 26.0), "end", &format!("+{limit} {} or more", units.yield_unit));
+    let metres = nice(70.0 / scale);
+    let from = 300.0;
+    svg.line("rule", (from, top + 6.0), (from + metres * scale, top + 6.0));
+    svg.text("tick", (from, top + 26.0), "start", &format!("{metres} m"));
+    let north = WIDTH - 14.0;
+    svg.raw(format_args!(
+        "<path class=\"north\" d=\"M{north:.0} {:.0}l6 18l-6 -4l-6 4z\"><title>north</title></path>",
+        top - 2.0
+    ));
+    svg.text("tick", (north, top + 30.0), "middle", "N");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_scale_ends_at_a_round_number() {
+        assert!((nice(8.3) - 10.0).abs() < 1e-9 && (nice(0.12) - 0.2).abs() < 1e-9 && (nice(5.0) - 5.0).abs() < 1e-9);
+    }
 }

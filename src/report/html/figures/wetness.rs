@@ -1,0 +1,82 @@
+//! Wetness of the spring against the response, a point for each site-year.
+
+use super::{Scale, Svg, escaped, range, tick_label};
+
+const WIDTH: f64 = 560.0;
+const HEIGHT: f64 = 240.0;
+const LEFT: f64 = 46.0;
+const BOTTOM: f64 = 36.0;
+
+/// A site-year.
+#[derive(Debug, Clone)]
+pub(in crate::report::html) struct Place {
+    pub(in crate::report::html) label: String,
+    /// Departure from normal, mm.
+    pub(in crate::report::html) wetness_mm: f64,
+    /// Response with its interval, in the report's unit.
+    pub(in crate::report::html) response: f64,
+    pub(in crate::report::html) interval: Option<(f64, f64)>,
+    /// Its share in the mean.
+    pub(in crate::report::html) weight: f64,
+}
+
+/// A straight line: its value at no departure, and its slope for one mm.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::report::html) struct Line {
+    pub(in crate::report::html) at_zero: f64,
+    pub(in crate::report::html) slope: f64,
+}
+
+/// The figure; empty with fewer than two site-years.
+pub(in crate::report::html) fn draw(
+    places: &[Place],
+    line: Option<Line>,
+    breaks_mm: &[f64],
+    label: &str,
+    unit: &str,
+) -> String {
+    if places.len() < 2 {
+        return String::new();
+    }
+    let x = Scale::padded(range(places.iter().map(|one| one.wetness_mm), true), (LEFT, WIDTH - 8.0));
+    let ends = places.iter().flat_map(|one| {
+        let (low, high) = one.interval.unwrap_or((one.response, one.response));
+        [low, high]
+    });
+    let y = Scale::padded(range(ends, true), (HEIGHT - BOTTOM, 8.0));
+    let mut svg = Svg::new(WIDTH, HEIGHT, "figure", label);
+    let ticks = y.ticks(5.0);
+    for &tick in &ticks {
+        let class = if tick.abs() < 1e-9 { "zero" } else { "grid" };
+        svg.line(class, (LEFT, y.at(tick)), (WIDTH - 8.0, y.at(tick)));
+        svg.text("tick", (LEFT - 6.0, y.at(tick) + 4.0), "end", &tick_label(tick, &ticks));
+    }
+    let ticks = x.ticks(7.0);
+    for &tick in &ticks {
+        svg.text("tick", (x.at(tick), HEIGHT - BOTTOM + 15.0), "middle", &tick_label(tick, &ticks));
+    }
+    svg.text("tick", (WIDTH - 8.0, HEIGHT - 3.0), "end", "precipitation, mm from normal");
+    svg.text("tick", (LEFT + 3.0, 12.0), "start", unit);
+    for &limit in breaks_mm {
+        if (LEFT..WIDTH - 8.0).contains(&x.at(limit)) {
+            svg.line("border", (x.at(limit), 8.0), (x.at(limit), HEIGHT - BOTTOM));
+        }
+    }
+    if let Some(line) = line {
+        let (from, to) = range(places.iter().map(|one| one.wetness_mm), false);
+        svg.path("curve", [from, to].map(|at| (x.at(at), y.at(line.at_zero + line.slope * at))));
+    }
+    for one in places {
+        svg.raw(format_args!("<g class=\"plain\"><title>{}</title>", escaped(&one.label)));
+        let place = x.at(one.wetness_mm);
+        if let Some((low, high)) = one.interval {
+            svg.line("reach thin", (place, y.at(low)), (place, y.at(high)));
+        }
+        svg.raw(format_args!(
+            "<circle class=\"mean\" cx=\"{place:.1}\" cy=\"{:.1}\" r=\"{:.1}\"/></g>",
+            y.at(one.response),
+            2.5 + 6.0 * one.weight.sqrt()
+        ));
+    }
+    svg.finish()
+}

@@ -1,0 +1,519 @@
+//! `report.html`: the grower's page, and below it the specialist's.
+
+use serde::Serialize;
+use serde_json::{Map, Value, json};
+
+use super::colour::{hex, of_mark, of_yield, stops};
+use super::figures::intervals::{Look, Row};
+use super::figures::{along, intervals, match_curve, range};
+use super::ground::Ground;
+use super::text::{decimals, doubts, interval, label, percent, probability, shown, signed, sourced};
+use super::words::Words;
+use super::{map, raster, records, render, script_json};
+use crate::config::ArchiveSettings;
+use crate::points::LagCurve;
+use crate::report::yield_grid::YieldGrid;
+use crate::report::{ReportError, SiteYearCase, Units};
+use crate::results::{Estimate, FIRST, Response, SignChanges, SiteYear};
+use crate::stats::robust;
+
+/// Shares of the yields between which the scale of colours runs.
+const SCALE_ENDS: (f64, f64) = (0.02, 0.98);
+
+/// `report.html`.
+pub(in crate::report) fn page(
+    case: SiteYearCase<'_>,
+    units: &Units,
+    grid: Option<&YieldGrid>,
+) -> Result<Vec<u8>, ReportError> {
+    let SiteYearCase { joined, result, archive, provenance, .. } = case;
+    let tell = Tell { result, archive, units, decimals: decimals(units) };
+    let words = Words { result, archive, units, decimals: tell.decimals };
+    let ground = Ground::of(case, units);
+    let scale = grid.and_then(|grid| yield_scale(grid, units));
+    let picture = match (grid, scale) {
+        (Some(grid), Some((low, high))) => {
+            Some(raster::picture(&grid.yields, |value| of_yield((units.yields(value) - low) / (high - low)))?)
+        }
+        _ => None,
+    };
+    let map_data = match (&ground, scale) {
+        (Some(ground), Some(scale)) => Some(script_json(&map_data(case, ground, scale, units)?)?),
+        _ => None,
+    };
+    let mut context = tell.heading();
+    for part in [
+        json!({
+            "headline": words.headline(),
+            "verdicts": words.verdicts(),
+            "difference_map": ground
+                .as_ref()
+                .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
+            "grower_chart": tell.responses(true),
+            "cautions": doubts(&result.cautions),
+        }),
+        json!({
+            "picture": picture,
+            "yield_stops": stops(of_yield).join(","),
+            "scale": scale.map(|ends| <[f64; 2]>::from(ends).map(|end| format!("{end:.0$}", tell.decimals))),
+            "map_data": map_data,
+        }),
+        tell.records(),
+        tell.lag(&joined.assigned.cleaned.lag_curves),
+        json!({
+            "strips": ground.as_ref().map(|ground| tell.strips(case, ground)),
+            "along": ground.as_ref().map(|ground| tell.along(case, ground)),
+        }),
+        tell.classes(),
+        json!({
+            "provenance": {
+                "version": env!("CARGO_PKG_VERSION"),
+                "fingerprint": provenance.fingerprint,
+                "stages": provenance.stages,
+                "inputs": provenance.inputs,
+                "epsg": result.epsg,
+            },
+            "settings": settings(result, archive)?,
+        }),
+    ] {
+        context.extend(part.as_object().cloned().unwrap_or_default());
+    }
+    render("report.html", "site_year.html", Value::Object(context))
+}
+
+fn number(value: f64) -> String {
+    format!("{value:.3}").trim_end_matches('0').trim_end_matches('.').replace('-', "−")
+}
+
+/// The yields between which the colours run, in the report's unit.
+fn yield_scale(grid: &YieldGrid, units: &Units) -> Option<(f64, f64)> {
+    let mut values: Vec<f64> =
+        grid.yields.iter().filter(|value| value.is_finite()).map(|&value| units.yields(f64::from(value))).collect();
+    values.sort_by(f64::total_cmp);
+    let low = robust::quantile_sorted(&values, SCALE_ENDS.0).ok()?;
+    let high = robust::quantile_sorted(&values, SCALE_ENDS.1).ok()?;
+    Some((low, if high > low { high } else { low + 1.0 }))
+}
+
+/// What the map of the records is drawn from.
+fn map_data(case: SiteYearCase<'_>, ground: &Ground, scale: (f64, f64), units: &Units) -> Result<Value, ReportError> {
+    let crop = case.archive.crops.get(&case.result.identity.crop);
+    let moisture = crop.map_or(f64::NAN, |crop| crop.market_moisture_pct);
+    let removed = &case.result.counts.removed;
+    Ok(json!({
+        "width": ground.width_m,
+        "height": ground.height_m,
+        "unit": units.yield_unit,
+        "decimals": decimals(units),
+        "scale": [scale.0, scale.1],
+        "colours": (0..256).map(|at| of_yield(f64::from(at) / 255.0)).collect::<Vec<_>>(),
+        "marks": records::marks().map(|mark| json!({
+            "code": mark.code(),
+            "text": mark.text(),
+            "colour": of_mark(mark),
+            "points": removed.get(&mark).copied().unwrap_or(0),
+        })).collect::<Vec<_>>(),
+        "strips": ground.strips,
+        "segments": ground.segments,
+        "segment_m": case.archive.model.segment_length_m,
+        "soils": ground.soils,
+        "classes": case.joined.classes,
+        "records": records::pack(case.joined, ground, moisture, units)?,
+    }))
+}
+
+fn machines(result: &SiteYear) -> Vec<Value> {
+    let machines = result.cleaning.machines.iter();
+    machines
+        .map(|(name, facts)| {
+            json!({
+                "name": name,
+                "lag": sourced(&facts.lag_s, " s"),
+                "own_lag": facts.own_lag_s.as_ref().map(|own| sourced(own, " s")),
+                "moisture_lag": sourced(&facts.moisture_lag_s, " s"),
+                "factor": sourced(&facts.machine_factor, ""),
+                "gain": sourced(&facts.ticket_gain, ""),
+            })
+        })
+        .collect()
+}
+
+fn removals(result: &SiteYear) -> Vec<Value> {
+    let removed = result.counts.removed.iter().filter(|(_, points)| **points > 0);
+    removed
+        .map(|(mark, points)| {
+            json!({
+                "code": mark.code(),
+                "text": mark.text(),
+                "source": mark.source(),
+                "colour": hex(of_mark(*mark)),
+                "points": points,
+                "share": percent(*points, result.counts.read),
+            })
+        })
+        .collect()
+}
+
+fn settings(result: &SiteYear, archive: &ArchiveSettings) -> Result<String, ReportError> {
+    let settings = json!({
+        "clean": archive.clean,
+        "model": archive.model,
+        "crop": archive.crops.get(&result.identity.crop),
+        "treatments": archive.treatments,
+        "target": archive.target,
+    });
+    serde_json::to_string_pretty(&settings).map_err(|error| ReportError::new("report.html", error))
+}
+
+/// A row of the table of responses.
+#[derive(Debug, Serialize)]
+struct Line {
+    treatment: String,
+    class: String,
+    blocks: usize,
+    strips: usize,
+    segments: usize,
+    check: String,
+    treated: String,
+    response: String,
+    interval: String,
+    std_error: String,
+    df: String,
+    p_randomization: String,
+    shrunken: String,
+    break_even: String,
+    pays: String,
+    net: String,
+    cautions: Vec<super::text::Doubt>,
+}
+
+/// The specialist's tables and figures.
+struct Tell<'t> {
+    result: &'t SiteYear,
+    archive: &'t ArchiveSettings,
+    units: &'t Units,
+    decimals: usize,
+}
+
+impl Tell<'_> {
+    /// What stands above everything.
+    fn heading(&self) -> Map<String, Value> {
+        let Self { result, archive, units, .. } = self;
+        let identity = &result.identity;
+        let heading = json!({
+            "title": format!("{} · {} · {}", identity.field, identity.farm, identity.season),
+            "identity": identity,
+            "archive": archive.name,
+            "depth": "../../../../",
+            "wetness_class": result.wetness_class,
+            "wetness_mm": result.wetness_mm.map(|mm| format!("{} mm", signed(mm, 0))),
+            "mean_yield": self.yields(result.counts.mean_yield_kg_ha),
+            "yield_unit": units.yield_unit,
+            "money_unit": units.money_unit,
+            "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
+            "first": FIRST,
+        });
+        heading.as_object().cloned().unwrap_or_default()
+    }
+
+    /// How many records were kept, and why the others were not.
+    fn records(&self) -> Value {
+        let counts = &self.result.counts;
+        let by_treatment = self.result.removal_by_treatment.iter();
+        json!({
+            "area": format!("{:.1} {}", self.units.area(counts.kept_area_m2), self.units.area_unit),
+            "points_read": counts.read,
+            "points_kept": counts.kept,
+            "kept_share": percent(counts.kept, counts.read),
+            "removals": removals(self.result),
+            "removal_by_treatment": by_treatment.map(|row| json!({
+                "treatment": label(self.archive, &row.treatment),
+                "records": row.records,
+                "share": percent(row.removed, row.records),
+            })).collect::<Vec<_>>(),
+        })
+    }
+
+    /// Passes, ramps and lags.
+    fn lag(&self, curves: &[LagCurve]) -> Value {
+        let facts = &self.result.cleaning;
+        let drawn = curves.iter().filter_map(|curve| {
+            let svg = match_curve::draw(curve, facts.machines.get(&curve.machine)?);
+            Some(json!({ "machine": curve.machine, "svg": svg }))
+        });
+        json!({
+            "machines": machines(self.result),
+            "curves": drawn.collect::<Vec<_>>(),
+            "passes": facts.passes,
+            "entry": facts.pass_entry_s.as_ref().map(|value| sourced(value, " s")),
+            "exit": facts.pass_exit_s.as_ref().map(|value| sourced(value, " s")),
+            "limits": facts.limits.iter().map(|(name, value)| json!([name, number(*value)])).collect::<Vec<_>>(),
+        })
+    }
+
+    /// The design, the responses and the answer under other analyses.
+    fn classes(&self) -> Value {
+        let Self { result, archive, units, .. } = self;
+        let design = result.design.as_ref();
+        let whole_field = |one: &&SignChanges| one.class_name == "all";
+        json!({
+            "design": design.map(|design| json!({
+                "blocks": design.blocks.len(),
+                "randomized": design.randomized,
+                "strips": design.strips_by_treatment.iter().map(|(key, strips)| json!([label(archive, key), strips])).collect::<Vec<_>>(),
+            })),
+            "lines": result.responses.iter().map(|response| self.line(response)).collect::<Vec<_>>(),
+            "decisions": result.responses.iter().any(Response::decision_allowed),
+            "chart": self.responses(false),
+            "trends": self.trends(),
+            "contrasts": self.contrasts(),
+            "placebos": self.placebos(),
+            "variance": result.variance.iter().map(|(name, value)| json!([name, shown(Some(units.yields(value.sqrt())), self.decimals)])).collect::<Vec<_>>(),
+            "ranges": result.field_model.map(|model| json!({
+                "along": format!("{:.0} m", model.range_along_m),
+                "across": format!("{:.0} m", model.range_across_m),
+            })),
+            "sensitivity": self.sensitivity(),
+            "sign_changes": result.sign_changes().iter().filter(whole_field).map(|one| json!({
+                "treatment": label(archive, &one.treatment),
+                "changed": one.changed,
+                "variants": one.variants,
+            })).collect::<Vec<_>>(),
+        })
+    }
+
+    fn yields(&self, kg_ha: Option<f64>) -> String {
+        shown(kg_ha.map(|value| self.units.yields(value)), self.decimals)
+    }
+
+    fn line(&self, response: &Response) -> Line {
+        let estimate = self.units.estimate(&response.estimate);
+        Line {
+            treatment: label(self.archive, &response.key.treatment),
+            class: response.class_name.clone(),
+            blocks: response.blocks,
+            strips: response.strips,
+            segments: response.segments,
+            check: self.yields(response.check_yield),
+            treated: self.yields(response.treated_yield),
+            response: estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
+            interval: interval(&estimate, self.decimals),
+            std_error: shown(estimate.std_error, self.decimals),
+            df: shown(estimate.df, 1),
+            p_randomization: shown(estimate.p_randomization, 3),
+            shrunken: self.yields(response.shrunken.map(|shrunken| shrunken.mean)),
+            break_even: self.yields(response.returns.break_even),
+            pays: probability(response.returns.probability_pays),
+            net: response.returns.net_return.map_or_else(|| "–".to_owned(), |money| signed(self.units.money(money), 0)),
+            cautions: doubts(&response.cautions),
+        }
+    }
+
+    /// The responses with their intervals; `short` leaves the treatments' names to the whole field where there is one alone.
+    fn responses(&self, short: bool) -> String {
+        let treatments = self.archive.treatments.iter().filter(|treatment| !treatment.check).count();
+        let rows: Vec<Row> = self
+            .result
+            .responses
+            .iter()
+            .map(|response| {
+                let estimate = self.units.estimate(&response.estimate);
+                let whole = response.key.class.is_none();
+                let ground = if whole { "whole field" } else { response.class_name.as_str() };
+                let name = label(self.archive, &response.key.treatment);
+                Row {
+                    label: match (short, treatments > 1, whole) {
+                        (true, false, _) => ground.to_owned(),
+                        (true, true, true) => name,
+                        (true, true, false) => format!("   {ground}"),
+                        (false, ..) => format!("{name} · {ground}"),
+                    },
+                    mean: estimate.mean,
+                    interval: estimate.low.zip(estimate.high),
+                    break_even: response.returns.break_even.map(|value| self.units.yields(value)),
+                    weight: None,
+                    look: if whole { Look::Strong } else { Look::Plain },
+                }
+            })
+            .collect();
+        let rows = if short { whole_first(rows) } else { rows };
+        intervals::draw(
+            &rows,
+            "Treated minus check by treatment and ground, with intervals",
+            self.units.yield_unit,
+            self.decimals,
+        )
+    }
+
+    /// Means and ranges of the segments of each strip.
+    fn strips(&self, case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
+        let assigned = &case.joined.assigned;
+        let edge_of = |strip: usize| {
+            let own = (0..assigned.strip.len()).filter(|&at| assigned.strip[at] as usize == strip);
+            own.fold((0, 0), |(all, edge), at| (all + 1, edge + usize::from(assigned.edge[at])))
+        };
+        ground
+            .strips
+            .iter()
+            .enumerate()
+            .map(|(at, strip)| {
+                let segments: Vec<_> = assigned.segments.iter().filter(|one| one.strip as usize == at).collect();
+                let usable: Vec<_> = segments.iter().filter(|one| one.usable).collect();
+                let area: f64 = usable.iter().map(|one| one.area_m2).sum();
+                let mean = |pick: &dyn Fn(&crate::points::Segment) -> f64| {
+                    (area > 0.0).then(|| usable.iter().map(|one| pick(one) * one.area_m2).sum::<f64>() / area)
+                };
+                let (records, edge) = edge_of(at);
+                json!({
+                    "name": strip.name,
+                    "label": strip.label,
+                    "block": strip.block,
+                    "segments": segments.len(),
+                    "usable": usable.len(),
+                    "records": records,
+                    "edge": edge,
+                    "area": shown(Some(self.units.area(area)), 2),
+                    "yield": self.yields(mean(&|one| one.dry_yield_kg_ha)),
+                    "moisture": shown(mean(&|one| one.moisture_pct), 1),
+                })
+            })
+            .collect()
+    }
+
+    /// A figure for each treated strip, all on one scale.
+    fn along(&self, case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
+        let mut values: Vec<f64> =
+            ground.along.iter().flat_map(|(_, stretches)| stretches.iter().map(|one| one.difference)).collect();
+        values.sort_by(f64::total_cmp);
+        let end = |share: f64| robust::quantile_sorted(&values, share).unwrap_or(0.0);
+        let ends = range([end(0.02), end(0.98)], true);
+        ground
+            .along
+            .iter()
+            .map(|(at, stretches)| {
+                let strip = &ground.strips[*at];
+                let title = format!("{} · {} · block {}", strip.label, strip.name, strip.block);
+                json!({ "title": title, "svg": along::draw(&title, stretches, ends, &case.joined.classes) })
+            })
+            .collect()
+    }
+
+    fn trends(&self) -> Vec<Value> {
+        let trends = self.result.supplement.trends.iter();
+        trends
+            .map(|one| {
+                let estimate = self.units.estimate(&one.estimate);
+                json!({
+                    "treatment": label(self.archive, &one.treatment),
+                    "from": one.classes.first(),
+                    "to": one.classes.last(),
+                    "slope": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
+                    "interval": interval(&estimate, self.decimals),
+                    "p": shown(estimate.p_value, 3),
+                })
+            })
+            .collect()
+    }
+
+    fn contrasts(&self) -> Vec<Value> {
+        let contrasts = self.result.supplement.contrasts.iter();
+        contrasts
+            .map(|one| {
+                let estimate = self.units.estimate(&one.estimate);
+                json!({
+                    "treatment": label(self.archive, &one.treatment),
+                    "against": label(self.archive, &one.against),
+                    "class": one.class_name,
+                    "blocks": one.blocks,
+                    "difference": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
+                    "interval": interval(&estimate, self.decimals),
+                    "cautions": doubts(&one.cautions),
+                })
+            })
+            .collect()
+    }
+
+    fn placebos(&self) -> Vec<Value> {
+        let placebos = self.result.supplement.placebos.iter();
+        placebos
+            .map(|one| {
+                json!({
+                    "treatment": label(self.archive, &one.treatment),
+                    "observed": signed(self.units.yields(one.observed), self.decimals),
+                    "usual": self.yields(Some(one.usual)),
+                    "as_large": one.as_large,
+                    "positions": one.positions,
+                })
+            })
+            .collect()
+    }
+
+    /// The answer over the whole field again, a figure for each treatment.
+    fn sensitivity(&self) -> Vec<Value> {
+        let whole = self.result.responses.iter().filter(|response| response.key.class.is_none());
+        whole
+            .filter_map(|response| {
+                let row = |name: &str, estimate: &Estimate, look| {
+                    let estimate = self.units.estimate(estimate);
+                    let interval = estimate.low.zip(estimate.high);
+                    Row { label: name.to_owned(), mean: estimate.mean, interval, break_even: None, weight: None, look }
+                };
+                let others = self
+                    .result
+                    .sensitivity
+                    .iter()
+                    .filter(|one| one.class_name == "all" && one.treatment == response.key.treatment);
+                let mut rows = vec![row("the answer", &response.estimate, Look::Strong)];
+                rows.extend(others.map(|one| {
+                    let estimate = Estimate { mean: one.response, low: one.low, high: one.high, ..Estimate::default() };
+                    row(&one.variant, &estimate, Look::Plain)
+                }));
+                let name = label(self.archive, &response.key.treatment);
+                let title = format!("{name}: the answer under other analyses");
+                let svg = intervals::draw(&rows, &title, self.units.yield_unit, self.decimals);
+                (rows.len() > 1 && !svg.is_empty()).then(|| json!({ "treatment": name, "svg": svg }))
+            })
+            .collect()
+    }
+}
+
+/// Each treatment's line for the whole field before those of its classes, which stand before it in the tables.
+fn whole_first(rows: Vec<Row>) -> Vec<Row> {
+    let mut ordered: Vec<Row> = Vec::with_capacity(rows.len());
+    let mut begin = 0;
+    for row in rows {
+        if row.look == Look::Strong {
+            ordered.insert(begin, row);
+            begin = ordered.len();
+        } else {
+            ordered.push(row);
+        }
+    }
+    ordered
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_whole_field_leads_its_classes() {
+        let row = |label: &str, look| Row {
+            label: label.to_owned(),
+            mean: None,
+            interval: None,
+            break_even: None,
+            weight: None,
+            look,
+        };
+        let rows = vec![
+            row("a1", Look::Plain),
+            row("a2", Look::Plain),
+            row("a", Look::Strong),
+            row("b1", Look::Plain),
+            row("b", Look::Strong),
+        ];
+        let labels: Vec<String> = whole_first(rows).into_iter().map(|row| row.label).collect();
+        assert_eq!(labels, ["a", "a1", "a2", "b", "b1"]);
+    }
+}
