@@ -62,7 +62,8 @@ pub(super) struct Ground {
     pub(super) strips: Vec<StripShape>,
     pub(super) segments: Vec<SegmentShape>,
     pub(super) soils: Vec<SoilShape>,
-    /// The strips with their stretches, treated ones only: index of the strip, then its stretches in order.
+    /// The strips with their stretches, treated ones only, by block and place across it: index of the strip, then its
+    /// stretches in order.
     pub(super) along: Vec<(usize, Vec<Stretch>)>,
 }
 
@@ -145,7 +146,9 @@ impl Ground {
 
     /// The soil polygons inside the extent.
     fn soils(&self, case: SiteYearCase<'_>, extent: Rect<f64>) -> Vec<SoilShape> {
-        let frame = MultiPolygon::new(vec![extent.to_polygon()]);
+        // wider than the map, so that its rim is no border of soils
+        let rim = Coord { x: RIM_M, y: RIM_M };
+        let frame = MultiPolygon::new(vec![Rect::new(extent.min() - rim, extent.max() + rim).to_polygon()]);
         let zones = case.ingested.soils.iter().zip(&case.result.soil_zone);
         zones
             .filter_map(|(soil, zone)| Some((soil, case.joined.classes.get((*zone)?)?)))
@@ -204,5 +207,9 @@ fn along(case: SiteYearCase<'_>, units: &Units) -> Vec<(usize, Vec<Stretch>)> {
     for (_, stretches) in &mut strips {
         stretches.sort_by(|one, other| one.along_m.total_cmp(&other.along_m));
     }
+    let of = |strip: usize| &joined.assigned.strips[strip];
+    strips.sort_by(|(one, _), (other, _)| {
+        of(*one).block.cmp(&of(*other).block).then(of(*one).across_m.total_cmp(&of(*other).across_m))
+    });
     strips
 }

@@ -44,6 +44,8 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
         }
         d
     };
+    // outlines end at the frame
+    svg.raw(format_args!("<svg width=\"{width:.1}\" height=\"{height:.1}\">"));
     for soil in &ground.soils {
         svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(&soil.rings)));
     }
@@ -90,6 +92,7 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
         let (x, y) = place(soil.at.0, soil.at.1);
         svg.text("soil-name", (x, y), "middle", &soil.name);
     }
+    svg.raw("</svg>");
     legend(&mut svg, height, limit, scale, units);
     svg.finish()
 }
@@ -117,12 +120,12 @@ fn legend(svg: &mut Svg, height: f64, limit: f64, scale: f64, units: &Units) {
         let _ = write!(gradient, "<stop offset=\"{share:.4}\" stop-color=\"{colour}\"/>");
     }
     svg.raw(format_args!("<defs><linearGradient id=\"differences\">{gradient}</linearGradient></defs>"));
-    svg.raw(format_args!("<rect x=\"0\" y=\"{top:.0}\" width=\"220\" height=\"11\" fill=\"url(#differences)\"/>"));
-    svg.text("tick", (0.0, top + 26.0), "start", &format!("−{limit} or less"));
-    svg.text("tick", (110.0, top + 26.0), "middle", "0");
-    svg.text("tick", (220.0, top + 26.0), "end", &format!("+{limit} {} or more", units.yield_unit));
+    svg.raw(format_args!("<rect x=\"0\" y=\"{top:.0}\" width=\"260\" height=\"11\" fill=\"url(#differences)\"/>"));
+    svg.text("tick", (0.0, top + 26.0), "start", &format!("≤ −{limit}"));
+    svg.text("tick", (130.0, top + 26.0), "middle", "0");
+    svg.text("tick", (260.0, top + 26.0), "end", &format!("≥ +{limit} {}", units.yield_unit));
     let metres = nice(70.0 / scale);
-    let from = 300.0;
+    let from = 330.0;
     svg.line("rule", (from, top + 6.0), (from + metres * scale, top + 6.0));
     svg.text("tick", (from, top + 26.0), "start", &format!("{metres} m"));
     let north = WIDTH - 14.0;

@@ -11,7 +11,7 @@ use super::text::{decimals, doubts, interval, label, percent, probability, shown
 use super::words::Words;
 use super::{map, raster, records, render, script_json};
 use crate::config::ArchiveSettings;
-use crate::points::LagCurve;
+use crate::points::{Cleaned, LagCurve};
 use crate::report::yield_grid::YieldGrid;
 use crate::report::{ReportError, SiteYearCase, Units};
 use crate::results::{Estimate, FIRST, Response, SignChanges, SiteYear};
@@ -19,6 +19,9 @@ use crate::stats::robust;
 
 /// Shares of the yields between which the scale of colours runs.
 const SCALE_ENDS: (f64, f64) = (0.02, 0.98);
+
+/// Side of a record on the map, as a share of the swath: neighbouring passes stay apart.
+const STAMP_SHARE: f64 = 0.75;
 
 /// `report.html`.
 pub(in crate::report) fn page(
@@ -115,11 +118,19 @@ fn map_data(case: SiteYearCase<'_>, ground: &Ground, scale: (f64, f64), units: &
         })).collect::<Vec<_>>(),
         "strips": ground.strips,
         "segments": ground.segments,
+        "stamp_m": STAMP_SHARE * swath_m(&case.joined.assigned.cleaned),
         "segment_m": case.archive.model.segment_length_m,
         "soils": ground.soils,
         "classes": case.joined.classes,
         "records": records::pack(case.joined, ground, moisture, units)?,
     }))
+}
+
+/// The usual width that the kept records cut, m.
+fn swath_m(cleaned: &Cleaned) -> f64 {
+    let mut kept: Vec<f64> =
+        (0..cleaned.len()).filter(|&at| cleaned.is_kept(at)).map(|at| cleaned.swath_m[at]).collect();
+    robust::median_in_place(&mut kept).unwrap_or(5.0)
 }
 
 fn machines(result: &SiteYear) -> Vec<Value> {

@@ -62,9 +62,11 @@ pub(super) fn label(archive: &ArchiveSettings, key: &str) -> String {
 
 /// A number with where it comes from.
 pub(super) fn sourced(value: &Sourced, unit: &str) -> String {
-    let number = format!("{}{unit}", shown(Some(value.value), 2));
+    // a factor has no unit, and matters to the third digit
+    let decimals = if unit.is_empty() { 3 } else { 2 };
+    let number = format!("{}{unit}", shown(Some(value.value), decimals));
     match (value.source, value.std_error) {
-        (Source::Estimated, Some(std_error)) => format!("{number} ± {std_error:.2} (estimated)"),
+        (Source::Estimated, Some(std_error)) => format!("{number} ± {std_error:.decimals$} (estimated)"),
         (Source::Estimated, None) => format!("{number} (estimated)"),
         (Source::Configured, _) => format!("{number} (configured)"),
         (Source::Assumed, _) => format!("{number} (assumed)"),

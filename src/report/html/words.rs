@@ -66,7 +66,7 @@ impl Words<'_> {
     /// The answer in one sentence.
     pub(super) fn headline(&self) -> String {
         let identity = &self.result.identity;
-        let at = format!("On {} in {}", identity.field, identity.season);
+        let at = format!("On {} in {},", identity.field, identity.season);
         let all: Vec<&Response> = self.whole().collect();
         if all.is_empty() {
             return if self.result.design.is_none() {
@@ -76,7 +76,7 @@ impl Words<'_> {
             };
         }
         if let [one] = all[..] {
-            return format!("{at}, {}", self.sentence(one));
+            return format!("{at} {}", self.sentence(one));
         }
         let named = |wanted: &str| -> Vec<String> {
             all.iter().filter(|one| shown(one) == wanted).map(|one| label(self.archive, &one.key.treatment)).collect()
@@ -243,11 +243,13 @@ fn blocks(count: usize) -> String {
     }
 }
 
-/// "a, b and c".
+/// "a, b and c"; names that hold commas themselves are set apart by semicolons.
 fn joined(names: &[String]) -> String {
+    let (between, before_last) =
+        if names.iter().any(|name| name.contains(',')) { ("; ", "; and ") } else { (", ", " and ") };
     match names {
         [] => String::new(),
         [one] => one.clone(),
-        [all @ .., last] => format!("{} and {last}", all.join(", ")),
+        [all @ .., last] => format!("{}{before_last}{last}", all.join(between)),
     }
 }

@@ -9,6 +9,9 @@ const BOTTOM: f64 = 30.0;
 /// Standard deviation of the weights of the running mean, m: some three segments either side count (ours).
 const REACH_M: f64 = 40.0;
 
+/// Width of a letter of a class's name, px.
+const LETTER: f64 = 6.0;
+
 /// A segment of the strip.
 #[derive(Debug, Clone)]
 pub(in crate::report::html) struct Stretch {
@@ -61,16 +64,13 @@ pub(in crate::report::html) fn draw(
         svg.text("tick", (x.at(tick), HEIGHT - BOTTOM + 14.0), "middle", &tick_label(tick, &ticks));
     }
     svg.text("tick", (WIDTH - 4.0, HEIGHT - 3.0), "end", "m along the strip");
-    let mut before: Option<Option<usize>> = None;
-    for one in stretches {
-        let place = x.at(one.along_m - first_m);
-        if before != Some(one.class) {
-            if before.is_some() {
-                svg.line("border", (place, 6.0), (place, HEIGHT - BOTTOM));
-            }
-            let name = one.class.and_then(|class| classes.get(class)).map_or("no class", String::as_str);
-            svg.text("ground", (place + 3.0, 14.0), "start", name);
-            before = Some(one.class);
+    for run in stretches.chunk_by(|one, next| one.class == next.class) {
+        let (from, to) = (x.at(run[0].along_m - first_m), x.at(run[run.len() - 1].along_m - first_m));
+        svg.line("border", (from, 6.0), (from, HEIGHT - BOTTOM));
+        let name = run[0].class.and_then(|class| classes.get(class)).map_or("no class", String::as_str);
+        // where it does not fit, the map tells the class
+        if to - from > LETTER * name.chars().count() as f64 {
+            svg.text("ground", (from + 3.0, 14.0), "start", name);
         }
     }
     let mean = running_mean(stretches);

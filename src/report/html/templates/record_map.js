@@ -80,7 +80,7 @@
     const lowest = (255 * low) / (high - low);
     const asLogged = state.view === "logged";
     const [east, north, value] = asLogged ? [loggedX, loggedY, logged] : [x, y, cleaned];
-    const side = Math.max(2, Math.min(Math.round(3.2 * view.scale), 40));
+    const side = Math.max(2, Math.min(Math.round(data.stamp_m * view.scale), 60));
     const stamp = (column, row, colour) => {
       if (column === NONE || row === NONE) return;
       const from = Math.round(toX(column * metres) - side / 2);

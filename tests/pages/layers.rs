@@ -1,0 +1,109 @@
+//! `yield.tif` and `layers.gpkg` as a general GIS library (GDAL) reads them.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+
+use crate::browser::{program, skipped};
+use crate::example;
+
+/// A program of the library, or `None` after saying that it is not there.
+fn gdal(name: &str) -> Option<PathBuf> {
+    let found = program(&[name]);
+    if found.is_none() {
+        skipped(&format!("GDAL's {name}"));
+    }
+    found
+}
+
+/// What a program prints; whatever it warns of is a failure.
+fn said(program: &Path, arguments: &[&str]) -> String {
+    let output = Command::new(program).args(arguments).output().unwrap();
+    let warned = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success() && warned.trim().is_empty(), "{arguments:?}: {warned}");
+    String::from_utf8(output.stdout).unwrap()
+}
+
+fn folders() -> Vec<PathBuf> {
+    example::reports().iter().map(|report| report.parent().unwrap().to_owned()).collect()
+}
+
+fn summary(folder: &Path) -> Value {
+    serde_json::from_slice(&std::fs::read(folder.join("summary.json")).unwrap()).unwrap()
+}
+
+#[test]
+fn the_yield_map_has_its_reference_system_nodata_and_type() {
+    let Some(gdalinfo) = gdal("gdalinfo") else { return };
+    for folder in folders() {
+        let path = folder.join("yield.tif");
+        let told: Value = serde_json::from_str(&said(&gdalinfo, &["-json", "-stats", path.to_str().unwrap()])).unwrap();
+        let summary = summary(&folder);
+        let wkt = told["coordinateSystem"]["wkt"].as_str().unwrap();
+        assert!(wkt.contains(&format!("ID[\"EPSG\",{}]", summary["epsg"])) && wkt.contains("UTM zone 15N"), "{wkt}");
+        let band = &told["bands"][0];
+        assert_eq!(told["bands"].as_array().unwrap().len(), 1);
+        assert_eq!(band["type"], "Float32");
+        assert_eq!(band["noDataValue"], "NaN");
+        let (mean, field) = (band["mean"].as_f64().unwrap(), summary["mean_yield_kg_ha"].as_f64().unwrap());
+        // cells of equal weight against mass by area
+        assert!((mean / field - 1.0).abs() < 0.02, "{mean} kg/ha on the map, {field} in the summary");
+        // the place: the middle of the records lies on the map
+        let ring = &told["wgs84Extent"]["coordinates"][0];
+        let of = |axis: usize| ring.as_array().unwrap().iter().map(move |corner| corner[axis].as_f64().unwrap());
+        for (axis, name) in [(0, "longitude"), (1, "latitude")] {
+            let place = summary["place_deg"][name].as_f64().unwrap();
+            let (low, high) = (of(axis).fold(f64::INFINITY, f64::min), of(axis).fold(f64::NEG_INFINITY, f64::max));
+            assert!(low < place && place < high, "{name} {place} outside {low} to {high}");
+        }
+        std::fs::remove_file(folder.join("yield.tif.aux.xml")).unwrap();
+    }
+}
+
+#[test]
+fn the_layers_have_their_reference_system_and_the_types_of_their_attributes() {
+    let Some(ogrinfo) = gdal("ogrinfo") else { return };
+    for folder in folders() {
+        let path = folder.join("layers.gpkg");
+        let epsg = summary(&folder)["epsg"].clone();
+        for (layer, geometry, attributes) in [
+            ("strips", "Multi Polygon", vec!["strip: String", "treatment: String", "block: String"]),
+            (
+                "segments",
+                "Point",
+                vec!["yield: Real", "points: Integer64", "usable: Integer(Boolean)", "drainage_class: String"],
+            ),
+            (
+                "zones",
+                "Multi Polygon",
+                vec!["response: Real", "ci_low: Real", "probability_pays: Real", "caution: String"],
+            ),
+        ] {
+            let told = said(&ogrinfo, &["-so", path.to_str().unwrap(), layer]);
+            assert!(told.contains(&format!("Geometry: {geometry}\n")), "{layer}: {told}");
+            assert!(told.contains(&format!("ID[\"EPSG\",{epsg}]")), "{layer}: {told}");
+            for attribute in attributes {
+                assert!(told.contains(&format!("\n{attribute}")), "{layer} has no {attribute}: {told}");
+            }
+            let features = told.lines().find_map(|line| line.strip_prefix("Feature Count: ")).unwrap();
+            assert!(features.parse::<usize>().unwrap() > 0, "{layer}");
+        }
+    }
+}
+
+#[test]
+fn the_strips_cover_the_ground_that_the_archive_gave() {
+    let Some(ogrinfo) = gdal("ogrinfo") else { return };
+    let folder = folders().into_iter().find(|folder| folder.ends_with("2024/tamsin-flats/creek-quarter")).unwrap();
+    let strips = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("sample-data/archive/2024/tamsin-flats/creek-quarter/strips.geojson");
+    let area = |path: &Path, geometry: &str, layer: &str, transform: &str| -> f64 {
+        let query = format!("SELECT SUM(ST_Area({transform})) AS area, COUNT({geometry}) AS n FROM \"{layer}\"");
+        let told = said(&ogrinfo, &["-q", "-dialect", "SQLite", "-sql", &query, path.to_str().unwrap()]);
+        told.lines().find_map(|line| line.trim().strip_prefix("area (Real) = ")).unwrap().parse().unwrap()
+    };
+    let given = area(&strips, "geometry", "strips", "ST_Transform(geometry, 32615)");
+    let written = area(&folder.join("layers.gpkg"), "geom", "strips", "geom");
+    assert!((written / given - 1.0).abs() < 1e-6, "{written} of {given} m²");
+}

@@ -1,0 +1,28 @@
+//! The grower's page is one sheet of paper.
+
+use crate::browser;
+use crate::example;
+
+/// Pages of a PDF: objects of the type Page (ISO 32000-1, 7.7.3.3).
+fn pages(pdf: &[u8]) -> usize {
+    let text: String = pdf.iter().map(|&byte| char::from(byte)).collect();
+    text.match_indices("/Type /Page").filter(|(at, _)| !text[at + 11..].starts_with('s')).count()
+}
+
+#[test]
+fn a_report_prints_on_one_page() {
+    let Some(browser) = browser::find() else { return };
+    for report in example::reports() {
+        let pdf = browser.print(&report);
+        assert_eq!(pages(&pdf), 1, "{}", report.display());
+    }
+}
+
+#[test]
+fn a_count_of_pages_can_fail() {
+    let Some(browser) = browser::find() else { return };
+    let folder = tempfile::TempDir::new().unwrap();
+    let path = folder.path().join("long.html");
+    std::fs::write(&path, "<p style='height: 3000px'>long</p><p>end</p>").unwrap();
+    assert!(pages(&browser.print(&path)) > 1);
+}
