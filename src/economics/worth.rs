@@ -8,12 +8,12 @@ use crate::stats::distribution::expected_loss;
 /// Multiples of the configured price and cost that are told (ours).
 pub const PRICE_AND_COST_STEPS: [f64; 5] = [0.70, 0.85, 1.00, 1.15, 1.30];
 
-/// The table price × cost of every zone over all wetness classes with an interval; the configured price and cost stand in
-/// the middle.
+/// The table price × cost of every zone over all wetness classes with an interval and enough blocks to decide by; the
+/// configured price and cost stand in the middle.
 pub fn worth(zones: &[ZoneResponse], archive: &ArchiveSettings) -> Vec<Worth> {
     zones
         .iter()
-        .filter(|zone| zone.wetness.is_none() && zone.estimate.std_error.is_some())
+        .filter(|zone| zone.wetness.is_none() && zone.estimate.std_error.is_some() && zone.decision_allowed())
         .filter_map(|zone| Some((zone, archive.crops.get(&zone.crop)?, archive.treatment(&zone.treatment)?)))
         .flat_map(|(zone, crop, treatment)| of_zone(zone, crop, treatment))
         .collect()

@@ -112,6 +112,16 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<Vec<OutputFile>, ReportError>
     Ok(files)
 }
 
+/// `report.html` by itself.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn site_year_page(case: SiteYearCase<'_>) -> Result<Vec<u8>, ReportError> {
+    let units = Units::new(case.archive, &case.result.identity.crop);
+    let grid = yield_grid::YieldGrid::of(&case.joined.assigned.cleaned);
+    html::site_year(case, &units, grid.as_ref())
+}
+
 /// A site-year that has no result, for the index.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Failure {

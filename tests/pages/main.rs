@@ -21,6 +21,7 @@ mod example;
 mod accessible;
 mod interaction;
 mod layers;
+mod picture;
 mod printed;
 mod self_contained;
 mod strange_names;

@@ -13,7 +13,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 /// A page that has told nothing by then hangs.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// The first of some programs that is installed.
 pub fn program(names: &[&str]) -> Option<PathBuf> {
@@ -135,7 +135,7 @@ fn serve(listener: &TcpListener, page: &str) -> String {
         match listener.accept() {
             Ok((stream, _)) => {
                 stream.set_nonblocking(false).unwrap();
-                if let Some(told) = answer(stream, page) {
+                if let Some(told) = answer(&stream, page) {
                     return told;
                 }
             }
@@ -146,9 +146,9 @@ fn serve(listener: &TcpListener, page: &str) -> String {
 }
 
 /// Answers one request; what was posted is what the page tells.
-fn answer(stream: TcpStream, page: &str) -> Option<String> {
+fn answer(stream: &TcpStream, page: &str) -> Option<String> {
     stream.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
-    let mut reader = BufReader::new(&stream);
+    let mut reader = BufReader::new(stream);
     let mut first = String::new();
     reader.read_line(&mut first).ok()?;
     let mut length = 0;
@@ -170,7 +170,8 @@ fn answer(stream: TcpStream, page: &str) -> Option<String> {
         "HTTP/1.1 {status}\r\nContent-Type: text/html; charset=utf-8\r\nContent-Length: {}\r\nConnection: close\r\n\r\n",
         content.len()
     );
-    (&stream).write_all(head.as_bytes()).ok()?;
-    (&stream).write_all(content.as_bytes()).ok()?;
+    let mut writer = stream;
+    writer.write_all(head.as_bytes()).ok()?;
+    writer.write_all(content.as_bytes()).ok()?;
     first.starts_with("POST /told").then(|| String::from_utf8(body).unwrap())
 }

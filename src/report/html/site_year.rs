@@ -65,7 +65,7 @@ pub(in crate::report) fn page(
         tell.lag(&joined.assigned.cleaned.lag_curves),
         json!({
             "strips": ground.as_ref().map(|ground| tell.strips(case, ground)),
-            "along": ground.as_ref().map(|ground| tell.along(case, ground)),
+            "along": ground.as_ref().map(|ground| Tell::along(case, ground)),
         }),
         tell.classes(),
         json!({
@@ -392,7 +392,7 @@ impl Tell<'_> {
     }
 
     /// A figure for each treated strip, all on one scale.
-    fn along(&self, case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
+    fn along(case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
         let mut values: Vec<f64> =
             ground.along.iter().flat_map(|(_, stretches)| stretches.iter().map(|one| one.difference)).collect();
         values.sort_by(f64::total_cmp);

@@ -97,8 +97,8 @@ mod tests {
 
     #[test]
     fn signs_stand_before_numbers_that_are_not_zero() {
-        assert_eq!(signed(3.14, 1), "+3.1");
-        assert_eq!(signed(-3.14, 1), "−3.1");
+        assert_eq!(signed(3.12, 1), "+3.1");
+        assert_eq!(signed(-3.12, 1), "−3.1");
         assert_eq!(signed(0.01, 1), "0.0");
         assert_eq!(signed(-0.01, 1), "0.0");
     }

@@ -215,7 +215,7 @@ impl Words<'_> {
                     "{name} is not likely to have paid here. Leave it out on this ground, or keep strips to test it again."
                 )
             }
-            Some(_) => match self.blocks_to_settle(response) {
+            Some(_) => match Self::blocks_to_settle(response) {
                 Some(more) => format!(
                     "Whether {name} pays here is open. Strips will tell: about {more} blocks in one season, if the response stays where it is."
                 ),
@@ -227,7 +227,7 @@ impl Words<'_> {
     }
 
     /// Blocks in all until the interval would leave out the break-even response, if the mean stays; `None` beyond 40.
-    fn blocks_to_settle(&self, response: &Response) -> Option<usize> {
+    fn blocks_to_settle(response: &Response) -> Option<usize> {
         let (mean, low, high) = (response.estimate.mean?, response.estimate.low?, response.estimate.high?);
         let gap = (mean - response.returns.break_even?).abs();
         let needed = (response.blocks as f64 * (0.5 * (high - low) / gap).powi(2)).ceil();

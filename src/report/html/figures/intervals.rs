@@ -69,7 +69,7 @@ fn draw_row(svg: &mut Svg, row: &Row, x: &Scale, y: f64, decimals: usize) {
     svg.raw(format_args!("<g class=\"{class}\"><title>{}</title>", escaped(&row.label)));
     svg.text("label", (0.0, y + 4.0), "start", &shortened(&row.label, 40));
     if let Some(pays) = row.break_even {
-        svg.line("pays", (x.at(pays), y - 8.0), (x.at(pays), y + 8.0));
+        svg.line("limit", (x.at(pays), y - 8.0), (x.at(pays), y + 8.0));
     }
     if let Some((low, high)) = row.interval {
         svg.line("reach", (x.at(low), y), (x.at(high), y));

@@ -1,18 +1,21 @@
 "use strict";
-// The map of the records: a picture is painted record by record into a bitmap, outlines are drawn over it.
+// The map of the records: they are painted one by one into a bitmap, which is only shifted while the map is moved; outlines
+// are drawn over it.
 (async () => {
   const NONE = 65535;
   const root = document.getElementById("record-map");
   const canvas = root.querySelector("canvas");
   const readout = root.querySelector(".readout");
   const data = JSON.parse(document.getElementById("map-data").textContent);
-  const pen = canvas.getContext("2d", { willReadFrequently: false });
+  const pen = canvas.getContext("2d");
+  const painted = document.createElement("canvas"); // the records, as of `shown`
   if (!pen || typeof DecompressionStream === "undefined") return; // the picture of the cleaned yields stays
 
   const columns = await unpacked(data.records);
   const [x, y, loggedX, loggedY, cleaned, logged, pass, segment, mark] = columns;
   const metres = data.records.metre_step;
   const view = { scale: 1, left: 0, top: 0 }; // px a metre; metres west and north of the canvas's corner
+  const shown = { left: 0, top: 0, stale: true, timer: 0 };
   const state = { view: "cleaned", reasons: new Set(), layers: new Set(["strips"]), record: -1, segment: -1 };
   const lookup = packedColours(data.colours);
   const reasonColours = data.marks.map((one) => packed(one.colour));
@@ -71,7 +74,10 @@
   const toY = (metresNorth) => (view.top - metresNorth) * view.scale;
 
   function paint() {
-    const image = pen.createImageData(canvas.width, canvas.height);
+    painted.width = canvas.width;
+    painted.height = canvas.height;
+    const brush = painted.getContext("2d");
+    const image = brush.createImageData(canvas.width, canvas.height);
     const pixels = new Uint32Array(image.data.buffer);
     const dark = window.matchMedia("(prefers-color-scheme: dark)").matches;
     const grey = packed(dark ? [86, 94, 102] : [196, 199, 196]);
@@ -106,7 +112,8 @@
         stamp(known ? x[at] : loggedX[at], known ? y[at] : loggedY[at], reasonColours[mark[at] - 1]);
       }
     }
-    pen.putImageData(image, 0, 0);
+    brush.putImageData(image, 0, 0);
+    Object.assign(shown, { left: view.left, top: view.top, stale: false });
   }
 
   function outline(rings) {
@@ -151,13 +158,19 @@
       pen.strokeRect(toX(x[state.record] * metres) - size, toY(y[state.record] * metres) - size, 2 * size, 2 * size);
     }
   }
-  function drawNow() { paint(); lines(); }
+  function drawNow() {
+    if (shown.stale) paint();
+    pen.clearRect(0, 0, canvas.width, canvas.height);
+    pen.drawImage(painted, Math.round((shown.left - view.left) * view.scale), Math.round((view.top - shown.top) * view.scale));
+    lines();
+  }
   let asked = false;
-  function draw() {
+  function drawOver() { // the records as they are, the outlines anew
     if (asked) return;
     asked = true;
     requestAnimationFrame(() => { asked = false; drawNow(); });
   }
+  function draw() { shown.stale = true; drawOver(); }
 
   function nearest(clientX, clientY) {
     const frame = canvas.getBoundingClientRect();
@@ -197,14 +210,14 @@
     state.record = record;
     tell(record);
     choose(record >= 0 && segment[record] !== NONE ? segment[record] : -1);
-    draw();
+    drawOver();
   }
   function choose(at) {
     if (at === state.segment) return;
     for (const dot of document.querySelectorAll(".stretch.on")) dot.classList.remove("on");
     state.segment = at;
     if (at >= 0) for (const dot of document.querySelectorAll(`.stretch[data-segment="${at}"]`)) dot.classList.add("on");
-    draw();
+    drawOver();
   }
 
   function zoom(factor, clientX, clientY) {
@@ -225,7 +238,9 @@
     const ratio = window.devicePixelRatio || 1;
     view.left -= (dx * ratio) / view.scale;
     view.top += (dy * ratio) / view.scale;
-    draw();
+    drawOver();
+    clearTimeout(shown.timer);
+    shown.timer = setTimeout(draw, 120); // what came into view
   }
 
   canvas.addEventListener("wheel", (event) => {
