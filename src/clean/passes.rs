@@ -3,6 +3,7 @@
 use super::track::{Doing, Track, folded};
 use crate::config::CleanSettings;
 use crate::points::Records;
+use crate::stats::robust;
 
 /// One pass.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,9 +20,19 @@ pub(crate) struct Pass {
     pub(crate) length_m: f64,
 }
 
+/// Shortest stretch whose want of grain tells that nothing was being cut, s: several lags, so that grain of the ground before,
+/// and grain that is still on its way, do not count (ours).
+const EMPTY_S: f64 = 60.0;
+/// Greatest share of its records that carry grain (ours).
+const EMPTY_SHARE: f64 = 0.1;
+/// Less than this share of the usual mass of a record is no grain (ours).
+const NO_GRAIN: f64 = 0.05;
+
 /// Finds the passes and writes into the tracks what the combines were doing.
 pub(crate) fn find(records: &Records, settings: &CleanSettings, tracks: &mut [Track]) -> Vec<Pass> {
     let mut passes = Vec::new();
+    let mut masses: Vec<f64> = records.mass_kg.iter().copied().filter(|&mass| mass > 0.0).collect();
+    let grain_kg = NO_GRAIN * robust::median_in_place(&mut masses).unwrap_or(0.0);
     for (number, track) in tracks.iter_mut().enumerate() {
         let turning = turning(track, settings.turn_deg.to_radians());
         let standing = standing(records, track, settings.speed_least_m_s);
@@ -35,7 +46,7 @@ pub(crate) fn find(records: &Records, settings: &CleanSettings, tracks: &mut [Tr
             if let Some(first) = open
                 && (!cutting || track.gap_before[fix] || new_label)
             {
-                passes.push(close(track, number, first, fix - 1));
+                close(records, grain_kg, track, (number, first, fix - 1), &mut passes);
                 open = None;
             }
             if cutting {
@@ -53,16 +64,32 @@ pub(crate) fn find(records: &Records, settings: &CleanSettings, tracks: &mut [Tr
             }
         }
         if let Some(first) = open {
-            passes.push(close(track, number, first, track.len() - 1));
+            close(records, grain_kg, track, (number, first, track.len() - 1), &mut passes);
         }
     }
     passes
 }
 
-fn close(track: &Track, number: usize, first: usize, last: usize) -> Pass {
+/// Ends a pass. A long one without grain has cut nothing, whatever was recorded of the header: a combine on its way back. As a
+/// pass it would take its ground from the one that did cut it.
+fn close(
+    records: &Records,
+    grain_kg: f64,
+    track: &mut Track,
+    (number, first, last): (usize, usize, usize),
+    passes: &mut Vec<Pass>,
+) {
+    let (start_s, end_s) = (track.time_s[first], track.time_s[last]);
+    let fixes = first..=last;
+    let with_grain = fixes.clone().filter(|&fix| records.mass_kg[track.row[fix] as usize] > grain_kg).count();
+    let is_empty = (with_grain as f64) < EMPTY_SHARE * (last - first + 1) as f64;
+    if records.channels.time && end_s - start_s >= EMPTY_S && is_empty {
+        track.doing[fixes].fill(Doing::HeaderUp);
+        return;
+    }
     let length_m =
         (first + 1..=last).map(|at| (track.x_m[at] - track.x_m[at - 1]).hypot(track.y_m[at] - track.y_m[at - 1])).sum();
-    Pass { track: number, first, last, start_s: track.time_s[first], end_s: track.time_s[last], length_m }
+    passes.push(Pass { track: number, first, last, start_s, end_s, length_m });
 }
 
 /// Whether the course changes by more than the limit within a short way.

@@ -4,7 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::config::ArchiveSettings;
-use crate::demo::{FaultPlan, MachinePlan, Scenario, simulate};
+use crate::demo::{self, FaultPlan, MachinePlan, Pattern, RaisedLog, Scenario, simulate};
 
 fn corn() -> CropSettings {
     ArchiveSettings::parse("archive.toml", "name = \"x\"\n[crops.corn]\n").unwrap().crops["corn"].clone()
@@ -132,4 +132,25 @@ proptest! {
         let more = marks.iter().flatten().count() - (first.len() - kept.len());
         prop_assert!(more <= kept.len() / 200, "{more} more of {}; {} at first", kept.len(), marks_of_yields(&first));
     }
+}
+
+/// A combine that drives back over standing crop with the header's switch down cuts nothing: its way takes no ground from the
+/// passes that cut it later.
+#[test]
+fn a_way_back_without_grain_is_no_pass() {
+    let all = demo::archive::scenarios(demo::Options::default()).unwrap();
+    let one_way = |scenario: &Scenario| scenario.harvest.pattern == Pattern::SameDirection;
+    let mut scenario = all.into_iter().find(one_way).unwrap();
+    for machine in &mut scenario.machines {
+        machine.stays_down_share = 1.0;
+        machine.raised_log = RaisedLog::Always;
+    }
+    let cleaned = cleaned(&simulate(&scenario).to_ingested(&scenario));
+    let empty = (0..cleaned.len()).filter(|&at| cleaned.records.mass_kg[at] < 0.1).count();
+    assert!(empty > 500, "the way back was to be logged: {empty}");
+    let kept_empty = (0..cleaned.len()).filter(|&at| cleaned.is_kept(at) && cleaned.records.mass_kg[at] < 0.1).count();
+    assert_eq!(kept_empty, 0);
+    let with_grain = (0..cleaned.len()).filter(|&at| cleaned.records.mass_kg[at] >= 0.1).count();
+    let kept = (0..cleaned.len()).filter(|&at| cleaned.is_kept(at)).count();
+    assert!(kept as f64 > 0.75 * with_grain as f64, "{kept} of {with_grain} kept");
 }
