@@ -1,21 +1,13 @@
-//! The log of a run, line by line as it goes, and its account in JSON at the end.
+//! The log of a run, line by line as it goes.
 
-use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
 
-use serde_json::{Value, json};
-
-use super::compute::Seconds;
-use super::one;
-use super::retired::Retired;
 use super::store::StoreError;
-use super::tasks::Failed;
 use super::times;
-use crate::results::SiteYear;
 
 /// The log: lines with the time, appended as things happen.
 #[derive(Debug)]
@@ -57,73 +49,5 @@ impl Journal {
     /// Seconds since it began.
     pub(super) fn elapsed_s(&self) -> f64 {
         self.begun.elapsed().as_secs_f64()
-    }
-}
-
-/// What a run did, for its account.
-#[derive(Debug, Default)]
-pub(super) struct Account {
-    pub(super) site_years: Vec<SiteYear>,
-    /// By folder: `computed` or `unchanged`.
-    pub(super) done: BTreeMap<String, &'static str>,
-    /// By folder: hash of each input.
-    pub(super) hashes: BTreeMap<String, BTreeMap<String, String>>,
-    /// Summed over site-years.
-    pub(super) seconds: Seconds,
-    pub(super) failures: Vec<Failed>,
-    pub(super) retired: Vec<Retired>,
-}
-
-impl Account {
-    pub(super) fn count(&self, what: &str) -> usize {
-        self.done.values().filter(|done| **done == what).count()
-    }
-
-    /// `run.json`.
-    pub(super) fn as_json(&self, journal: &Journal, jobs: Option<usize>) -> Vec<u8> {
-        let points = |pick: fn(&SiteYear) -> usize| self.site_years.iter().map(pick).sum::<usize>();
-        let failure = |one: &Failed| json!({ "site_year": one.folder, "reason": one.reason, "stale": one.stale });
-        let retired = |one: &Retired| json!({ "site_year": one.folder, "results": one.results, "reason": one.reason });
-        let account = json!({
-            "version": env!("CARGO_PKG_VERSION"),
-            "began": journal.began,
-            "elapsed_seconds": journal.elapsed_s(),
-            "jobs": jobs,
-            "peak_memory_bytes": times::peak_memory_bytes(),
-            "counts": {
-                "site_years": self.site_years.len(),
-                "computed": self.count("computed"),
-                "unchanged": self.count("unchanged"),
-                "failed": self.failures.len(),
-                "stale": self.failures.iter().filter(|one| one.stale.is_some()).count(),
-                "retired": self.retired.len(),
-                "points_read": points(|one| one.counts.read),
-                "points_kept": points(|one| one.counts.kept),
-                "lags_known": self.site_years.iter().filter(|one| one::lags_known(one)).count(),
-            },
-            "seconds": self.seconds,
-            "done": self.done,
-            "inputs": self.hashes,
-            "failures": self.failures.iter().map(failure).collect::<Vec<_>>(),
-            "retired": self.retired.iter().map(retired).collect::<Vec<_>>(),
-            "warnings": self.warnings(),
-        });
-        let mut bytes = serde_json::to_vec_pretty(&account).unwrap_or_default();
-        bytes.push(b'\n');
-        bytes
-    }
-
-    fn warnings(&self) -> BTreeMap<&str, Value> {
-        let of = |result: &SiteYear| {
-            let mut all = result.cautions.clone();
-            for response in &result.responses {
-                all.extend(&response.cautions);
-            }
-            let codes: serde_json::Map<_, _> =
-                all.iter().map(|(caution, detail)| (caution.code().to_owned(), json!(detail))).collect();
-            codes
-        };
-        let all = self.site_years.iter().map(|result| (result.folder.as_str(), of(result)));
-        all.filter(|(_, codes)| !codes.is_empty()).map(|(folder, codes)| (folder, Value::Object(codes))).collect()
     }
 }

@@ -1,5 +1,6 @@
 //! Batch: the night. Discovers the site-years, computes those whose inputs changed, in parallel, and then the synthesis.
 
+mod account;
 mod archive;
 mod compute;
 mod discover;

@@ -5,9 +5,10 @@ use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 
+use super::account::Account;
 use super::compute::{Round, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
-use super::journal::{Account, Journal};
+use super::journal::Journal;
 use super::retired::{self, Retired};
 use super::rounds::{Became, Rounds};
 use super::seen::Looks;
@@ -17,7 +18,7 @@ use super::store::Store;
 use super::tasks::{self, Failed, Task};
 use super::{BatchError, archive, archive_settings};
 use crate::config::ArchiveSettings;
-use crate::report::{self, Failure};
+use crate::report;
 use crate::results::{Conclusions, SiteYear};
 
 /// What the night is to do.
@@ -235,7 +236,7 @@ impl<'n> Night<'n> {
             self.progress.end();
             self.refuse_stopped(&became)?;
         }
-        let mut account = self.gather(&tasks, became, failures);
+        let mut account = Account::of(&tasks, became, failures);
         account.retired = retired::sort_out(&self.store, &tasks, &self.found.unreadable, &mut account.failures)?;
         drop(tasks);
         self.synthesise(account)
@@ -248,7 +249,7 @@ impl<'n> Night<'n> {
         let begun = Instant::now();
         let conclusions = archive::conclude(&account.site_years, &self.settings);
         account.seconds.insert("synthesise", begun.elapsed().as_secs_f64());
-        for file in report::archive(&account.site_years, &conclusions, &absent(&account), &self.settings)? {
+        for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
             self.store.write_archive_file(file.name, &file.bytes)?;
         }
         let (computed, unchanged) = (account.count("computed"), account.count("unchanged"));
@@ -279,7 +280,7 @@ impl<'n> Night<'n> {
         let became = rounds.first(&tasks, |_| Some(Round::First { force: self.options.force }))?;
         self.progress.end();
         self.refuse_stopped(&became)?;
-        let account = self.gather(&tasks, became, failures);
+        let account = Account::of(&tasks, became, failures);
         self.log_absent(&account);
         let name = format!("{}.json", shard.name());
         self.store.write_file(Path::new("shards"), &name, &account.as_json(&self.journal, self.options.jobs))?;
@@ -301,26 +302,6 @@ impl<'n> Night<'n> {
         Err(stopped)
     }
 
-    fn gather(&self, tasks: &[Task], became: Vec<Became>, failures: Vec<Failed>) -> Account {
-        let mut account = Account { failures, ..Account::default() };
-        for (task, became) in tasks.iter().zip(became) {
-            let folder = task.folder.name.clone();
-            match became {
-                Became::Unknown | Became::NotBegun => {}
-                Became::Failed(reason) => account.failures.push(Failed::new(&folder, reason)),
-                Became::Done(outcome) => {
-                    for (stage, spent) in outcome.seconds {
-                        *account.seconds.entry(stage).or_insert(0.0) += spent;
-                    }
-                    account.done.insert(folder.clone(), if outcome.computed { "computed" } else { "unchanged" });
-                    account.hashes.insert(folder, outcome.inputs);
-                    account.site_years.push(outcome.result);
-                }
-            }
-        }
-        account
-    }
-
     fn log_absent(&self, account: &Account) {
         for failed in &account.failures {
             let stale = if failed.stale.is_some() { " (its last good result is kept, stale)" } else { "" };
@@ -340,21 +321,4 @@ fn only(pattern: &str, found: &Discovered) -> Result<glob::Pattern, BatchError> 
     } else {
         Err(BatchError::NoSiteYear(format!("--only: `{pattern}` matches no site-year")))
     }
-}
-
-/// What the index lists beside the results.
-fn absent(account: &Account) -> Vec<Failure> {
-    let failed = account.failures.iter().map(|one| Failure {
-        folder: one.folder.clone(),
-        reason: one.reason.clone(),
-        results: one.stale.clone(),
-        is_retired: false,
-    });
-    let retired = account.retired.iter().map(|one| Failure {
-        folder: one.folder.clone(),
-        reason: one.reason.clone(),
-        results: Some(one.results.clone()),
-        is_retired: true,
-    });
-    failed.chain(retired).collect()
 }

@@ -60,13 +60,16 @@ impl Seen {
 /// The files of a site-year as they were seen, by name.
 pub(super) type SeenFiles = BTreeMap<String, Seen>;
 
+/// What was seen of a file, found out by the first who asks.
+type SeenOnce = Arc<OnceLock<Result<Seen, IngestError>>>;
+
 /// One look at the archive: what was read within it belongs together.
 #[derive(Debug, Default)]
 pub(super) struct Look {
     /// Layers that were read once for all site-years.
     pub(super) layers: SharedLayers,
     /// Files that many site-years use.
-    shared: Mutex<BTreeMap<PathBuf, Arc<OnceLock<Result<Seen, IngestError>>>>>,
+    shared: Mutex<BTreeMap<PathBuf, SeenOnce>>,
 }
 
 impl Look {

@@ -32,6 +32,7 @@ pub enum Command {
 
 /// Arguments of `run`.
 #[derive(Debug, Args)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own on the command line")]
 pub struct RunArguments {
     /// The archive: a folder holding archive.toml.
     pub archive: PathBuf,

@@ -78,7 +78,7 @@ fn an_input_changed_under_its_old_size_and_time_is_computed_again_also_with_the_
     assert_eq!(archive.run().code, 0);
     let path = archive.path("fields/good/harvest.csv");
     let modified = fs::metadata(&path).unwrap().modified().unwrap();
-    for time in [modified, modified - std::time::Duration::from_secs(86_400)] {
+    for time in [modified, modified - std::time::Duration::from_hours(24)] {
         let text = fs::read_to_string(&path).unwrap();
         let changed =
             if text.contains(",18.0,") { text.replace(",18.0,", ",19.0,") } else { text.replace(",19.0,", ",18.0,") };

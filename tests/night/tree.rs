@@ -44,7 +44,7 @@ pub fn start(arguments: &[&str]) -> Child {
 pub fn wait_until(what: &str, holds: impl Fn() -> bool) {
     let begun = Instant::now();
     while !holds() {
-        assert!(begun.elapsed() < Duration::from_secs(60), "waited in vain until {what}");
+        assert!(begun.elapsed() < Duration::from_mins(1), "waited in vain until {what}");
         std::thread::sleep(Duration::from_millis(2));
     }
 }
