@@ -204,7 +204,11 @@ impl Workshop<'_> {
         if let Some(failed) = self.store.failure(&task.place) {
             return Some(Err(failed.reason));
         }
-        let remembered = self.store.recall(&task.place, self.verify).good()?;
+        let remembered = match self.store.recall(&task.place, self.verify) {
+            Recalled::Good(remembered) => *remembered,
+            Recalled::Damaged(why) => return Some(Err(format!("is left alone, but {why}"))),
+            Recalled::Nothing => return None,
+        };
         Some(Ok(Outcome {
             result: remembered.result.for_archive(),
             heard: remembered.heard,

@@ -27,6 +27,7 @@ fn several() -> Archive {
 
 fn begun(archive: &Archive) -> Child {
     let (root, out) = (archive.root(), archive.out());
+    let _ = std::fs::remove_file(out.join("run.log"));
     let child = start(&["run", root.to_str().unwrap(), "--out", out.to_str().unwrap(), "--jobs", "1"]);
     let log = out.join("run.log");
     wait_until("a site-year is computed", || {

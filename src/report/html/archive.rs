@@ -15,7 +15,7 @@ use crate::results::{Conclusions, FIRST, ForestKind, ForestRow, Gradient, SiteYe
 const MOST_IN_FOREST: usize = 60;
 
 /// The site-years without a result tonight: those that are retired, or those that failed.
-fn absent(all: &[Failure], is_retired: bool) -> Vec<serde_json::Value> {
+fn absent(all: &[Failure], is_retired: bool) -> Vec<Value> {
     all.iter()
         .filter(|one| one.is_retired == is_retired)
         .map(|one| json!({ "folder": one.folder, "reason": one.reason, "results": one.results }))
