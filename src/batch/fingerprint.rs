@@ -1,10 +1,7 @@
 //! What a site-year's result depends on: the content of its inputs, its settings, and the versions of the stages.
 
-use std::collections::BTreeMap;
-use std::path::Path;
-
+use super::seen::SeenFiles;
 use crate::config::{ArchiveSettings, FieldSettings};
-use crate::ingest::{IngestError, SiteYearFiles};
 use crate::report::Provenance;
 use crate::{assign, clean, economics, fit, ingest, join, report};
 
@@ -20,32 +17,19 @@ const STAGES: [(&str, u32); 8] = [
     ("store", super::store::VERSION),
 ];
 
-/// A site-year's fingerprint and the hash of each input.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Fingerprint {
-    pub(super) whole: String,
-    /// By the file's name in the archive.
-    pub(super) inputs: BTreeMap<String, String>,
+/// What the reports tell of a site-year's fingerprint.
+pub(super) fn provenance(fingerprint: &str, inputs: &SeenFiles) -> Provenance {
+    let inputs = inputs.iter().map(|(name, seen)| (name.clone(), seen.hash.clone())).collect();
+    Provenance { fingerprint: fingerprint.to_owned(), inputs, stages: STAGES.to_vec() }
 }
 
-impl Fingerprint {
-    /// What the reports tell of it.
-    pub(super) fn provenance(&self) -> Provenance {
-        Provenance { fingerprint: self.whole.clone(), inputs: self.inputs.clone(), stages: STAGES.to_vec() }
-    }
-}
-
-/// Hashes the inputs and the settings.
+/// The fingerprint of a site-year: changes when its result may.
 pub(super) fn fingerprint(
-    files: &SiteYearFiles,
+    inputs: &SeenFiles,
     field: &FieldSettings,
     archive: &ArchiveSettings,
     folder: &str,
-) -> Result<Fingerprint, IngestError> {
-    let mut inputs = BTreeMap::new();
-    for file in files.all() {
-        inputs.insert(file.name.clone(), hash(&file.name, &file.path)?);
-    }
+) -> String {
     let mut hasher = blake3::Hasher::new();
     let mut add = |text: &str| {
         hasher.update(&(text.len() as u64).to_le_bytes());
@@ -57,18 +41,9 @@ pub(super) fn fingerprint(
     // The settings' own text would change with every comment; what they mean is what counts.
     add(&format!("{archive:?}"));
     add(&format!("{field:?}"));
-    for (name, hash) in &inputs {
+    for (name, seen) in inputs {
         add(name);
-        add(hash);
+        add(&seen.hash);
     }
-    Ok(Fingerprint { whole: hasher.finalize().to_hex().to_string(), inputs })
-}
-
-fn hash(name: &str, path: &Path) -> Result<String, IngestError> {
-    let mut hasher = blake3::Hasher::new();
-    let unreadable =
-        |error: std::io::Error| IngestError::Unreadable { file: name.to_owned(), reason: error.to_string() };
-    let file = std::fs::File::open(path).map_err(unreadable)?;
-    hasher.update_reader(file).map_err(unreadable)?;
-    Ok(hasher.finalize().to_hex().to_string())
+    hasher.finalize().to_hex().to_string()
 }

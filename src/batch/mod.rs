@@ -1,26 +1,43 @@
 //! Batch: the night. Discovers the site-years, computes those whose inputs changed, in parallel, and then the synthesis.
 
+mod account;
 mod archive;
+mod compute;
 mod discover;
 mod fingerprint;
 mod inputs;
+mod journal;
 mod lags;
+mod lock;
+mod memory;
 mod night;
 mod one;
 mod plan;
+mod retired;
+mod rounds;
+mod seen;
 mod sensitivity;
+mod shard;
 mod slug;
+mod stop;
 mod store;
+mod tasks;
 mod threads;
+mod times;
+mod workers;
 
 pub use archive::conclude;
 pub use discover::{Discovered, SiteYearFolder, discover};
 pub use inputs::{PathFault, resolve};
-pub use night::{Failed, NightOptions, NightReport, Progress, run};
+pub use night::{NightOptions, NightReport, Progress, ShareReport, run, run_share, synthesise};
 pub use one::{Analysed, analyse};
 pub use plan::{PlanOptions, PlanReport, plan};
+pub use retired::Retired;
+pub use shard::{Shard, ShardError};
 pub use slug::{slug, unique_slugs};
+pub use stop::Stop;
 pub use store::{Store, StoreError};
+pub use tasks::Failed;
 
 use std::path::Path;
 
@@ -55,6 +72,16 @@ pub enum BatchError {
     /// The archive's own pages could not be made.
     #[error(transparent)]
     Report(#[from] crate::report::ReportError),
+    /// The night was asked to stop.
+    #[error("stopped by signal {signal}: {done} site-years are done and remembered, {left} are left for the next run")]
+    Stopped {
+        /// Number of the signal.
+        signal: usize,
+        /// Site-years that had their turn.
+        done: usize,
+        /// Those that had not.
+        left: usize,
+    },
     /// The threads could not be started.
     #[error("the threads could not be started: {0}")]
     Threads(String),

@@ -1,19 +1,24 @@
 //! The night's run: every new or changed site-year, then the synthesis.
 
-use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use rayon::prelude::*;
-use serde_json::{Value, json};
+use serde::{Deserialize, Serialize};
 
-use super::discover::{SiteYearFolder, discover};
-use super::lags::MachineLags;
-use super::store::{Remembered, Store};
-use super::{BatchError, archive, archive_settings, fingerprint, inputs, one, slug, threads};
-use crate::config::{ArchiveSettings, FieldSettings, LagPrior};
-use crate::ingest::{self, SharedLayers};
-use crate::report::{self, Failure, SiteYearCase};
+use super::account::Account;
+use super::compute::{Round, Workshop};
+use super::discover::{Discovered, SiteYearFolder, discover};
+use super::journal::Journal;
+use super::retired::{self, Retired};
+use super::rounds::{Became, Rounds};
+use super::seen::Looks;
+use super::shard::Shard;
+use super::stop::Stop;
+use super::store::Store;
+use super::tasks::{self, Failed, Task};
+use super::{BatchError, archive, archive_settings};
+use crate::config::ArchiveSettings;
+use crate::report;
 use crate::results::{Conclusions, SiteYear};
 
 /// What the night is to do.
@@ -27,25 +32,20 @@ pub struct NightOptions {
     pub force: bool,
     /// Permit paths that leave the archive.
     pub allow_outside: bool,
+    /// Hash every input and output, whatever its size and time.
+    pub verify: bool,
+    /// The wish to stop.
+    pub stop: Stop,
 }
 
 /// Told about the progress; called from several threads.
 pub trait Progress: Sync {
-    /// The number of site-years is known.
+    /// A round of so many site-years begins.
     fn begin(&self, total: usize);
-    /// A site-year is done: computed, unchanged, or failed.
+    /// A site-year is done: `computed`, `unchanged` or `failed`.
     fn done(&self, folder: &str, outcome: &str);
-    /// The site-years are done.
+    /// The round is over.
     fn end(&self);
-}
-
-/// A site-year that failed.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Failed {
-    /// Its folder in the archive.
-    pub folder: String,
-    /// Why.
-    pub reason: String,
 }
 
 /// What the night did.
@@ -53,354 +53,272 @@ pub struct Failed {
 pub struct NightReport {
     /// The archive's settings.
     pub archive: ArchiveSettings,
-    /// The results, in the order of their identity.
+    /// The results, in the order of their identity, without what only their own pages show.
     pub site_years: Vec<SiteYear>,
     /// What they come to.
     pub conclusions: Conclusions,
     /// Those that failed.
     pub failures: Vec<Failed>,
-    /// How many were computed, and how many stood unchanged.
+    /// Those that are no longer in the archive.
+    pub retired: Vec<Retired>,
+    /// How many were computed.
     pub computed: usize,
     /// Unchanged since the last night.
     pub unchanged: usize,
+    /// Seconds that the night took.
+    pub elapsed_s: f64,
     /// Path of the index page.
     pub index: PathBuf,
 }
 
-/// A site-year that is ready to be computed.
-struct Task {
-    folder: SiteYearFolder,
-    field: FieldSettings,
-    /// Folder below `site_years`.
-    place: String,
+/// What a share of the night did.
+#[derive(Debug)]
+pub struct ShareReport {
+    /// Those of the share that failed.
+    pub failures: Vec<Failed>,
+    /// How many were computed.
+    pub computed: usize,
+    /// Unchanged since the last night.
+    pub unchanged: usize,
+    /// Seconds that it took.
+    pub elapsed_s: f64,
+    /// Path of its account.
+    pub account: PathBuf,
 }
 
-/// What became of a site-year.
-struct Outcome {
-    result: SiteYear,
-    /// What the other fields told of its combines' lags when it was computed.
-    heard: BTreeMap<String, LagPrior>,
-    inputs: BTreeMap<String, String>,
-    computed: bool,
-    seconds: BTreeMap<&'static str, f64>,
+/// Where an output folder's archive is, for the synthesis.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Origin {
+    root: PathBuf,
+    allow_outside: bool,
 }
+
+const ORIGIN: &str = "archive";
 
 /// Runs the night.
 ///
 /// # Errors
-/// [`BatchError`] when nothing could be done; faults of single site-years are in the report.
+/// [`BatchError`] when nothing could be done or the night was stopped; faults of single site-years are in the report.
 pub fn run(
     root: &Path,
     out: &Path,
     options: &NightOptions,
     progress: &dyn Progress,
 ) -> Result<NightReport, BatchError> {
-    let settings = archive_settings(root)?;
-    let found = discover(root);
-    if found.folders.is_empty() {
-        return Err(BatchError::NoSiteYear(format!(
-            "{}: no site-year found; expected folders with a field.toml",
-            root.display()
-        )));
-    }
-    let only = options
-        .only
-        .as_ref()
-        .map(|pattern| {
-            glob::Pattern::new(pattern)
-                .map_err(|error| BatchError::NoSiteYear(format!("--only: `{pattern}` is not a glob: {error}")))
-        })
-        .transpose()?;
-    let chosen = |folder: &SiteYearFolder| only.as_ref().is_none_or(|pattern| pattern.matches(&folder.name));
-    if !found.folders.iter().any(chosen) {
-        let pattern = options.only.as_deref().unwrap_or("");
-        return Err(BatchError::NoSiteYear(format!("--only: `{pattern}` matches no site-year")));
-    }
-    let store = Store::open(out)?;
-
-    let mut failures: Vec<Failed> = found
-        .unreadable
-        .iter()
-        .map(|(folder, reason)| Failed { folder: folder.clone(), reason: reason.clone() })
-        .collect();
-    let tasks = plan(found.folders, &settings, &mut failures);
-    progress.begin(tasks.iter().filter(|task| chosen(&task.folder)).count());
-
-    let shared = SharedLayers::default();
-    let outcomes: Outcomes = threads::in_pool(options.jobs, || {
-        tasks
-            .par_iter()
-            .with_max_len(1)
-            .map(|task| {
-                let outcome = if chosen(&task.folder) {
-                    let outcome = compute(root, &settings, task, None, (&shared, &store), options);
-                    let word = match &outcome {
-                        Ok(outcome) if outcome.computed => "computed",
-                        Ok(_) => "unchanged",
-                        Err(_) => "failed",
-                    };
-                    progress.done(&task.folder.name, word);
-                    Some(outcome)
-                } else {
-                    // Left alone tonight; what is remembered of it still counts.
-                    store.recall(&task.place).map(|remembered| {
-                        Ok(Outcome {
-                            result: remembered.result,
-                            heard: remembered.heard,
-                            inputs: remembered.inputs,
-                            computed: false,
-                            seconds: BTreeMap::new(),
-                        })
-                    })
-                };
-                (task.folder.name.clone(), outcome)
-            })
-            .collect()
-    })?;
-    let again = |task: &Task, priors| {
-        chosen(&task.folder).then(|| compute(root, &settings, task, Some(priors), (&shared, &store), options))
-    };
-    let outcomes = hear_each_other(outcomes, &tasks, again, options.jobs)?;
-    progress.end();
-
-    let mut tally = Tally::default();
-    tally.add(outcomes, &mut failures);
-    let Tally { mut site_years, hashes, mut seconds, computed, unchanged } = tally;
-    failures.sort_by(|one, other| one.folder.cmp(&other.folder));
-    site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
-
-    let begun = Instant::now();
-    let conclusions = archive::conclude(&site_years, &settings);
-    seconds.insert("synthesise", begun.elapsed().as_secs_f64());
-    let page_failures: Vec<Failure> = failures
-        .iter()
-        .map(|failed| Failure { folder: failed.folder.clone(), reason: failed.reason.clone() })
-        .collect();
-    for file in report::archive(&site_years, &conclusions, &page_failures, &settings)? {
-        store.write_archive_file(file.name, &file.bytes)?;
-    }
-    let log = run_log(&site_years, &failures, &hashes, &seconds, computed, unchanged);
-    let mut bytes = serde_json::to_vec_pretty(&log).unwrap_or_default();
-    bytes.push(b'\n');
-    store.write_archive_file("run.json", &bytes)?;
-    Ok(NightReport {
-        archive: settings,
-        site_years,
-        conclusions,
-        failures,
-        computed,
-        unchanged,
-        index: store.root().join("index.html"),
-    })
+    let night = Night::begin(root, out, None, options, progress)?;
+    night.conclude(|task| night.chosen(&task.folder).then_some(Round::First { force: options.force }))
 }
 
-/// What the site-years add up to.
-#[derive(Default)]
-struct Tally {
-    site_years: Vec<SiteYear>,
-    hashes: BTreeMap<String, BTreeMap<String, String>>,
-    seconds: BTreeMap<&'static str, f64>,
-    computed: usize,
-    unchanged: usize,
-}
-
-impl Tally {
-    fn add(&mut self, outcomes: Vec<(String, Option<Result<Outcome, String>>)>, failures: &mut Vec<Failed>) {
-        for (folder, outcome) in outcomes {
-            match outcome {
-                None => {}
-                Some(Err(reason)) => failures.push(Failed { folder, reason }),
-                Some(Ok(outcome)) => {
-                    *(if outcome.computed { &mut self.computed } else { &mut self.unchanged }) += 1;
-                    for (stage, spent) in outcome.seconds {
-                        *self.seconds.entry(stage).or_insert(0.0) += spent;
-                    }
-                    self.hashes.insert(folder, outcome.inputs);
-                    self.site_years.push(outcome.result);
-                }
-            }
-        }
-    }
-}
-
-/// Reads every `field.toml`; those with faults, and those that share an identity, fail.
-fn plan(folders: Vec<SiteYearFolder>, settings: &ArchiveSettings, failures: &mut Vec<Failed>) -> Vec<Task> {
-    let mut read: Vec<(SiteYearFolder, FieldSettings)> = Vec::new();
-    for folder in folders {
-        let name = if folder.name == "." { "field.toml".to_owned() } else { format!("{}/field.toml", folder.name) };
-        let parsed = std::fs::read_to_string(folder.path.join("field.toml"))
-            .map_err(|error| format!("{name}: cannot be read: {error}"))
-            .and_then(|text| FieldSettings::parse(&name, &text, settings).map_err(|faults| faults.to_string()));
-        match parsed {
-            Ok(field) => read.push((folder, field)),
-            Err(reason) => failures.push(Failed { folder: folder.name, reason }),
-        }
-    }
-    let mut by_identity: BTreeMap<(i32, String, String), Vec<String>> = BTreeMap::new();
-    for (folder, field) in &read {
-        let (season, farm, name) = field.identity();
-        by_identity.entry((season, farm.to_owned(), name.to_owned())).or_default().push(folder.name.clone());
-    }
-    let farms: BTreeSet<&str> = read.iter().map(|(_, field)| field.farm.as_str()).collect();
-    let farm_slugs = slug::unique_slugs(farms.iter().copied());
-    let mut field_slugs: BTreeMap<(i32, String), BTreeMap<String, String>> = BTreeMap::new();
-    for (_, field) in &read {
-        field_slugs.entry((field.season, field.farm.clone())).or_insert_with(|| {
-            let same_farm = read.iter().filter(|(_, other)| other.season == field.season && other.farm == field.farm);
-            slug::unique_slugs(same_farm.map(|(_, other)| other.field.as_str()).collect::<BTreeSet<_>>())
-        });
-    }
-    let mut tasks = Vec::new();
-    for (folder, field) in read {
-        let (season, farm, name) = field.identity();
-        let same = &by_identity[&(season, farm.to_owned(), name.to_owned())];
-        if same.len() > 1 {
-            let others: Vec<&str> = same.iter().filter(|other| **other != folder.name).map(String::as_str).collect();
-            let reason =
-                format!("season {season}, farm `{farm}`, field `{name}` is also that of {}", others.join(", "));
-            failures.push(Failed { folder: folder.name, reason });
-            continue;
-        }
-        let place = format!("{season}/{}/{}", farm_slugs[farm], field_slugs[&(season, farm.to_owned())][name]);
-        tasks.push(Task { folder, field, place });
-    }
-    tasks
-}
-
-/// Computes a site-year unless it stands unchanged. `priors` is what the other fields tell of its combines' lags, `None` in the
-/// first round, in which nothing was heard yet.
-fn compute(
-    archive: &Path,
-    settings: &ArchiveSettings,
-    task: &Task,
-    priors: Option<BTreeMap<String, LagPrior>>,
-    (shared, store): (&SharedLayers, &Store),
+/// Computes one share of the archive's site-years, each by itself; [`synthesise`] does the rest when all shares are done.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_share(
+    root: &Path,
+    out: &Path,
+    shard: Shard,
     options: &NightOptions,
-) -> Result<Outcome, String> {
-    let mut seconds = BTreeMap::new();
-    let mut begun = Instant::now();
-    let mut lap = |seconds: &mut BTreeMap<&'static str, f64>, stage: &'static str| {
-        seconds.insert(stage, begun.elapsed().as_secs_f64());
-        begun = Instant::now();
-    };
-    let files = inputs::resolve(archive, &task.folder, &task.field, settings, options.allow_outside)
-        .map_err(|fault| fault.to_string())?;
-    let print = fingerprint::fingerprint(&files, &task.field, settings, &task.folder.name)
-        .map_err(|error| error.to_string())?;
-    lap(&mut seconds, "fingerprint");
-    let first_round = priors.is_none();
-    let heard = priors.unwrap_or_default();
-    let mut settings = settings.clone();
-    settings.clean.lag_priors.clone_from(&heard);
-    if (!options.force || !first_round)
-        && let Some(remembered) = store.recall(&task.place)
-        && remembered.fingerprint == print.whole
-        // in the first round what was heard before may stand; the second tells whether it still holds
-        && (first_round || remembered.heard == heard)
-    {
-        let heard = remembered.heard;
-        return Ok(Outcome { result: remembered.result, heard, inputs: print.inputs, computed: false, seconds });
+    progress: &dyn Progress,
+) -> Result<ShareReport, BatchError> {
+    Night::begin(root, out, Some(shard), options, progress)?.share(shard)
+}
+
+/// Gathers what the shares of an output folder have computed, lets the fields of each combine hear each other's lags, and
+/// synthesises. A site-year that no share has computed as it now is counts as failed.
+///
+/// # Errors
+/// As [`run`]; [`BatchError::NoArchive`] when no share was ever computed there.
+pub fn synthesise(out: &Path, options: &NightOptions, progress: &dyn Progress) -> Result<NightReport, BatchError> {
+    let origin: Origin = Store::recall_archive(out, ORIGIN).ok_or_else(|| BatchError::NoArchive {
+        archive: out.display().to_string(),
+        reason: "remembers no archive; expected the OUT of `bandlift run`".to_owned(),
+    })?;
+    let options = NightOptions { allow_outside: origin.allow_outside, ..options.clone() };
+    let night = Night::begin(&origin.root, out, None, &options, progress)?;
+    night.conclude(|_| Some(Round::Remembered))
+}
+
+/// A night on its way.
+struct Night<'n> {
+    root: &'n Path,
+    options: &'n NightOptions,
+    progress: &'n dyn Progress,
+    settings: ArchiveSettings,
+    found: Discovered,
+    only: Option<glob::Pattern>,
+    store: Store,
+    journal: Journal,
+}
+
+impl<'n> Night<'n> {
+    fn begin(
+        root: &'n Path,
+        out: &Path,
+        shard: Option<Shard>,
+        options: &'n NightOptions,
+        progress: &'n dyn Progress,
+    ) -> Result<Self, BatchError> {
+        let settings = archive_settings(root)?;
+        let found = discover(root);
+        if found.folders.is_empty() {
+            let reason = format!("{}: no site-year found; expected folders with a field.toml", root.display());
+            return Err(BatchError::NoSiteYear(reason));
+        }
+        let only = options.only.as_ref().map(|pattern| only(pattern, &found)).transpose()?;
+        let store = Store::open(out, shard)?;
+        let journal = match shard {
+            None => Journal::begin(out, "run")?,
+            Some(shard) => Journal::begin(&out.join("shards"), &shard.name())?,
+        };
+        let what = shard.map_or_else(|| "the archive".to_owned(), |shard| format!("share {shard} of the archive"));
+        let version = env!("CARGO_PKG_VERSION");
+        journal.line(&format!("bandlift {version}: {what} {}, {} site-years", root.display(), found.folders.len()));
+        let origin = Origin {
+            root: root.canonicalize().unwrap_or_else(|_| root.to_path_buf()),
+            allow_outside: options.allow_outside,
+        };
+        store.remember_archive(ORIGIN, &origin)?;
+        Ok(Self { root, options, progress, settings, found, only, store, journal })
     }
-    let ingested = ingest::run(&files, &task.field, &settings, shared).map_err(|error| error.to_string())?;
-    lap(&mut seconds, "ingest");
-    let analysed = one::analyse(&ingested, &task.field, &settings, &task.place)?;
-    lap(&mut seconds, "analyse");
-    let outputs = report::site_year(SiteYearCase {
-        ingested: &ingested,
-        joined: &analysed.joined,
-        differences: &analysed.differences,
-        result: &analysed.result,
-        archive: &settings,
-        provenance: &print.provenance(),
-    })
-    .map_err(|error| error.to_string())?;
-    lap(&mut seconds, "report");
-    let remembered = Remembered {
-        fingerprint: print.whole,
-        inputs: print.inputs.clone(),
-        heard: heard.clone(),
-        outputs: BTreeMap::new(),
-        result: analysed.result.clone(),
-    };
-    store.write_site_year(&task.place, &outputs, remembered).map_err(|error| error.to_string())?;
-    lap(&mut seconds, "write");
-    Ok(Outcome { result: analysed.result, heard, inputs: print.inputs, computed: true, seconds })
-}
 
-/// What became of the site-years, by folder; `None` for those left alone of which nothing is remembered.
-type Outcomes = Vec<(String, Option<Result<Outcome, String>>)>;
+    fn chosen(&self, folder: &SiteYearFolder) -> bool {
+        self.only.as_ref().is_none_or(|pattern| pattern.matches(&folder.name))
+    }
 
-/// Computes again, by `again`, the site-years whose lags the other fields of their combines move, or moved before and do no
-/// more. What a field tells of its own lag does not depend on what it heard, so one more round is enough.
-fn hear_each_other(
-    outcomes: Outcomes,
-    tasks: &[Task],
-    again: impl Fn(&Task, BTreeMap<String, LagPrior>) -> Option<Result<Outcome, String>> + Sync,
-    jobs: Option<usize>,
-) -> Result<Outcomes, BatchError> {
-    let done = outcomes.iter().filter_map(|(_, outcome)| outcome.as_ref()?.as_ref().ok());
-    let lags = MachineLags::of(&done.map(|outcome| &outcome.result).collect::<Vec<_>>());
-    threads::in_pool(jobs, || {
-        outcomes
-            .into_par_iter()
-            .zip(tasks)
-            .with_max_len(1)
-            .map(|((folder, outcome), task)| {
-                let Some(Ok(first)) = outcome else { return (folder, outcome) };
-                let priors = lags.for_site_year(&first.result);
-                let second = if priors == first.heard { None } else { again(task, priors) };
-                let outcome = match second {
-                    Some(Ok(mut second)) => {
-                        for (stage, spent) in first.seconds {
-                            *second.seconds.entry(stage).or_insert(0.0) += spent;
-                        }
-                        Ok(second)
-                    }
-                    Some(Err(reason)) => Err(reason),
-                    None => Ok(first),
-                };
-                (folder, Some(outcome))
-            })
-            .collect()
-    })
-}
+    fn tasks(&self) -> Result<(Vec<Task>, Vec<Failed>), BatchError> {
+        let (tasks, mut failures) = tasks::tasks(&self.found.folders, &self.settings, self.options.jobs)?;
+        failures.extend(self.found.unreadable.iter().map(|(folder, reason)| Failed::new(folder, reason)));
+        Ok((tasks, failures))
+    }
 
-/// `run.json`.
-fn run_log(
-    site_years: &[SiteYear],
-    failures: &[Failed],
-    hashes: &BTreeMap<String, BTreeMap<String, String>>,
-    seconds: &BTreeMap<&str, f64>,
-    computed: usize,
-    unchanged: usize,
-) -> Value {
-    let points = |pick: fn(&SiteYear) -> usize| site_years.iter().map(pick).sum::<usize>();
-    let warnings: BTreeMap<String, BTreeMap<&str, String>> = site_years
-        .iter()
-        .map(|result| {
-            let mut all = result.cautions.clone();
-            for response in &result.responses {
-                all.extend(&response.cautions);
+    fn workshop(&self) -> Workshop<'_> {
+        Workshop {
+            root: self.root,
+            settings: &self.settings,
+            store: &self.store,
+            allow_outside: self.options.allow_outside,
+            verify: self.options.verify,
+            looks: Looks::default(),
+        }
+    }
+
+    fn tell(&self, task: &Task, became: &Became) {
+        let folder = &task.folder.name;
+        match became {
+            Became::Done(outcome) if outcome.computed => {
+                let damage = outcome.damage.as_ref().map_or_else(String::new, |why| format!("; {why}"));
+                let seconds: f64 = outcome.seconds.values().sum();
+                self.journal.line(&format!("{folder}: computed in {seconds:.2} s{damage}"));
+                self.progress.done(folder, "computed");
             }
-            let codes = all.iter().map(|(caution, detail)| (caution.code(), detail.to_owned())).collect();
-            (result.folder.clone(), codes)
+            Became::Done(_) => self.progress.done(folder, "unchanged"),
+            Became::Failed(_) => self.progress.done(folder, "failed"),
+            Became::Unknown | Became::NotBegun => {}
+        }
+    }
+
+    /// Every site-year by itself, then those that hear others, then the synthesis.
+    fn conclude(&self, round: impl Fn(&Task) -> Option<Round> + Sync) -> Result<NightReport, BatchError> {
+        let (tasks, failures) = self.tasks()?;
+        let workshop = self.workshop();
+        let tell = |task: &Task, became: &Became| self.tell(task, became);
+        let rounds = Rounds { workshop: &workshop, jobs: self.options.jobs, stop: &self.options.stop, tell: &tell };
+        self.progress.begin(tasks.iter().filter(|task| round(task).is_some()).count());
+        let mut became = rounds.first(&tasks, &round)?;
+        self.progress.end();
+        self.refuse_stopped(&became)?;
+        let mut unheard = Rounds::unheard(&became);
+        unheard.retain(|at, _| round(&tasks[*at]).is_some());
+        if !unheard.is_empty() {
+            self.journal.line(&format!("{} site-years hear other fields of their combines", unheard.len()));
+            self.progress.begin(unheard.len());
+            rounds.second(&tasks, &mut became, unheard)?;
+            self.progress.end();
+            self.refuse_stopped(&became)?;
+        }
+        let mut account = Account::of(&tasks, became, failures);
+        account.retired = retired::sort_out(&self.store, &tasks, &self.found.unreadable, &mut account.failures)?;
+        drop(tasks);
+        self.synthesise(account)
+    }
+
+    fn synthesise(&self, mut account: Account) -> Result<NightReport, BatchError> {
+        account.failures.sort_by(|one, other| one.folder.cmp(&other.folder));
+        account.site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
+        self.log_absent(&account);
+        let begun = Instant::now();
+        let conclusions = archive::conclude(&account.site_years, &self.settings);
+        account.seconds.insert("synthesise", begun.elapsed().as_secs_f64());
+        for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
+            self.store.write_archive_file(file.name, &file.bytes)?;
+        }
+        let (computed, unchanged) = (account.count("computed"), account.count("unchanged"));
+        let elapsed_s = self.journal.elapsed_s();
+        self.journal.line(&format!(
+            "{computed} computed, {unchanged} unchanged, {} failed, {} retired; {elapsed_s:.1} s",
+            account.failures.len(),
+            account.retired.len()
+        ));
+        self.store.write_archive_file("run.json", &account.as_json(&self.journal, self.options.jobs))?;
+        self.journal.sound()?;
+        let index = self.store.root().join("index.html");
+        let Account { site_years, failures, retired, .. } = account;
+        let archive = self.settings.clone();
+        Ok(NightReport { archive, site_years, conclusions, failures, retired, computed, unchanged, elapsed_s, index })
+    }
+
+    /// One share of the site-years, each by itself.
+    fn share(&self, shard: Shard) -> Result<ShareReport, BatchError> {
+        let (mut tasks, mut failures) = self.tasks()?;
+        tasks.retain(|task| shard.holds(task.field.identity()) && self.chosen(&task.folder));
+        // what has no identity is told by the share that its folder falls to
+        failures.retain(|failed| shard.holds((0, "", &failed.folder)));
+        let workshop = self.workshop();
+        let tell = |task: &Task, became: &Became| self.tell(task, became);
+        let rounds = Rounds { workshop: &workshop, jobs: self.options.jobs, stop: &self.options.stop, tell: &tell };
+        self.progress.begin(tasks.len());
+        let became = rounds.first(&tasks, |_| Some(Round::First { force: self.options.force }))?;
+        self.progress.end();
+        self.refuse_stopped(&became)?;
+        let account = Account::of(&tasks, became, failures);
+        self.log_absent(&account);
+        let name = format!("{}.json", shard.name());
+        self.store.write_file(Path::new("shards"), &name, &account.as_json(&self.journal, self.options.jobs))?;
+        self.journal.sound()?;
+        Ok(ShareReport {
+            computed: account.count("computed"),
+            unchanged: account.count("unchanged"),
+            failures: account.failures,
+            elapsed_s: self.journal.elapsed_s(),
+            account: self.store.root().join("shards").join(name),
         })
-        .filter(|(_, codes): &(String, BTreeMap<&str, String>)| !codes.is_empty())
-        .collect();
-    json!({
-        "version": env!("CARGO_PKG_VERSION"),
-        "counts": {
-            "site_years": site_years.len(),
-            "computed": computed,
-            "unchanged": unchanged,
-            "failed": failures.len(),
-            "points_read": points(|one| one.counts.read),
-            "points_kept": points(|one| one.counts.kept),
-            "lags_known": site_years.iter().filter(|one| one::lags_known(one)).count(),
-        },
-        "seconds": seconds,
-        "inputs": hashes,
-        "failures": failures.iter().map(|one| json!({ "site_year": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
-        "warnings": warnings,
-    })
+    }
+
+    fn refuse_stopped(&self, became: &[Became]) -> Result<(), BatchError> {
+        let left = became.iter().filter(|one| matches!(one, Became::NotBegun)).count();
+        let Some(signal) = self.options.stop.signal() else { return Ok(()) };
+        let stopped = BatchError::Stopped { signal, done: became.len() - left, left };
+        self.journal.line(&stopped.to_string());
+        Err(stopped)
+    }
+
+    fn log_absent(&self, account: &Account) {
+        for failed in &account.failures {
+            let stale = if failed.stale.is_some() { " (its last good result is kept, stale)" } else { "" };
+            self.journal.line(&format!("{}: failed: {}{stale}", failed.folder, failed.reason));
+        }
+        for retired in &account.retired {
+            self.journal.line(&format!("{}: retired: {}", retired.folder, retired.reason));
+        }
+    }
+}
+
+fn only(pattern: &str, found: &Discovered) -> Result<glob::Pattern, BatchError> {
+    let glob = glob::Pattern::new(pattern)
+        .map_err(|error| BatchError::NoSiteYear(format!("--only: `{pattern}` is not a glob: {error}")))?;
+    if found.folders.iter().any(|folder| glob.matches(&folder.name)) {
+        Ok(glob)
+    } else {
+        Err(BatchError::NoSiteYear(format!("--only: `{pattern}` matches no site-year")))
+    }
 }

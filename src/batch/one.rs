@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::sensitivity::sensitivity;
 use crate::assign::{self, AssignError};
-use crate::config::{ArchiveSettings, CleanSettings, FieldSettings, ModelSettings};
+use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings};
 use crate::economics::price_response;
 use crate::fit::{self, Fit, Variant};
 use crate::geometry::{Crs, Projector};
@@ -41,7 +41,8 @@ pub fn analyse(
     }
     let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
     let case = Case { ingested, field, archive, tracked };
-    let joined = case.prepare(&archive.clean, &archive.model, 0.0).map_err(|error| error.to_string())?;
+    let placed = case.place(0.0);
+    let joined = case.prepare(placed.clone(), &archive.clean).map_err(|error| error.to_string())?;
     if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
         let cleaned = &joined.assigned.cleaned;
         let (most, count) = cleaned
@@ -57,7 +58,7 @@ pub fn analyse(
         ));
     }
     let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
-    let sensitivity = sensitivity(&case, &joined, &fit);
+    let sensitivity = sensitivity(&case, placed, &joined, &fit);
     let cleaned = &joined.assigned.cleaned;
     let mut cautions = Cautions::default();
     for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions] {
@@ -110,16 +111,19 @@ pub(super) struct Case<'c> {
 }
 
 impl Case<'_> {
-    /// Judges, assigns and joins the records, the lags moved by `shift_s`.
-    pub(super) fn prepare(
-        &self,
-        clean_settings: &CleanSettings,
-        model: &ModelSettings,
-        shift_s: f64,
-    ) -> Result<Joined, AssignError> {
-        let crop = &self.archive.crops[&self.field.crop];
-        let cleaned = clean::judge(&self.tracked, self.ingested, crop, clean_settings, shift_s);
-        let assigned = assign::run(cleaned, self.ingested, self.field, model)?;
+    fn crop(&self) -> &CropSettings {
+        &self.archive.crops[&self.field.crop]
+    }
+
+    /// Places the records, the lags moved by `shift_s`.
+    pub(super) fn place(&self, shift_s: f64) -> clean::Placed {
+        clean::place(&self.tracked, self.ingested, self.crop(), &self.archive.clean, shift_s)
+    }
+
+    /// Judges the yields of placed records, assigns and joins them; of the settings the rules on yields count.
+    pub(super) fn prepare(&self, placed: clean::Placed, settings: &CleanSettings) -> Result<Joined, AssignError> {
+        let cleaned = clean::judge_yields(&self.tracked, placed, self.ingested, self.crop(), settings);
+        let assigned = assign::run(cleaned, self.ingested, self.field, &self.archive.model)?;
         Ok(join::run(assigned, self.ingested, self.archive))
     }
 }

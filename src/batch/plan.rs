@@ -96,7 +96,7 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     };
     let plan = planner.plan(&night.site_years);
     let half_width_kg_ha = half_width(&crop)?;
-    let store = Store::open(out)?;
+    let store = Store::open(out, None)?;
     for (folder, file) in report::plan(&plan, &settings)? {
         store.write_file(&Path::new("plan").join(folder), file.name, &file.bytes)?;
     }

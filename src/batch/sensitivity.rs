@@ -9,13 +9,19 @@ use crate::config::ModelSettings;
 use crate::fit::{self, Fit, Variant};
 use crate::points::Joined;
 use crate::results::{Estimate, SensitivityRow};
-use crate::{assign, join};
+use crate::{assign, clean, join};
 
 /// Seconds by which the lag is moved.
 const LAG_STEP_S: f64 = 2.0;
 
-/// The rows of `sensitivity.csv`, by variant, then in the order of the responses.
-pub(super) fn sensitivity(case: &Case<'_>, joined: &Joined, primary: &Fit) -> Vec<SensitivityRow> {
+/// The rows of `sensitivity.csv`, by variant, then in the order of the responses. `placed` are the records before the rules
+/// on yields, `joined` what came of them.
+pub(super) fn sensitivity(
+    case: &Case<'_>,
+    placed: clean::Placed,
+    joined: &Joined,
+    primary: &Fit,
+) -> Vec<SensitivityRow> {
     if primary.responses.is_empty() {
         return Vec::new();
     }
@@ -32,7 +38,7 @@ pub(super) fn sensitivity(case: &Case<'_>, joined: &Joined, primary: &Fit) -> Ve
     if adjusted.covariates > 0 {
         rows.add_fit("adjusted for elevation", &adjusted);
     }
-    if let Ok(varied) = case.prepare(&archive.clean.without_yield_rules(), &archive.model, 0.0) {
+    if let Ok(varied) = case.prepare(placed, &archive.clean.without_yield_rules()) {
         rows.add_fit("yield rules off", &fit::run(&varied, archive, same));
     }
     // records that carry their labels have no edges to move
@@ -52,7 +58,7 @@ pub(super) fn sensitivity(case: &Case<'_>, joined: &Joined, primary: &Fit) -> Ve
     }
     if case.ingested.records.channels.time {
         for by_s in [-LAG_STEP_S, LAG_STEP_S] {
-            if let Ok(varied) = case.prepare(&archive.clean, &archive.model, by_s) {
+            if let Ok(varied) = case.prepare(case.place(by_s), &archive.clean) {
                 rows.add_fit(&format!("lag {by_s:+.0} s"), &fit::run(&varied, archive, same));
             }
         }

@@ -1,22 +1,32 @@
 //! The output folder: every file is written to a temporary name and renamed, so that it never holds half a file.
 
-use std::collections::BTreeMap;
 use std::fs;
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
-use serde::{Deserialize, Serialize};
+use serde::de::DeserializeOwned;
 use thiserror::Error;
 
-use crate::config::LagPrior;
+use super::lock::Hold;
+use super::memory::{self, FailedBefore, Remembered, Written};
+use super::seen::hash;
+use super::shard::Shard;
+use super::times;
 use crate::report::OutputFile;
-use crate::results::SiteYear;
 
 /// Version of the memory's format.
-pub(super) const VERSION: u32 = 3;
+pub(super) const VERSION: u32 = 4;
 
 /// Folder of what the program remembers from night to night.
 const MEMORY: &str = ".bandlift";
+/// Folder of the site-years' files, and of their memories in [`MEMORY`].
+const SITE_YEARS: &str = "site_years";
+/// In a site-year's memory: its last good result, and why it failed after that.
+const RESULT: &str = "result";
+const FAILURE: &str = "failure";
+/// In a site-year's folder: says that its files are not of tonight.
+const NOT_CURRENT: &str = "not-current.txt";
 
 /// The output cannot be written.
 #[derive(Debug, Error)]
@@ -29,41 +39,59 @@ pub struct StoreError {
 }
 
 impl StoreError {
-    fn new(path: &Path, reason: impl std::fmt::Display) -> Self {
+    pub(super) fn new(path: &Path, reason: impl std::fmt::Display) -> Self {
         Self { path: path.display().to_string(), reason: reason.to_string() }
     }
 }
 
 /// What is remembered of a site-year.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(super) struct Remembered {
-    pub(super) fingerprint: String,
-    /// What the other fields told of its combines' lags.
-    pub(super) heard: BTreeMap<String, LagPrior>,
-    /// Hash of each input.
-    pub(super) inputs: BTreeMap<String, String>,
-    /// Hash of each output file.
-    pub(super) outputs: BTreeMap<String, String>,
-    pub(super) result: SiteYear,
+#[derive(Debug)]
+pub(super) enum Recalled {
+    /// Its result, whose files stand.
+    Good(Box<Remembered>),
+    /// Something that cannot be used, and why.
+    Damaged(String),
+    /// Nothing.
+    Nothing,
 }
 
-/// The output folder.
+impl Recalled {
+    pub(super) fn good(self) -> Option<Remembered> {
+        match self {
+            Self::Good(remembered) => Some(*remembered),
+            Self::Damaged(_) | Self::Nothing => None,
+        }
+    }
+}
+
+/// The output folder, held until this is dropped.
 #[derive(Debug)]
 pub struct Store {
     root: PathBuf,
+    scratch: PathBuf,
+    scratched: AtomicUsize,
+    _hold: Hold,
 }
 
 impl Store {
-    /// Opens (and makes) the output folder, and tries whether it can be written.
+    /// Opens (and makes) the output folder, takes hold of it, and tries whether it can be written. With a share, others of the
+    /// same archive may be computed beside it; else nobody else may be at work.
     ///
     /// # Errors
-    /// [`StoreError`].
-    pub fn open(root: &Path) -> Result<Self, StoreError> {
+    /// [`StoreError`] when it cannot be written, or another run holds it.
+    pub fn open(root: &Path, shard: Option<Shard>) -> Result<Self, StoreError> {
         if root.exists() && !root.is_dir() {
             return Err(StoreError::new(root, "is a file; expected a folder for the output"));
         }
-        fs::create_dir_all(root.join(MEMORY)).map_err(|error| StoreError::new(root, error))?;
-        let store = Self { root: root.to_path_buf() };
+        let memory = root.join(MEMORY);
+        fs::create_dir_all(&memory).map_err(|error| StoreError::new(root, error))?;
+        let hold = Hold::take(root, &memory, shard)?;
+        // What a killed run left here belongs to nobody.
+        let all = memory.join("scratch");
+        let scratch = all.join(shard.map_or_else(|| "run".to_owned(), Shard::name));
+        removed(if shard.is_some() { &scratch } else { &all })?;
+        fs::create_dir_all(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
+        let store = Self { root: root.to_path_buf(), scratch, scratched: AtomicUsize::new(0), _hold: hold };
         store.write(Path::new(MEMORY), "writable", b"")?;
         Ok(store)
     }
@@ -73,19 +101,25 @@ impl Store {
         &self.root
     }
 
+    /// Writes bytes to a file that nobody looks at, down to the disk.
+    fn scratch(&self, bytes: &[u8]) -> std::io::Result<PathBuf> {
+        let path = self.scratch.join(self.scratched.fetch_add(1, Ordering::Relaxed).to_string());
+        let written = fs::File::create(&path).and_then(|mut file| {
+            file.write_all(bytes)?;
+            file.sync_data()
+        });
+        written.map(|()| path.clone()).inspect_err(|_| {
+            let _ = fs::remove_file(&path);
+        })
+    }
+
     fn write(&self, folder: &Path, name: &str, bytes: &[u8]) -> Result<(), StoreError> {
         let folder = self.root.join(folder);
         let path = folder.join(name);
         let fault = |error: std::io::Error| StoreError::new(&path, error);
         fs::create_dir_all(&folder).map_err(fault)?;
-        let temporary = folder.join(format!(".{name}.{}.part", std::process::id()));
-        let written = (|| {
-            let mut file = fs::File::create(&temporary)?;
-            file.write_all(bytes)?;
-            file.sync_data()?;
-            fs::rename(&temporary, &path)
-        })();
-        written.map_err(|error| {
+        let temporary = self.scratch(bytes).map_err(fault)?;
+        fs::rename(&temporary, &path).map_err(|error| {
             let _ = fs::remove_file(&temporary);
             fault(error)
         })
@@ -107,36 +141,163 @@ impl Store {
         self.write(folder, name, bytes)
     }
 
-    /// Writes the files of a site-year, then what is remembered of it.
+    /// Writes the files of a site-year, then what is remembered of it. Nothing of the last result is touched before all
+    /// files have been written beside it.
     pub(super) fn write_site_year(
         &self,
-        folder: &str,
+        place: &str,
         files: &[OutputFile],
         mut remembered: Remembered,
     ) -> Result<(), StoreError> {
-        let place = Path::new("site_years").join(folder);
+        let folder = self.results(place);
+        let fault = |name: &str, error: std::io::Error| StoreError::new(&folder.join(name), error);
+        fs::create_dir_all(&folder).map_err(|error| fault("", error))?;
+        let mut beside: Vec<(PathBuf, &'static str)> = Vec::new();
+        let written = files.iter().try_for_each(|file| {
+            beside.push((self.scratch(&file.bytes).map_err(|error| fault(file.name, error))?, file.name));
+            Ok(())
+        });
+        let renamed = written.and_then(|()| {
+            beside
+                .iter()
+                .try_for_each(|(from, name)| fs::rename(from, folder.join(name)).map_err(|error| fault(name, error)))
+        });
+        if let Err(error) = renamed {
+            for (temporary, _) in beside {
+                let _ = fs::remove_file(temporary);
+            }
+            return Err(error);
+        }
+        // A file of a former result that this one does not have would contradict it.
+        let former = self.remembered(place).map(|former| former.outputs).unwrap_or_default();
+        for name in former.keys().filter(|name| files.iter().all(|file| file.name != **name)) {
+            removed(&folder.join(name))?;
+        }
         for file in files {
-            self.write(&place, file.name, &file.bytes)?;
-            remembered.outputs.insert(file.name.to_owned(), blake3::hash(&file.bytes).to_hex().to_string());
+            let metadata = fs::metadata(folder.join(file.name)).map_err(|error| fault(file.name, error))?;
+            let hash = blake3::hash(&file.bytes).to_hex().to_string();
+            let modified_ns = metadata.modified().map_or(0, times::since_1970);
+            remembered.outputs.insert(file.name.to_owned(), Written { hash, size: metadata.len(), modified_ns });
         }
-        // A map of a former run would contradict the new result.
-        if !files.iter().any(|file| file.name == "yield.tif") {
-            let _ = fs::remove_file(self.root.join(&place).join("yield.tif"));
-        }
-        let bytes = serde_json::to_vec(&remembered).map_err(|error| StoreError::new(&self.memory(folder), error))?;
-        let memory = Path::new(MEMORY).join("site_years").join(folder);
-        self.write(&memory, "result.json", &bytes)
+        self.remember(place, &remembered)?;
+        self.is_current(place)
     }
 
-    fn memory(&self, folder: &str) -> PathBuf {
-        self.root.join(MEMORY).join("site_years").join(folder).join("result.json")
+    /// Remembers a site-year.
+    pub(super) fn remember(&self, place: &str, remembered: &Remembered) -> Result<(), StoreError> {
+        self.write_memory(place, RESULT, remembered)
     }
 
-    /// What is remembered of a site-year, if its files still stand; a damaged memory counts as none.
-    pub(super) fn recall(&self, folder: &str) -> Option<Remembered> {
-        let bytes = fs::read(self.memory(folder)).ok()?;
-        let remembered: Remembered = serde_json::from_slice(&bytes).ok()?;
-        let place = self.root.join("site_years").join(folder);
-        remembered.outputs.keys().all(|name| place.join(name).is_file()).then_some(remembered)
+    fn write_memory(&self, place: &str, name: &str, memory: &impl serde::Serialize) -> Result<(), StoreError> {
+        let folder = Path::new(MEMORY).join(SITE_YEARS).join(place);
+        let bytes = memory::encode(memory).map_err(|error| StoreError::new(&folder.join(name), error))?;
+        self.write(&folder, name, &bytes)
+    }
+
+    fn read_memory<T: DeserializeOwned>(&self, place: &str, name: &str) -> std::io::Result<Option<T>> {
+        fs::read(self.memory(place).join(name)).map(|bytes| memory::decode(&bytes))
+    }
+
+    fn remembered(&self, place: &str) -> Option<Remembered> {
+        self.read_memory(place, RESULT).ok().flatten()
+    }
+
+    fn memory(&self, place: &str) -> PathBuf {
+        self.root.join(MEMORY).join(SITE_YEARS).join(place)
+    }
+
+    fn results(&self, place: &str) -> PathBuf {
+        self.root.join(SITE_YEARS).join(place)
+    }
+
+    /// What is remembered of a site-year. Its files are held against what was written: by size and time, by their hashes
+    /// where those differ or `verify` is set.
+    pub(super) fn recall(&self, place: &str, verify: bool) -> Recalled {
+        let remembered: Remembered = match self.read_memory(place, RESULT) {
+            Ok(Some(remembered)) => remembered,
+            Ok(None) => {
+                return Recalled::Damaged("what was remembered of it is damaged or of another version".to_owned());
+            }
+            Err(error) if error.kind() == ErrorKind::NotFound => return Recalled::Nothing,
+            Err(error) => return Recalled::Damaged(format!("what was remembered of it cannot be read: {error}")),
+        };
+        let folder = self.results(place);
+        let changed = remembered.outputs.iter().find(|(name, written)| !stands(&folder.join(name), written, verify));
+        match changed {
+            Some((name, _)) => Recalled::Damaged(format!("{name} is not as it was written")),
+            None => Recalled::Good(Box::new(remembered)),
+        }
+    }
+
+    /// Remembers that a site-year failed; its last good result, if there is one, is marked as not of tonight.
+    pub(super) fn remember_failure(&self, place: &str, failed: &FailedBefore) -> Result<(), StoreError> {
+        self.write_memory(place, FAILURE, failed)?;
+        self.mark_not_current(place, &format!("stale: {}", failed.reason))
+    }
+
+    /// Why a site-year failed when it was last computed, if it did.
+    pub(super) fn failure(&self, place: &str) -> Option<FailedBefore> {
+        self.read_memory(place, FAILURE).ok().flatten()
+    }
+
+    /// Marks a site-year's files as not of tonight, where there are any.
+    pub(super) fn mark_not_current(&self, place: &str, why: &str) -> Result<(), StoreError> {
+        if !self.results(place).is_dir() {
+            return Ok(());
+        }
+        let text =
+            format!("{why}\nThese files are the last good result; no table of the archive holds their numbers.\n");
+        if fs::read(self.results(place).join(NOT_CURRENT)).is_ok_and(|known| known == text.as_bytes()) {
+            return Ok(());
+        }
+        self.write(&Path::new(SITE_YEARS).join(place), NOT_CURRENT, text.as_bytes())
+    }
+
+    /// Takes such marks away.
+    pub(super) fn is_current(&self, place: &str) -> Result<(), StoreError> {
+        removed(&self.memory(place).join(FAILURE))?;
+        removed(&self.results(place).join(NOT_CURRENT))
+    }
+
+    /// The places of all site-years of which a good result is remembered.
+    pub(super) fn places(&self) -> Vec<String> {
+        let root = self.root.join(MEMORY).join(SITE_YEARS);
+        let walk = walkdir::WalkDir::new(&root).min_depth(4).max_depth(4).sort_by_file_name();
+        walk.into_iter()
+            .filter_map(Result::ok)
+            .filter(|entry| entry.file_name() == RESULT)
+            .filter_map(|entry| Some(super::discover::relative(&root, entry.path().parent()?)))
+            .collect()
+    }
+
+    /// Remembers something of the archive as a whole.
+    pub(super) fn remember_archive(&self, name: &str, memory: &impl serde::Serialize) -> Result<(), StoreError> {
+        let bytes =
+            memory::encode(memory).map_err(|error| StoreError::new(&self.root.join(MEMORY).join(name), error))?;
+        self.write(Path::new(MEMORY), name, &bytes)
+    }
+
+    /// What is remembered of the archive as a whole.
+    pub(super) fn recall_archive<T: DeserializeOwned>(root: &Path, name: &str) -> Option<T> {
+        memory::decode(&fs::read(root.join(MEMORY).join(name)).ok()?)
+    }
+}
+
+/// Whether an output file is as it was written.
+fn stands(path: &Path, written: &Written, verify: bool) -> bool {
+    let Ok(metadata) = fs::metadata(path) else { return false };
+    if metadata.len() != written.size {
+        return false;
+    }
+    let same_time = metadata.modified().map_or(0, times::since_1970) == written.modified_ns;
+    (same_time && !verify) || hash(path).is_ok_and(|now| now == written.hash)
+}
+
+/// Removes a file or folder that may not be there.
+fn removed(path: &Path) -> Result<(), StoreError> {
+    let done = if path.is_dir() { fs::remove_dir_all(path) } else { fs::remove_file(path) };
+    match done {
+        Err(error) if error.kind() != ErrorKind::NotFound => Err(StoreError::new(path, error)),
+        _ => Ok(()),
     }
 }

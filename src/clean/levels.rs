@@ -8,6 +8,7 @@ use crate::points::{Caution, Cautions, Ingested, Mark, Sourced};
 use crate::quantity::dry_factor;
 
 /// What brings the masses to one level.
+#[derive(Debug, Clone)]
 pub(super) struct Levels {
     /// By machine code: factor times ticket gain.
     pub(super) multiple: Vec<f64>,

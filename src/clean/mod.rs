@@ -110,6 +110,21 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     Tracked { records, marks, tracks, passes, pairs, lags, lag_curves, clocks_agree, moisture_pct, cautions }
 }
 
+/// Records on their ground, judged by all rules but those that look at yields.
+#[derive(Debug, Clone)]
+pub struct Placed {
+    lags: Vec<lag::Lags>,
+    ground: ground::Ground,
+    ramps: ramps::Ramps,
+    widths: filters::swath::Widths,
+    bare: Vec<bool>,
+    on_strips: OnStrips,
+    levels: Levels,
+    dry_yield_kg_ha: Vec<f64>,
+    marks: Vec<Option<Mark>>,
+    cautions: Cautions,
+}
+
 /// The second half: places the records (the lags moved by `shift_s`), and judges them.
 pub fn judge(
     tracked: &Tracked,
@@ -118,6 +133,17 @@ pub fn judge(
     settings: &CleanSettings,
     shift_s: f64,
 ) -> Cleaned {
+    judge_yields(tracked, place(tracked, ingested, crop, settings, shift_s), ingested, crop, settings)
+}
+
+/// The second half but for the rules that look at yields.
+pub fn place(
+    tracked: &Tracked,
+    ingested: &Ingested,
+    crop: &CropSettings,
+    settings: &CleanSettings,
+    shift_s: f64,
+) -> Placed {
     let Tracked { records, tracks, passes, pairs, .. } = tracked;
     let mut marks = tracked.marks.clone();
     let mut cautions = tracked.cautions.clone();
@@ -146,6 +172,20 @@ pub fn judge(
     let on_strips = OnStrips::new(ingested, records, &ground);
     let levels = levels::find(tracked, ingested, &mut ground, &on_strips, &marks, crop, settings, &mut cautions);
     let dry_yield_kg_ha = yields(records, &ground, crop, Some(&levels.multiple));
+    Placed { lags, ground, ramps, widths, bare, on_strips, levels, dry_yield_kg_ha, marks, cautions }
+}
+
+/// The rules that look at yields, and what was learnt in all.
+pub fn judge_yields(
+    tracked: &Tracked,
+    placed: Placed,
+    ingested: &Ingested,
+    crop: &CropSettings,
+    settings: &CleanSettings,
+) -> Cleaned {
+    let Tracked { records, tracks, passes, .. } = tracked;
+    let Placed { lags, ground, ramps, widths, bare, on_strips, levels, dry_yield_kg_ha, mut marks, mut cautions } =
+        placed;
     let range = filters::yields::mark(&dry_yield_kg_ha, &bare, crop, settings, &mut marks);
     let mut spread = f64::NAN;
     if settings.yield_rules {

@@ -53,26 +53,26 @@ pub(crate) fn find(
     };
     let (x, y): (Vec<f64>, Vec<f64>) = fixes.iter().map(place).unzip();
     let reach = farthest_swaths * swath_m;
-    let grid = NeighbourGrid::new(&x, &y, reach.max(1.0));
+    let grid = NeighbourGrid::new(&x, &y, (0.5 * reach).max(1.0));
 
     // For each fix, the nearest fix of each other pass within reach.
     let mut facing: BTreeMap<(usize, usize), Vec<(usize, usize)>> = BTreeMap::new();
-    let mut nearest: BTreeMap<usize, (f64, u32)> = BTreeMap::new();
+    // by pass, few of them
+    let mut nearest: Vec<(usize, (f64, u32))> = Vec::new();
     for (at, &(pass, fix)) in fixes.iter().enumerate() {
         nearest.clear();
         grid.for_each_within(x[at], y[at], reach, |found, squared| {
             let other = fixes[found as usize].0;
-            if other != pass {
-                let best = nearest.entry(other).or_insert((squared, found));
-                if (squared, found) < *best {
-                    *best = (squared, found);
+            if other < pass {
+                match nearest.iter_mut().find(|one| one.0 == other) {
+                    Some((_, best)) if (squared, found) < *best => *best = (squared, found),
+                    Some(_) => {}
+                    None => nearest.push((other, (squared, found))),
                 }
             }
         });
-        for (&other, &(_, found)) in &nearest {
-            if other < pass {
-                facing.entry((other, pass)).or_default().push((fix, fixes[found as usize].1));
-            }
+        for &(other, (_, found)) in &nearest {
+            facing.entry((other, pass)).or_default().push((fix, fixes[found as usize].1));
         }
     }
     let mut pairs: Vec<PassPair> = facing

@@ -5,6 +5,7 @@ use crate::geometry::PolygonIndex;
 use crate::points::{Ingested, Labels, Records};
 
 /// The strip and the treatment of the ground of each record.
+#[derive(Debug, Clone)]
 pub(super) struct OnStrips {
     /// Whether the treatments are known at all.
     pub(super) known: bool,

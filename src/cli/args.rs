@@ -18,6 +18,8 @@ pub struct Arguments {
 pub enum Command {
     /// The nightly batch: every new or changed site-year, then the synthesis.
     Run(RunArguments),
+    /// Gather what shares of the night have computed, and synthesise: the end of a night on several machines.
+    Synthesise(SynthesiseArguments),
     /// Read an archive, a site-year or one data file; say what is in it and what is wrong; write nothing.
     Inspect(InspectArguments),
     /// Why a site-year's records were removed: the rule, its limit, and for one record its number and its neighbours.
@@ -30,6 +32,7 @@ pub enum Command {
 
 /// Arguments of `run`.
 #[derive(Debug, Args)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own on the command line")]
 pub struct RunArguments {
     /// The archive: a folder holding archive.toml.
     pub archive: PathBuf,
@@ -45,9 +48,29 @@ pub struct RunArguments {
     /// Compute every site-year again, changed or not.
     #[arg(long)]
     pub force: bool,
+    /// Read every input and output again, instead of trusting files whose size and times are as before.
+    #[arg(long)]
+    pub verify: bool,
+    /// Compute only share K of N, without the synthesis (see `synthesise`); auto takes K and N from the index variables of an
+    /// array job.
+    #[arg(long, value_name = "K/N|auto")]
+    pub shard: Option<String>,
     /// Permit paths that leave the archive.
     #[arg(long)]
     pub allow_outside: bool,
+    /// Print the result as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `synthesise`.
+#[derive(Debug, Args)]
+pub struct SynthesiseArguments {
+    /// The output folder that the shares were computed into.
+    pub out: PathBuf,
+    /// Site-years looked at at a time; as many as the machine has cores when not given.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub jobs: Option<u16>,
     /// Print the result as JSON.
     #[arg(long)]
     pub json: bool,

@@ -2,6 +2,8 @@
 
 use std::process::ExitCode;
 
+use crate::batch::BatchError;
+
 /// How the program ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Exit {
@@ -11,6 +13,17 @@ pub enum Exit {
     SomeFailed,
     /// Nothing could be done.
     Nothing,
+    /// Stopped by a signal; what was done is remembered.
+    Stopped(u8),
+}
+
+impl From<&BatchError> for Exit {
+    fn from(error: &BatchError) -> Self {
+        match error {
+            BatchError::Stopped { signal, .. } => Self::Stopped(u8::try_from(*signal).unwrap_or(0)),
+            _ => Self::Nothing,
+        }
+    }
 }
 
 impl From<Exit> for ExitCode {
@@ -19,6 +32,8 @@ impl From<Exit> for ExitCode {
             Exit::Done => 0,
             Exit::SomeFailed => 1,
             Exit::Nothing => 2,
+            // as shells tell it
+            Exit::Stopped(signal) => 128_u8.saturating_add(signal),
         })
     }
 }

@@ -4,6 +4,7 @@ mod args;
 mod commands;
 mod exit;
 mod progress;
+mod signals;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -28,6 +29,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let mut out = Output { stdout: std::io::stdout(), stderr: std::io::stderr() };
     let exit = match arguments.command {
         Command::Run(arguments) => commands::run::run(&arguments, &mut out),
+        Command::Synthesise(arguments) => commands::synthesise::run(&arguments, &mut out),
         Command::Inspect(arguments) => commands::inspect::run(&arguments, &mut out),
         Command::Explain(arguments) => commands::explain::run(&arguments, &mut out),
         Command::Plan(arguments) => commands::plan::run(&arguments, &mut out),

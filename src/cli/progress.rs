@@ -2,15 +2,39 @@
 
 use std::io::{IsTerminal, Write};
 use std::sync::Mutex;
+use std::time::Instant;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::batch::Progress;
 
-/// Tells a person how far the night is.
+/// Tells a person how far the night is. Unchanged site-years are counted, and named on a terminal only.
 #[derive(Debug, Default)]
 pub(crate) struct TellProgress {
     bar: Mutex<Option<ProgressBar>>,
+    lines: Mutex<Option<Round>>,
+}
+
+/// A round of site-years, told in lines.
+#[derive(Debug)]
+struct Round {
+    begun: Instant,
+    total: usize,
+    done: usize,
+    unchanged: usize,
+}
+
+impl Round {
+    /// What is left, if the others take as long as those that were computed or failed.
+    fn left(&self) -> String {
+        let (worked, left) = (self.done - self.unchanged, self.total - self.done);
+        let seconds = self.begun.elapsed().as_secs_f64() / worked.max(1) as f64 * left as f64;
+        match seconds {
+            _ if left == 0 => "the last".to_owned(),
+            seconds if seconds < 100.0 => format!("{seconds:.0} s left at the most"),
+            seconds => format!("{:.0} min left at the most", seconds / 60.0),
+        }
+    }
 }
 
 impl TellProgress {
@@ -25,6 +49,9 @@ impl TellProgress {
 impl Progress for TellProgress {
     fn begin(&self, total: usize) {
         if !std::io::stderr().is_terminal() {
+            if let Ok(mut lines) = self.lines.lock() {
+                *lines = Some(Round { begun: Instant::now(), total, done: 0, unchanged: 0 });
+            }
             return;
         }
         let bar = ProgressBar::new(total as u64);
@@ -41,8 +68,15 @@ impl Progress for TellProgress {
             bar.set_message(folder.to_owned());
             bar.inc(1);
         });
-        if !told {
-            let _ = writeln!(std::io::stderr().lock(), "{folder}: {outcome}");
+        let Ok(mut lines) = self.lines.lock() else { return };
+        if let Some(round) = lines.as_mut().filter(|_| !told) {
+            round.done += 1;
+            if outcome == "unchanged" {
+                round.unchanged += 1;
+            } else {
+                let (done, total, left) = (round.done, round.total, round.left());
+                let _ = writeln!(std::io::stderr().lock(), "{done}/{total} {folder}: {outcome}, {left}");
+            }
         }
     }
 

@@ -16,6 +16,8 @@ pub struct NeighbourGrid {
     cell_m: f64,
     columns: usize,
     rows: usize,
+    /// Ground for each place in the cells that hold any, m².
+    area_each_m2: f64,
 }
 
 /// At most this many cells for each place: a few places far apart must not fill the memory.
@@ -55,11 +57,14 @@ impl NeighbourGrid {
             cell_m,
             columns,
             rows,
+            area_each_m2: 0.0,
         };
         let cells: Vec<u32> = usable.iter().map(|&at| grid.cell(x[at as usize], y[at as usize])).collect();
         for &cell in &cells {
             grid.starts[cell as usize + 1] += 1;
         }
+        let held = grid.starts.iter().filter(|&&places| places > 0).count();
+        grid.area_each_m2 = held as f64 * cell_m * cell_m / usable.len().max(1) as f64;
         for cell in 0..columns * rows {
             grid.starts[cell + 1] += grid.starts[cell];
         }
@@ -117,12 +122,28 @@ impl NeighbourGrid {
     /// The `count` nearest places within `radius_m`, nearest first, ties by index, as (squared distance m², index); `out` is
     /// cleared first. Leave the place itself out with `skip`.
     pub fn nearest(&self, x: f64, y: f64, count: usize, radius_m: f64, skip: Option<u32>, out: &mut Vec<(f64, u32)>) {
+        self.nearest_any_order(x, y, count, radius_m, skip, out);
+        out.sort_unstable_by(nearer);
+    }
+
+    /// As [`Self::nearest`], in no order.
+    pub fn nearest_any_order(
+        &self,
+        x: f64,
+        y: f64,
+        count: usize,
+        radius_m: f64,
+        skip: Option<u32>,
+        out: &mut Vec<(f64, u32)>,
+    ) {
         out.clear();
         if count == 0 {
             return;
         }
-        // The radius grows until enough places are found or the limit is reached.
-        let mut radius = (self.cell_m / 2.0).min(radius_m);
+        // The radius begins where a few more than enough are to be expected, and grows until they are found or the limit is
+        // reached.
+        let expected = (count as f64 * self.area_each_m2 / std::f64::consts::PI).sqrt();
+        let mut radius = (1.15 * expected).max(self.cell_m / 4.0).min(radius_m);
         loop {
             out.clear();
             self.for_each_within(x, y, radius, |at, distance2| {
@@ -130,18 +151,21 @@ impl NeighbourGrid {
                     out.push((distance2, at));
                 }
             });
-            if out.len() >= count || radius >= radius_m {
+            if out.len() >= count || !(radius < radius_m) {
                 break;
             }
-            radius = (radius * 2.0).min(radius_m);
+            radius = (radius * 1.5).min(radius_m);
         }
-        let order = |p: &(f64, u32), q: &(f64, u32)| p.0.total_cmp(&q.0).then(p.1.cmp(&q.1));
         if out.len() > count {
-            out.select_nth_unstable_by(count - 1, order);
+            out.select_nth_unstable_by(count - 1, nearer);
             out.truncate(count);
         }
-        out.sort_unstable_by(order);
     }
+}
+
+/// Nearest first, ties by index.
+fn nearer(p: &(f64, u32), q: &(f64, u32)) -> std::cmp::Ordering {
+    p.0.total_cmp(&q.0).then(p.1.cmp(&q.1))
 }
 
 #[cfg(test)]

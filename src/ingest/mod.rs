@@ -49,31 +49,43 @@ pub struct SiteYearFiles {
 }
 
 impl SiteYearFiles {
-    /// Every file that the site-year's result depends on, with the parts of shapefiles.
+    /// The site-year's own files, with the parts of shapefiles, sorted by name.
+    pub fn own(&self) -> Vec<InputFile> {
+        let single = [&self.boundary, &self.strips, &self.tickets];
+        with_parts(self.harvest.iter().flatten().chain(single.into_iter().flatten()))
+    }
+
+    /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
+    pub fn of_archive(&self) -> Vec<InputFile> {
+        let layers = [&self.soils, &self.dem].into_iter().flatten();
+        let grids = self.wetness.iter().flat_map(|grids| {
+            let history = grids.history.iter().flat_map(|(files, _)| files);
+            grids.totals.iter().chain(&grids.normals).chain(history)
+        });
+        with_parts(layers.chain(grids))
+    }
+
+    /// Every file that the site-year's result depends on.
     pub fn all(&self) -> Vec<InputFile> {
-        let mut files: Vec<InputFile> = self.harvest.iter().flatten().cloned().collect();
-        files.extend(
-            [&self.boundary, &self.strips, &self.soils, &self.dem, &self.tickets].into_iter().flatten().cloned(),
-        );
-        if let Some(grids) = &self.wetness {
-            files.extend(grids.totals.iter().chain(&grids.normals).cloned());
-            files.extend(grids.history.iter().flat_map(|(files, _)| files).cloned());
-        }
-        let parts: Vec<InputFile> = files
-            .iter()
-            .flat_map(|file| {
-                readers::companions(&file.path).into_iter().map(|path| {
-                    let extension = path.extension().map(|found| found.to_string_lossy().into_owned());
-                    let stem = Path::new(&file.name).with_extension(extension.unwrap_or_default());
-                    InputFile { name: stem.to_string_lossy().into_owned(), path }
-                })
-            })
-            .collect();
-        files.extend(parts);
-        files.sort_by(|one, other| one.name.cmp(&other.name));
-        files.dedup();
+        let mut files = self.own();
+        files.extend(self.of_archive());
         files
     }
+}
+
+fn with_parts<'f>(files: impl Iterator<Item = &'f InputFile>) -> Vec<InputFile> {
+    let mut all = Vec::new();
+    for file in files {
+        for path in readers::companions(&file.path) {
+            let extension = path.extension().map(|found| found.to_string_lossy().into_owned());
+            let name = Path::new(&file.name).with_extension(extension.unwrap_or_default());
+            all.push(InputFile { name: name.to_string_lossy().into_owned(), path });
+        }
+        all.push(file.clone());
+    }
+    all.sort_by(|one, other| one.name.cmp(&other.name));
+    all.dedup();
+    all
 }
 
 /// Reads a site-year's files.

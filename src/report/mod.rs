@@ -122,13 +122,17 @@ pub fn site_year_page(case: SiteYearCase<'_>) -> Result<Vec<u8>, ReportError> {
     html::site_year(case, &units, grid.as_ref())
 }
 
-/// A site-year that has no result, for the index.
+/// A site-year that has no result tonight, for the index.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Failure {
     /// Its folder in the archive.
     pub folder: String,
-    /// Why it failed.
+    /// Why it failed, or is retired.
     pub reason: String,
+    /// The folder below `site_years` of its last good result, if it has one.
+    pub results: Option<String>,
+    /// Whether it is no longer in the archive.
+    pub is_retired: bool,
 }
 
 /// The files of the archive.

@@ -144,6 +144,16 @@ pub struct SiteYear {
 }
 
 impl SiteYear {
+    /// The site-year without what only its own page shows (variants of the analysis, contrasts, removal by treatment), so that
+    /// an archive of many fits into memory.
+    #[must_use]
+    pub fn for_archive(mut self) -> Self {
+        self.sensitivity = Vec::new();
+        self.supplement = Supplement::default();
+        self.removal_by_treatment = Vec::new();
+        self
+    }
+
     /// The response that a row of the sensitivity is to be held against.
     pub fn primary(&self, row: &SensitivityRow) -> Option<f64> {
         self.responses

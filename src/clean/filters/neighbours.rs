@@ -49,17 +49,18 @@ pub(crate) fn mark(field: &Field<'_>, limits: Limits, marks: &mut [Option<Mark>]
     let limit =
         if field.treatments_known { limits.robust_deviations } else { limits.robust_deviations.max(BLIND_LIMIT) };
     let mut spread = 0.0;
+    let mut known: Vec<Deviation> = vec![Deviation::default(); marks.len()];
     for _ in 0..limits.rounds {
         let kept: Vec<u32> = (0..marks.len() as u32)
             .filter(|&at| marks[at as usize].is_none() && !field.bare[at as usize] && field.yields[at as usize] > 0.0)
             .collect();
-        let deviations = deviations(field, limits, &kept);
-        let known: Vec<f64> = deviations.iter().copied().filter(|e| e.is_finite()).collect();
-        let Ok(mad) = robust::mad(&known) else { return spread };
+        deviations(field, limits, &kept, marks, &mut known);
+        let finite: Vec<f64> = kept.iter().map(|&at| known[at as usize].e).filter(|e| e.is_finite()).collect();
+        let Ok(mad) = robust::mad(&finite) else { return spread };
         spread = mad.max(LEAST_SPREAD);
         let mut marked = 0_usize;
-        for (&at, e) in kept.iter().zip(&deviations) {
-            if e.abs() > limit * spread {
+        for &at in &kept {
+            if known[at as usize].e.abs() > limit * spread {
                 marks[at as usize] = Some(Mark::LocalDisagreement);
                 marked += 1;
             }
@@ -71,34 +72,51 @@ pub(crate) fn mark(field: &Field<'_>, limits: Limits, marks: &mut [Option<Mark>]
     spread
 }
 
-/// `e` of each kept record; NaN where there are too few neighbours, or all of one pass.
-fn deviations(field: &Field<'_>, limits: Limits, kept: &[u32]) -> Vec<f64> {
-    let mut all = vec![f64::NAN; kept.len()];
+/// `e` of a record, NaN where there are too few neighbours, or all of one pass; and the neighbours that it was told by.
+#[derive(Debug, Clone)]
+struct Deviation {
+    e: f64,
+    neighbours: Option<Vec<u32>>,
+}
+
+impl Default for Deviation {
+    fn default() -> Self {
+        Self { e: f64::NAN, neighbours: None }
+    }
+}
+
+/// Finds `e` of each kept record. One whose neighbours of the round before are all kept has them still, and its `e`.
+fn deviations(field: &Field<'_>, limits: Limits, kept: &[u32], marks: &[Option<Mark>], known: &mut [Deviation]) {
+    let stands = |deviation: &Deviation| {
+        deviation.neighbours.as_ref().is_some_and(|all| all.iter().all(|&at| marks[at as usize].is_none()))
+    };
     let mut groups: Vec<u32> = kept.iter().map(|&at| field.treatment[at as usize]).collect();
     groups.sort_unstable();
     groups.dedup();
     let mut found = Vec::new();
     let mut values = Vec::new();
     for group in groups {
-        let members: Vec<usize> = (0..kept.len()).filter(|&k| field.treatment[kept[k] as usize] == group).collect();
-        let pick = |values: &[f64]| members.iter().map(|&k| values[kept[k] as usize]).collect::<Vec<f64>>();
+        let members: Vec<u32> = kept.iter().copied().filter(|&at| field.treatment[at as usize] == group).collect();
+        let pick = |values: &[f64]| members.iter().map(|&at| values[at as usize]).collect::<Vec<f64>>();
         let (x, y) = (pick(field.x_m), pick(field.y_m));
         let grid = NeighbourGrid::new(&x, &y, 0.5 * limits.radius_m);
-        for (m, &k) in members.iter().enumerate() {
-            grid.nearest(x[m], y[m], MOST_NEIGHBOURS, limits.radius_m, Some(m as u32), &mut found);
-            let own_pass = field.pass[kept[k] as usize];
-            let others = found.iter().any(|&(_, n)| field.pass[kept[members[n as usize]] as usize] != own_pass);
-            if found.len() < limits.least_neighbours || (!others && own_pass != Labels::NONE) {
+        for (m, &at) in members.iter().enumerate() {
+            if stands(&known[at as usize]) {
                 continue;
             }
+            grid.nearest_any_order(x[m], y[m], MOST_NEIGHBOURS, limits.radius_m, Some(m as u32), &mut found);
+            let neighbours: Vec<u32> = found.iter().map(|&(_, n)| members[n as usize]).collect();
+            let own_pass = field.pass[at as usize];
+            let others = neighbours.iter().any(|&other| field.pass[other as usize] != own_pass);
             values.clear();
-            values.extend(found.iter().map(|&(_, n)| field.yields[kept[members[n as usize]] as usize]));
-            if let Ok(median) = robust::median_in_place(&mut values) {
-                all[k] = (field.yields[kept[k] as usize] / median).ln();
+            if neighbours.len() >= limits.least_neighbours && (others || own_pass == Labels::NONE) {
+                values.extend(neighbours.iter().map(|&other| field.yields[other as usize]));
             }
+            let median = robust::median_in_place(&mut values);
+            let e = median.map_or(f64::NAN, |median| (field.yields[at as usize] / median).ln());
+            known[at as usize] = Deviation { e, neighbours: Some(neighbours) };
         }
     }
-    all
 }
 
 #[cfg(test)]

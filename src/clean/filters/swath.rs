@@ -7,6 +7,8 @@
 //! polygons from each new one; here the polygons are drawn on a grid of half a metre, whose error averages out along a
 //! segment.
 
+use std::ops::Range;
+
 use geo::Coord;
 
 use crate::clean::ground::Ground;
@@ -199,8 +201,8 @@ impl Coverage {
         Some(Self { west, south, cell_m, columns, cut: vec![0; (columns * rows).div_ceil(64)] })
     }
 
-    /// Calls `visit` with the index of every cell whose centre lies in the footprint.
-    fn cells(&self, footprint: &Footprint, mut visit: impl FnMut(usize)) {
+    /// Calls `visit` with the runs of cells, as `first..end` indices, whose centres lie in the footprint.
+    fn runs(&self, footprint: &Footprint, mut visit: impl FnMut(Range<usize>)) {
         let corners = &footprint.0;
         let low = |pick: fn(&Coord<f64>) -> f64| corners.iter().map(pick).fold(f64::INFINITY, f64::min);
         let high = |pick: fn(&Coord<f64>) -> f64| corners.iter().map(pick).fold(f64::NEG_INFINITY, f64::max);
@@ -231,17 +233,20 @@ impl Coverage {
             if end < 0.0 {
                 continue;
             }
-            for column in begin..=(end as usize).min(last) {
-                visit(row * self.columns + column);
+            let end = (end as usize).min(last);
+            if begin <= end {
+                visit(row * self.columns + begin..row * self.columns + end + 1);
             }
         }
     }
 
     fn new_share(&self, footprint: &Footprint) -> f64 {
         let (mut all, mut new) = (0_u32, 0_u32);
-        self.cells(footprint, |cell| {
-            all += 1;
-            new += u32::from(self.cut[cell / 64] >> (cell % 64) & 1 == 0);
+        self.runs(footprint, |run| {
+            all += run.len() as u32;
+            for (word, mask) in words(run) {
+                new += (mask & !self.cut[word]).count_ones();
+            }
         });
         if all == 0 { 1.0 } else { f64::from(new) / f64::from(all) }
     }
@@ -251,12 +256,29 @@ impl Coverage {
     }
 
     fn cover(&mut self, footprint: &Footprint) {
-        let mut cells = Vec::new();
-        self.cells(footprint, |cell| cells.push(cell));
-        for cell in cells {
-            self.cut[cell / 64] |= 1 << (cell % 64);
-        }
+        let mut cut = std::mem::take(&mut self.cut);
+        self.runs(footprint, |run| {
+            for (word, mask) in words(run) {
+                cut[word] |= mask;
+            }
+        });
+        self.cut = cut;
     }
+}
+
+/// The words that hold a run of bits, each with the bits of the run set.
+fn words(run: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
+    let mut at = run.start;
+    std::iter::from_fn(move || {
+        if at >= run.end {
+            return None;
+        }
+        let word = at / 64;
+        let end = ((word + 1) * 64).min(run.end);
+        let mask = (u64::MAX >> (64 - (end - at))) << (at % 64);
+        at = end;
+        Some((word, mask))
+    })
 }
 
 #[cfg(test)]
@@ -279,13 +301,27 @@ mod tests {
     }
 
     #[test]
+    fn the_words_of_a_run_hold_its_bits_and_no_others() {
+        for (from, to) in [(0, 1), (0, 64), (5, 64), (60, 70), (3, 200), (128, 192), (7, 7)] {
+            let mut bits = vec![0_u64; 4];
+            for (word, mask) in words(from..to) {
+                assert_eq!(bits[word], 0);
+                bits[word] = mask;
+            }
+            for at in 0..256 {
+                assert_eq!(bits[at / 64] >> (at % 64) & 1 == 1, (from..to).contains(&at), "{from}..{to} at {at}");
+            }
+        }
+    }
+
+    #[test]
     fn cells_of_a_turned_footprint_add_up_to_its_area() {
         let grid = Coverage::new([0.0, 0.0, 60.0, 60.0]).unwrap();
         for course in [0.0, 0.3, 0.8, 1.57, 2.5, 4.0] {
             let footprint = Footprint::new(30.0, 30.0, course, 20.0, 9.0);
             let mut cells = 0;
-            grid.cells(&footprint, |_| cells += 1);
-            let area = f64::from(cells) * CELL_M * CELL_M;
+            grid.runs(&footprint, |run| cells += run.len());
+            let area = cells as f64 * CELL_M * CELL_M;
             assert!((area - 180.0).abs() < 6.0, "course {course}: {area}");
         }
     }

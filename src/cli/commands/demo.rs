@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use crate::batch::{self, NightOptions, NightReport, PlanOptions, PlanReport};
 use crate::cli::args::DemoArguments;
 use crate::cli::progress::TellProgress;
-use crate::cli::{Exit, Output};
+use crate::cli::{Exit, Output, signals};
 use crate::demo::{self, Truth};
 use crate::report::{self, Units, aligned};
 
@@ -22,12 +22,13 @@ pub(in crate::cli) fn run(arguments: &DemoArguments, out: &mut Output) -> Exit {
         }
     };
     out.message(&format!("an invented archive of {} site-years: {}", truth.site_years.len(), archive.display()));
-    let night = NightOptions { jobs: arguments.jobs.map(usize::from), ..NightOptions::default() };
+    let jobs = arguments.jobs.map(usize::from);
+    let night = NightOptions { jobs, stop: signals::stop(out), ..NightOptions::default() };
     let options = PlanOptions { night, ..PlanOptions::default() };
     match batch::plan(&archive, &dir.join("out"), &options, &TellProgress::default()) {
         Err(error) => {
             out.error(&error);
-            Exit::Nothing
+            Exit::from(&error)
         }
         Ok(PlanReport { night, plan, .. }) => {
             out.result("\nTruth beside estimate, by site-year and ground:\n");

@@ -5,3 +5,4 @@ pub(super) mod explain;
 pub(super) mod inspect;
 pub(super) mod plan;
 pub(super) mod run;
+pub(super) mod synthesise;

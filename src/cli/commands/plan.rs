@@ -4,7 +4,7 @@ use crate::batch::{self, NightOptions, PlanOptions};
 use crate::cli::args::PlanArguments;
 use crate::cli::commands::run::tell;
 use crate::cli::progress::TellProgress;
-use crate::cli::{Exit, Output};
+use crate::cli::{Exit, Output, signals};
 use crate::report;
 
 pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
@@ -12,6 +12,7 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
         night: NightOptions {
             jobs: arguments.jobs.map(usize::from),
             allow_outside: arguments.allow_outside,
+            stop: signals::stop(out),
             ..NightOptions::default()
         },
         crop: arguments.crop.clone(),
@@ -21,7 +22,7 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
     match batch::plan(&arguments.archive, &arguments.out, &options, &TellProgress::default()) {
         Err(error) => {
             out.error(&error);
-            Exit::Nothing
+            Exit::from(&error)
         }
         Ok(planned) => {
             out.result(&report::plan_table(&planned.plan, &planned.night.archive));

@@ -14,6 +14,14 @@ use crate::results::{Conclusions, FIRST, ForestKind, ForestRow, Gradient, SiteYe
 /// Site-years that one forest shows; of more, those that weigh most.
 const MOST_IN_FOREST: usize = 60;
 
+/// The site-years without a result tonight: those that are retired, or those that failed.
+fn absent(all: &[Failure], is_retired: bool) -> Vec<Value> {
+    all.iter()
+        .filter(|one| one.is_retired == is_retired)
+        .map(|one| json!({ "folder": one.folder, "reason": one.reason, "results": one.results }))
+        .collect()
+}
+
 /// `index.html`.
 pub(in crate::report) fn page(
     site_years: &[SiteYear],
@@ -46,7 +54,8 @@ pub(in crate::report) fn page(
             "fields": site_years.iter().map(|result| field_line(result, archive)).collect::<Vec<_>>(),
             "first_season": seasons.iter().min(),
             "last_season": seasons.iter().max(),
-            "failures": failures.iter().map(|one| json!({ "folder": one.folder, "reason": one.reason })).collect::<Vec<_>>(),
+            "failures": absent(failures, false),
+            "retired": absent(failures, true),
             "version": env!("CARGO_PKG_VERSION"),
         }),
     )

@@ -50,12 +50,12 @@ pub fn adjusted_fences(values: &[f64], multiple: f64) -> Result<Interval, StatsE
 fn medcouple_descending(sorted: &[f64]) -> Result<f64, StatsError> {
     let kernel = Kernel::new(sorted);
     let total = kernel.upper.len() as u64 * kernel.lower.len() as u64;
-    let high = kernel.select(total / 2)?;
+    let (value, before) = kernel.select(total / 2)?;
     if total % 2 == 1 {
-        return Ok(high);
+        return Ok(value);
     }
-    let low = kernel.select(total / 2 - 1)?;
-    Ok(low + 0.5 * (high - low))
+    let before = before.map_or_else(|| kernel.select(total / 2 - 1).map(|selected| selected.0), Ok)?;
+    Ok(before + 0.5 * (value - before))
 }
 
 /// The kernel matrix `h(i, j)`, never stored: it falls along each row and each column.
@@ -103,8 +103,8 @@ impl Kernel {
         counts
     }
 
-    /// The entry of the given zero-based rank in descending order.
-    fn select(&self, rank: u64) -> Result<f64, StatsError> {
+    /// The entry of the given zero-based rank in descending order, and that of the rank before where the last step holds it too.
+    fn select(&self, rank: u64) -> Result<(f64, Option<f64>), StatsError> {
         let rows = self.upper.len();
         let mut left = vec![0_usize; rows]; // entries before `left` are too large
         let mut right = vec![self.lower.len(); rows]; // entries from `right` on are too small
@@ -116,22 +116,25 @@ impl Kernel {
                     .flat_map(|i| (left[i]..right[i]).map(move |j| (i, j)))
                     .map(|(i, j)| self.at(i, j))
                     .collect();
-                let (_, &mut value, _) = rest.select_nth_unstable_by((rank - settled) as usize, |a, b| b.total_cmp(a));
-                return Ok(value);
+                let (greater, &mut value, _) =
+                    rest.select_nth_unstable_by((rank - settled) as usize, |a, b| b.total_cmp(a));
+                return Ok((value, greater.iter().copied().min_by(f64::total_cmp)));
             }
             let open: Vec<usize> = (0..rows).filter(|&i| left[i] < right[i]).collect();
             let middles: Vec<f64> = open.iter().map(|&i| self.at(i, usize::midpoint(left[i], right[i] - 1))).collect();
             let weights: Vec<f64> = open.iter().map(|&i| (right[i] - left[i]) as f64).collect();
             let trial = pivot(&middles, &weights)?;
             let greater = self.count_above(trial, false);
-            let at_least = self.count_above(trial, true);
             // the clamps matter only where rounding breaks the order of the kernel in its last bit
             if rank < greater.iter().map(|&count| count as u64).sum() {
                 right = (0..rows).map(|i| greater[i].clamp(left[i], right[i])).collect();
-            } else if rank >= at_least.iter().map(|&count| count as u64).sum() {
+                continue;
+            }
+            let at_least = self.count_above(trial, true);
+            if rank >= at_least.iter().map(|&count| count as u64).sum() {
                 left = (0..rows).map(|i| at_least[i].clamp(left[i], right[i])).collect();
             } else {
-                return Ok(trial);
+                return Ok((trial, None));
             }
         }
         Err(StatsError::NoConvergence { what: "the medcouple's selection", iterations: PASSES })
