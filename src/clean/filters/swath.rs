@@ -303,7 +303,7 @@ mod tests {
     #[test]
     fn the_words_of_a_run_hold_its_bits_and_no_others() {
         for (from, to) in [(0, 1), (0, 64), (5, 64), (60, 70), (3, 200), (128, 192), (7, 7)] {
-            let mut bits = vec![0_u64; 4];
+            let mut bits = [0_u64; 4];
             for (word, mask) in words(from..to) {
                 assert_eq!(bits[word], 0);
                 bits[word] = mask;
