@@ -250,6 +250,7 @@ fn joined(names: &[String]) -> String {
     match names {
         [] => String::new(),
         [one] => one.clone(),
+        [one, other] => format!("{one} and {other}"),
         [all @ .., last] => format!("{}{before_last}{last}", all.join(between)),
     }
 }
