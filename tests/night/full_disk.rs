@@ -49,12 +49,12 @@ fn with_small_disk(kib: usize, archive: &Archive, copy: &Path) -> Option<Output>
     };
     let mount = format!("mount -t tmpfs -o size={kib}k none \"$OUT\"");
     let script = format!(
-        "mkdir -p \"$OUT\"; exec unshare {space} bash -c '{mount} || exit 99; \
+        "mkdir -p \"$OUT\"; exec unshare {space} bash -c '{mount} || exit; \
          \"$PROGRAM\" run \"$ARCHIVE\" --out \"$OUT\"; code=$?; cp -a \"$OUT\" \"{}\"; exit $code'",
         copy.display()
     );
     let output = shell(&script, archive);
-    (!matches!(output.status.code(), Some(99 | 1) if !copy.exists())).then_some(output)
+    copy.exists().then_some(output)
 }
 
 #[test]
