@@ -107,10 +107,7 @@ impl Account {
 
     fn warnings(&self) -> BTreeMap<&str, Value> {
         let of = |result: &SiteYear| {
-            let mut all = result.cautions.clone();
-            for response in &result.responses {
-                all.extend(&response.cautions);
-            }
+            let all = result.all_cautions();
             let codes: serde_json::Map<_, _> =
                 all.iter().map(|(caution, detail)| (caution.code().to_owned(), json!(detail))).collect();
             codes

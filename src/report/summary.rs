@@ -28,13 +28,6 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         let machines = result.cleaning.machines.iter();
         Value::Object(machines.map(|(name, facts)| (name.clone(), sourced(&pick(facts)))).collect::<Map<_, _>>())
     };
-    let all_cautions = {
-        let mut all = result.cautions.clone();
-        for response in &result.responses {
-            all.extend(&response.cautions);
-        }
-        all
-    };
     let summary = json!({
         "identity": result.identity,
         "place_deg": { "longitude": result.place_deg.0, "latitude": result.place_deg.1 },
@@ -62,7 +55,7 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         "sign_changes": result.sign_changes(),
         "decision_allowed": decisions(result),
         "removal_by_treatment": result.removal_by_treatment,
-        "cautions": cautions(&all_cautions),
+        "cautions": cautions(&result.all_cautions()),
         "settings": {
             "clean": archive.clean,
             "model": archive.model,

@@ -144,6 +144,15 @@ pub struct SiteYear {
 }
 
 impl SiteYear {
+    /// The reasons to doubt the site-year, and those to doubt each response.
+    pub fn all_cautions(&self) -> Cautions {
+        let mut all = self.cautions.clone();
+        for response in &self.responses {
+            all.extend(&response.cautions);
+        }
+        all
+    }
+
     /// The site-year without what only its own page shows (variants of the analysis, contrasts, removal by treatment), so that
     /// an archive of many fits into memory.
     #[must_use]

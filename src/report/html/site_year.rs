@@ -359,10 +359,13 @@ impl Tell<'_> {
     /// Means and ranges of the segments of each strip.
     fn strips(&self, case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
         let assigned = &case.joined.assigned;
-        let edge_of = |strip: usize| {
-            let own = (0..assigned.strip.len()).filter(|&at| assigned.strip[at] as usize == strip);
-            own.fold((0, 0), |(all, edge), at| (all + 1, edge + usize::from(assigned.edge[at])))
-        };
+        let mut counts = vec![(0_usize, 0_usize); assigned.strips.len()];
+        for (&strip, &edge) in assigned.strip.iter().zip(&assigned.edge) {
+            if let Some((records, at_edge)) = counts.get_mut(strip as usize) {
+                *records += 1;
+                *at_edge += usize::from(edge);
+            }
+        }
         ground
             .strips
             .iter()
@@ -374,7 +377,7 @@ impl Tell<'_> {
                 let mean = |pick: &dyn Fn(&crate::points::Segment) -> f64| {
                     (area > 0.0).then(|| usable.iter().map(|one| pick(one) * one.area_m2).sum::<f64>() / area)
                 };
-                let (records, edge) = edge_of(at);
+                let (records, edge) = counts[at];
                 json!({
                     "name": strip.name,
                     "label": strip.label,

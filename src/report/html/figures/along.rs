@@ -1,6 +1,6 @@
 //! Treated minus check along a strip.
 
-use super::{Scale, Svg, range, tick_label};
+use super::{Scale, Svg, range};
 
 const WIDTH: f64 = 460.0;
 const HEIGHT: f64 = 130.0;
@@ -53,16 +53,8 @@ pub(in crate::report::html) fn draw(
     let x = Scale::padded((0.0, along.1 - first_m), (LEFT, WIDTH - 4.0));
     let y = Scale::padded(ends, (HEIGHT - BOTTOM, 6.0));
     let mut svg = Svg::new(WIDTH, HEIGHT, "figure along", title);
-    let ticks = y.ticks(3.0);
-    for &tick in &ticks {
-        let class = if tick.abs() < 1e-9 { "zero" } else { "grid" };
-        svg.line(class, (LEFT, y.at(tick)), (WIDTH - 4.0, y.at(tick)));
-        svg.text("tick", (LEFT - 5.0, y.at(tick) + 4.0), "end", &tick_label(tick, &ticks));
-    }
-    let ticks = x.ticks(5.0);
-    for &tick in &ticks {
-        svg.text("tick", (x.at(tick), HEIGHT - BOTTOM + 14.0), "middle", &tick_label(tick, &ticks));
-    }
+    svg.lines_across(&y, 3.0, (LEFT, WIDTH - 4.0), 5.0);
+    svg.labels_below(&x, 5.0, HEIGHT - BOTTOM + 14.0);
     svg.text("tick", (WIDTH - 4.0, HEIGHT - 3.0), "end", "m along the strip");
     for run in stretches.chunk_by(|one, next| one.class == next.class) {
         let (from, to) = (x.at(run[0].along_m - first_m), x.at(run[run.len() - 1].along_m - first_m));

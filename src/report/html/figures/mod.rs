@@ -111,6 +111,24 @@ impl Svg {
         ));
     }
 
+    /// Labels below a plot that ends at `bottom`, for round values of the horizontal scale.
+    pub(super) fn labels_below(&mut self, x: &Scale, about: f64, bottom: f64) {
+        let ticks = x.ticks(about);
+        for &tick in &ticks {
+            self.text("tick", (x.at(tick), bottom), "middle", &tick_label(tick, &ticks));
+        }
+    }
+
+    /// Lines across a plot, from left to right, at round values of the vertical scale, with their labels; that of 0 stands out.
+    pub(super) fn lines_across(&mut self, y: &Scale, about: f64, (left, right): (f64, f64), room: f64) {
+        let ticks = y.ticks(about);
+        for &tick in &ticks {
+            let class = if tick.abs() < 1e-9 { "zero" } else { "grid" };
+            self.line(class, (left, y.at(tick)), (right, y.at(tick)));
+            self.text("tick", (left - room, y.at(tick) + 4.0), "end", &tick_label(tick, &ticks));
+        }
+    }
+
     /// Markup as it is: the caller has escaped what is text.
     pub(super) fn raw(&mut self, markup: impl Display) {
         let _ = write!(self.markup, "{markup}");

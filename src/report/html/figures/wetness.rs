@@ -1,6 +1,6 @@
 //! Wetness of the spring against the response, a point for each site-year.
 
-use super::{Scale, Svg, escaped, range, tick_label};
+use super::{Scale, Svg, escaped, range};
 
 const WIDTH: f64 = 560.0;
 const HEIGHT: f64 = 240.0;
@@ -45,16 +45,8 @@ pub(in crate::report::html) fn draw(
     });
     let y = Scale::padded(range(ends, true), (HEIGHT - BOTTOM, 8.0));
     let mut svg = Svg::new(WIDTH, HEIGHT, "figure", label);
-    let ticks = y.ticks(5.0);
-    for &tick in &ticks {
-        let class = if tick.abs() < 1e-9 { "zero" } else { "grid" };
-        svg.line(class, (LEFT, y.at(tick)), (WIDTH - 8.0, y.at(tick)));
-        svg.text("tick", (LEFT - 6.0, y.at(tick) + 4.0), "end", &tick_label(tick, &ticks));
-    }
-    let ticks = x.ticks(7.0);
-    for &tick in &ticks {
-        svg.text("tick", (x.at(tick), HEIGHT - BOTTOM + 15.0), "middle", &tick_label(tick, &ticks));
-    }
+    svg.lines_across(&y, 5.0, (LEFT, WIDTH - 8.0), 6.0);
+    svg.labels_below(&x, 7.0, HEIGHT - BOTTOM + 15.0);
     svg.text("tick", (WIDTH - 8.0, HEIGHT - 3.0), "end", "precipitation, mm from normal");
     svg.text("tick", (LEFT + 3.0, 12.0), "start", unit);
     for &limit in breaks_mm {
