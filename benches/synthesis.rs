@@ -1,6 +1,8 @@
-//! What the synthesis and the plan are worth: bias, coverage, prediction, regret and power on archives with known truth.
+//! What the synthesis and the plan are worth: bias, coverage, prediction, regret and power on archives with known truth; and
+//! how the time of the synthesis grows with the archive.
 //!
-//! `cargo bench --bench synthesis`; RUNS sets the number of archives of five site-years (fewer of larger ones).
+//! `cargo bench --bench synthesis`; RUNS sets the number of archives of five site-years (fewer of larger ones), 0 leaves all
+//! but the time out.
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -101,9 +103,31 @@ impl Tally {
 
 const HEADER: &str = "| zones | intervals | bias | error | coverage | width | error, shrunken | coverage, shrunken | prediction |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |";
 
+/// Seconds of one synthesis by the number of site-years, all with estimates of three classes over eight seasons.
+fn growth(world: &World, settings: &ArchiveSettings) {
+    println!(
+        "\nTime of one synthesis, one thread.\n| site-years | s, estimates | s, block differences |\n| --- | --- | --- |"
+    );
+    for size in [50, 100, 200, 500, 1_000, 5_000, 20_000] {
+        let drawn = Draw::new(1).archive(world, size, settings).0;
+        let seconds = |site_years: &[SiteYear]| {
+            let begun = Instant::now();
+            std::hint::black_box(conclude(site_years, settings));
+            begun.elapsed().as_secs_f64()
+        };
+        let of_estimates = seconds(&drawn);
+        println!("| {size} | {of_estimates:.3} | {:.3} |", seconds(&without_errors(drawn)));
+    }
+}
+
 fn main() {
     let settings = site_years::settings();
-    let wet = World { segment_model: Some(SEGMENT_MODEL), ..World::default() };
+    let wet = World { segment_model: Some(SEGMENT_MODEL), season: 2.0, ..World::default() };
+    growth(&wet, &settings);
+    if std::env::var("RUNS").is_ok_and(|runs| runs == "0") {
+        return;
+    }
+    let wet = World { season: 0.0, ..wet };
     println!("\nZones by soil class, and by class and wetness (bu/ac; intervals of 90 %).\n{HEADER}");
     for size in SIZES {
         coverage("estimates", &wet, size, &settings, &|drawn| drawn, true);

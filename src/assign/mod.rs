@@ -11,6 +11,8 @@ mod segments;
 
 pub use error::AssignError;
 
+use layout::Layout;
+
 use crate::config::{FieldSettings, ModelSettings};
 use crate::points::{Assigned, Cautions, Cleaned, Design, Ingested, Labels};
 
@@ -27,41 +29,68 @@ pub fn run(
     field: &FieldSettings,
     settings: &ModelSettings,
 ) -> Result<Assigned, AssignError> {
-    let mut cautions = Cautions::default();
-    let rows = cleaned.len();
-    let Some(strip_settings) = &field.strips else {
-        return Ok(Assigned {
+    Ok(Standing::new(&cleaned, ingested, field)?.assign(cleaned, settings))
+}
+
+/// Where the records stand on the strips: all that depends on their ground alone, neither on what is kept of them nor on
+/// the buffers at the edges.
+#[derive(Debug, Clone)]
+pub struct Standing {
+    /// `None` for a field without strips.
+    on_strips: Option<(Layout, place::Standings)>,
+    cautions: Cautions,
+}
+
+impl Standing {
+    /// Of records on their ground.
+    ///
+    /// # Errors
+    /// [`AssignError`] when the strips cannot be those of the data.
+    pub fn new(cleaned: &Cleaned, ingested: &Ingested, field: &FieldSettings) -> Result<Self, AssignError> {
+        let mut cautions = Cautions::default();
+        let Some(settings) = &field.strips else { return Ok(Self { on_strips: None, cautions }) };
+        let (layout, standings) = if ingested.strips.is_empty() {
+            if !(0..cleaned.len()).any(|at| cleaned.records.treatment.get(at).is_some()) {
+                return Err(AssignError::NoLabels);
+            }
+            let layout = layout::from_labels(cleaned, settings, &mut cautions);
+            let standings = place::by_label(&layout);
+            (layout, standings)
+        } else {
+            let layout = layout::from_polygons(&ingested.strips, settings, &mut cautions);
+            let standings = place::by_footprint(cleaned, &layout)?;
+            (layout, standings)
+        };
+        Ok(Self { on_strips: Some((layout, standings)), cautions })
+    }
+
+    /// Assigns the records: those of which this is the standing, whatever is kept of them.
+    pub fn assign(&self, cleaned: Cleaned, settings: &ModelSettings) -> Assigned {
+        let rows = cleaned.len();
+        let cautions = self.cautions.clone();
+        let Some((layout, standings)) = &self.on_strips else {
+            return Assigned {
+                cleaned,
+                strip: vec![Labels::NONE; rows],
+                segment: vec![Labels::NONE; rows],
+                edge: vec![false; rows],
+                strips: Vec::new(),
+                segments: Vec::new(),
+                design: Design::default(),
+                cautions,
+            };
+        };
+        let edge = standings.edges(settings);
+        let (segments, segment) = segments::form(&cleaned, layout, &standings.strip, &edge, settings);
+        Assigned {
             cleaned,
-            strip: vec![Labels::NONE; rows],
-            segment: vec![Labels::NONE; rows],
-            edge: vec![false; rows],
-            strips: Vec::new(),
-            segments: Vec::new(),
-            design: Design::default(),
+            strip: standings.strip.clone(),
+            segment,
+            edge,
+            strips: layout.strips.clone(),
+            segments,
+            design: layout.design.clone(),
             cautions,
-        });
-    };
-    let (layout, placed) = if ingested.strips.is_empty() {
-        if !(0..rows).any(|at| cleaned.records.treatment.get(at).is_some()) {
-            return Err(AssignError::NoLabels);
         }
-        let layout = layout::from_labels(&cleaned, strip_settings, &mut cautions);
-        let placed = place::by_label(&layout);
-        (layout, placed)
-    } else {
-        let layout = layout::from_polygons(&ingested.strips, strip_settings, &mut cautions);
-        let placed = place::by_footprint(&cleaned, &layout, settings)?;
-        (layout, placed)
-    };
-    let (segments, segment) = segments::form(&cleaned, &layout, &placed, settings);
-    Ok(Assigned {
-        cleaned,
-        strip: placed.strip,
-        segment,
-        edge: placed.edge,
-        strips: layout.strips,
-        segments,
-        design: layout.design,
-        cautions,
-    })
+    }
 }

@@ -11,25 +11,55 @@ use crate::geometry::{Footprint, Frame, PolygonIndex};
 use crate::points::{Cleaned, Labels};
 use crate::stats::robust;
 
-/// The strip of each record and whether it stands too near an edge.
+/// Where each record stands.
 #[derive(Debug, Clone)]
-pub(super) struct Placed {
+pub(super) struct Standings {
+    /// Its strip.
     pub(super) strip: Vec<u32>,
-    pub(super) edge: Vec<bool>,
+    /// How it stands there; empty where labels tell.
+    footing: Vec<Footing>,
+}
+
+/// How a record stands on its strip.
+#[derive(Debug, Clone, Copy)]
+struct Footing {
+    /// Share of its footprint on the strip and on others of the same treatment.
+    share: f64,
+    /// From its centre to the end of the strip.
+    along_m: f64,
+    /// From the edge of its swath to the side of the strip.
+    across_m: f64,
+}
+
+impl Footing {
+    /// Of a record on no strip.
+    const NOWHERE: Self = Self { share: 1.0, along_m: f64::INFINITY, across_m: f64::INFINITY };
+}
+
+impl Standings {
+    /// Whether each record straddles or stands too near an edge.
+    pub(super) fn edges(&self, settings: &ModelSettings) -> Vec<bool> {
+        if self.footing.is_empty() {
+            return vec![false; self.strip.len()];
+        }
+        let least_share = settings.footprint_share_pct / 100.0;
+        let is_edge = |one: &Footing| {
+            one.share < least_share
+                || one.along_m < settings.edge_along_m
+                || (settings.edge_across_m > 0.0 && one.across_m < settings.edge_across_m)
+        };
+        self.footing.iter().map(is_edge).collect()
+    }
 }
 
 /// Labelled records stand where their label says.
-pub(super) fn by_label(layout: &Layout) -> Placed {
-    Placed { strip: layout.strip_of_record.clone(), edge: vec![false; layout.strip_of_record.len()] }
+pub(super) fn by_label(layout: &Layout) -> Standings {
+    Standings { strip: layout.strip_of_record.clone(), footing: Vec::new() }
 }
 
 /// Records stand on the strip that holds nearly all of their footprint; those that straddle, and those within the
 /// buffers, are `edge` records of the strip that holds their centre.
-pub(super) fn by_footprint(
-    cleaned: &Cleaned,
-    layout: &Layout,
-    settings: &ModelSettings,
-) -> Result<Placed, AssignError> {
+pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standings, AssignError> {
     let grounds: Vec<MultiPolygon<f64>> =
         layout.strips.iter().map(|strip| strip.ground.clone().unwrap_or(MultiPolygon::new(Vec::new()))).collect();
     let clearances: Vec<Clearances> = layout
@@ -39,8 +69,8 @@ pub(super) fn by_footprint(
         .map(|(strip, ground)| Clearances::new(ground, Frame::of(ground).unwrap_or(layout.frames[&strip.block])))
         .collect();
     let index = PolygonIndex::new(grounds);
-    let least_share = settings.footprint_share_pct / 100.0;
-    let mut placed = Placed { strip: vec![Labels::NONE; cleaned.len()], edge: vec![false; cleaned.len()] };
+    let mut standings =
+        Standings { strip: vec![Labels::NONE; cleaned.len()], footing: vec![Footing::NOWHERE; cleaned.len()] };
     let (mut room, mut shares) = (ClipRoom::default(), Vec::new());
     for at in 0..cleaned.len() {
         let (x, y) = (cleaned.x_m[at], cleaned.y_m[at]);
@@ -63,17 +93,15 @@ pub(super) fn by_footprint(
             }
         }
         let Some(strip) = best else { continue };
-        placed.strip[at] = strip;
-        let (along, across) = clearances[strip as usize].at(x, y);
-        let half_swath = cleaned.swath_m[at] / 2.0;
-        placed.edge[at] = best_share < least_share
-            || along < settings.edge_along_m
-            || (settings.edge_across_m > 0.0 && across - half_swath < settings.edge_across_m);
+        standings.strip[at] = strip;
+        let (along_m, across) = clearances[strip as usize].at(x, y);
+        let across_m = across - cleaned.swath_m[at] / 2.0;
+        standings.footing[at] = Footing { share: best_share, along_m, across_m };
     }
-    if placed.strip.iter().all(|&strip| strip == Labels::NONE) {
+    if standings.strip.iter().all(|&strip| strip == Labels::NONE) {
         return Err(elsewhere(cleaned, &index));
     }
-    Ok(placed)
+    Ok(standings)
 }
 
 fn footprint(cleaned: &Cleaned, at: usize) -> Option<Footprint> {

@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use geo::Coord;
 
 use super::layout::Layout;
-use super::place::Placed;
 use crate::config::ModelSettings;
 use crate::points::{Cleaned, Labels, Mark, Segment};
 use crate::quantity::factor::M2_PER_HA;
@@ -29,15 +28,16 @@ struct Sums {
 pub(super) fn form(
     cleaned: &Cleaned,
     layout: &Layout,
-    placed: &Placed,
+    strip_of: &[u32],
+    edge: &[bool],
     settings: &ModelSettings,
 ) -> (Vec<Segment>, Vec<u32>) {
     let machines = cleaned.records.machine.names.len();
     let has_elevation = cleaned.records.channels.elevation;
     let mut sums: BTreeMap<(u32, i32), Sums> = BTreeMap::new();
     for at in 0..cleaned.len() {
-        let strip = placed.strip[at];
-        if strip == Labels::NONE || placed.edge[at] || !cleaned.x_m[at].is_finite() {
+        let strip = strip_of[at];
+        if strip == Labels::NONE || edge[at] || !cleaned.x_m[at].is_finite() {
             continue;
         }
         // Records that tell of no ground of their own do not count as lost.

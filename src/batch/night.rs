@@ -16,7 +16,7 @@ use super::shard::Shard;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
-use super::{BatchError, archive, archive_settings};
+use super::{BatchError, archive, archive_settings, threads};
 use crate::config::ArchiveSettings;
 use crate::report;
 use crate::results::{Conclusions, SiteYear};
@@ -247,7 +247,8 @@ impl<'n> Night<'n> {
         account.site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
         self.log_absent(&account);
         let begun = Instant::now();
-        let conclusions = archive::conclude(&account.site_years, &self.settings);
+        let conclusions =
+            threads::in_pool(self.options.jobs, || archive::conclude(&account.site_years, &self.settings))?;
         account.seconds.insert("synthesise", begun.elapsed().as_secs_f64());
         for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
             self.store.write_archive_file(file.name, &file.bytes)?;

@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use super::sensitivity::sensitivity;
-use crate::assign::{self, AssignError};
+use crate::assign::{AssignError, Standing};
 use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings};
 use crate::economics::price_response;
 use crate::fit::{self, Fit, Variant};
 use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
-use crate::points::{Caution, Cautions, Ingested, Joined, Labels, Source};
+use crate::points::{Assigned, Caution, Cautions, Cleaned, Ingested, Joined, Labels, Source};
 use crate::quantity::factor::M2_PER_HA;
 use crate::results::{Counts, SegmentDifference, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
@@ -42,7 +42,9 @@ pub fn analyse(
     let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
     let case = Case { ingested, field, archive, tracked };
     let placed = case.place(0.0);
-    let joined = case.prepare(placed.clone(), &archive.clean).map_err(|error| error.to_string())?;
+    let cleaned = case.judge(placed.clone(), &archive.clean);
+    let standing = case.stand(&cleaned).map_err(|error| error.to_string())?;
+    let joined = case.join(standing.assign(cleaned, &archive.model));
     if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
         let cleaned = &joined.assigned.cleaned;
         let (most, count) = cleaned
@@ -58,7 +60,7 @@ pub fn analyse(
         ));
     }
     let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
-    let sensitivity = sensitivity(&case, placed, &joined, &fit);
+    let sensitivity = sensitivity(&case, placed, &standing, &joined, &fit);
     let cleaned = &joined.assigned.cleaned;
     let mut cautions = Cautions::default();
     for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions] {
@@ -120,11 +122,19 @@ impl Case<'_> {
         clean::place(&self.tracked, self.ingested, self.crop(), &self.archive.clean, shift_s)
     }
 
-    /// Judges the yields of placed records, assigns and joins them; of the settings the rules on yields count.
-    pub(super) fn prepare(&self, placed: clean::Placed, settings: &CleanSettings) -> Result<Joined, AssignError> {
-        let cleaned = clean::judge_yields(&self.tracked, placed, self.ingested, self.crop(), settings);
-        let assigned = assign::run(cleaned, self.ingested, self.field, &self.archive.model)?;
-        Ok(join::run(assigned, self.ingested, self.archive))
+    /// Judges the yields of placed records; of the settings the rules on yields count.
+    pub(super) fn judge(&self, placed: clean::Placed, settings: &CleanSettings) -> Cleaned {
+        clean::judge_yields(&self.tracked, placed, self.ingested, self.crop(), settings)
+    }
+
+    /// Where the records stand on the strips.
+    pub(super) fn stand(&self, cleaned: &Cleaned) -> Result<Standing, AssignError> {
+        Standing::new(cleaned, self.ingested, self.field)
+    }
+
+    /// Joins soils and weather.
+    pub(super) fn join(&self, assigned: Assigned) -> Joined {
+        join::run(assigned, self.ingested, self.archive)
     }
 }
 

@@ -5,20 +5,22 @@
 //! analyses of `fit` stand beside them.
 
 use super::one::Case;
+use crate::assign::Standing;
+use crate::clean;
 use crate::config::ModelSettings;
 use crate::fit::{self, Fit, Variant};
-use crate::points::Joined;
+use crate::points::{Cleaned, Joined};
 use crate::results::{Estimate, SensitivityRow};
-use crate::{assign, clean, join};
 
 /// Seconds by which the lag is moved.
 const LAG_STEP_S: f64 = 2.0;
 
 /// The rows of `sensitivity.csv`, by variant, then in the order of the responses. `placed` are the records before the rules
-/// on yields, `joined` what came of them.
+/// on yields, `standing` where they stand on the strips, `joined` what came of them.
 pub(super) fn sensitivity(
     case: &Case<'_>,
     placed: clean::Placed,
+    standing: &Standing,
     joined: &Joined,
     primary: &Fit,
 ) -> Vec<SensitivityRow> {
@@ -38,9 +40,11 @@ pub(super) fn sensitivity(
     if adjusted.covariates > 0 {
         rows.add_fit("adjusted for elevation", &adjusted);
     }
-    if let Ok(varied) = case.prepare(placed, &archive.clean.without_yield_rules()) {
-        rows.add_fit("yield rules off", &fit::run(&varied, archive, same));
-    }
+    let varied = |cleaned: Cleaned, standing: &Standing, model: &ModelSettings| {
+        fit::run(&case.join(standing.assign(cleaned, model)), archive, same)
+    };
+    let without_rules = case.judge(placed, &archive.clean.without_yield_rules());
+    rows.add_fit("yield rules off", &varied(without_rules, standing, &archive.model));
     // records that carry their labels have no edges to move
     if !case.ingested.strips.is_empty() {
         for (name, factor) in [("buffers halved", 0.5), ("buffers doubled", 2.0)] {
@@ -49,17 +53,14 @@ pub(super) fn sensitivity(
                 edge_across_m: archive.model.edge_across_m * factor,
                 ..archive.model.clone()
             };
-            let cleaned = joined.assigned.cleaned.clone();
-            if let Ok(assigned) = assign::run(cleaned, case.ingested, case.field, &model) {
-                let varied = join::run(assigned, case.ingested, archive);
-                rows.add_fit(name, &fit::run(&varied, archive, same));
-            }
+            rows.add_fit(name, &varied(joined.assigned.cleaned.clone(), standing, &model));
         }
     }
     if case.ingested.records.channels.time {
         for by_s in [-LAG_STEP_S, LAG_STEP_S] {
-            if let Ok(varied) = case.prepare(case.place(by_s), &archive.clean) {
-                rows.add_fit(&format!("lag {by_s:+.0} s"), &fit::run(&varied, archive, same));
+            let cleaned = case.judge(case.place(by_s), &archive.clean);
+            if let Ok(standing) = case.stand(&cleaned) {
+                rows.add_fit(&format!("lag {by_s:+.0} s"), &varied(cleaned, &standing, &archive.model));
             }
         }
     }

@@ -20,11 +20,31 @@ pub fn column(values: &[f64]) -> Mat<f64> {
     Mat::from_fn(values.len(), 1, |i, _| values[i])
 }
 
+/// Sides up to which a matrix is worked on by plain loops, and multiplications up to which a product is: the library's
+/// setting up costs more than such work itself (a synthesis has thousands of site-years with a few classes each).
+const SMALL: usize = 8;
+const FEW: usize = 1_000;
+
 /// `A B`.
 pub fn product(a: MatRef<'_, f64>, b: MatRef<'_, f64>) -> Mat<f64> {
     let mut result = Mat::zeros(a.nrows(), b.ncols());
-    matmul(result.as_mut(), Accum::Replace, a, b, 1.0, Par::Seq);
+    add_product(result.as_mut(), a, b);
     result
+}
+
+/// Adds `A B` to `C`.
+pub fn add_product(mut c: MatMut<'_, f64>, a: MatRef<'_, f64>, b: MatRef<'_, f64>) {
+    if a.nrows() * a.ncols() * b.ncols() > FEW {
+        return matmul(c, Accum::Add, a, b, 1.0, Par::Seq);
+    }
+    for j in 0..b.ncols() {
+        for k in 0..a.ncols() {
+            let factor = b[(k, j)];
+            for i in 0..a.nrows() {
+                c[(i, j)] += a[(i, k)] * factor;
+            }
+        }
+    }
 }
 
 /// `A′ B`.
@@ -61,15 +81,12 @@ impl Cholesky {
 
     /// [`Cholesky::new`] in the memory of the matrix.
     pub fn of_owned(mut a: Mat<f64>) -> Option<Self> {
-        use faer::dyn_stack::{MemBuffer, MemStack};
-        use faer::linalg::cholesky::llt::factor::{
-            LltParams, LltRegularization, cholesky_in_place, cholesky_in_place_scratch,
-        };
-        let params = faer::Spec::<LltParams, f64>::default();
-        let mut memory = MemBuffer::new(cholesky_in_place_scratch::<f64>(a.nrows(), Par::Seq, params));
         let before: Vec<f64> = (0..a.nrows()).map(|i| a[(i, i)]).collect();
-        cholesky_in_place(a.as_mut(), LltRegularization::default(), Par::Seq, MemStack::new(&mut memory), params)
-            .ok()?;
+        if a.nrows() <= SMALL {
+            factor_small(a.as_mut())
+        } else {
+            factor_large(a.as_mut())?
+        }
         // a pivot that is rounding error of its own diagonal means a singular matrix
         let sound = |i: usize| {
             let pivot = a[(i, i)];
@@ -94,12 +111,31 @@ impl Cholesky {
     }
 
     /// Overwrites `B` by `L⁻¹ B`.
-    pub fn whiten(&self, b: MatMut<'_, f64>) {
+    pub fn whiten(&self, mut b: MatMut<'_, f64>) {
+        if self.size() <= SMALL {
+            for j in 0..b.ncols() {
+                for i in 0..self.size() {
+                    let known: f64 = (0..i).map(|k| self.factor[(i, k)] * b[(k, j)]).sum();
+                    b[(i, j)] = (b[(i, j)] - known) / self.factor[(i, i)];
+                }
+            }
+            return;
+        }
         solve_lower_triangular_in_place(self.factor.as_ref(), b, Par::Seq);
     }
 
     /// Overwrites `B` by `L′⁻¹ B`.
-    pub fn whiten_transposed(&self, b: MatMut<'_, f64>) {
+    pub fn whiten_transposed(&self, mut b: MatMut<'_, f64>) {
+        let n = self.size();
+        if n <= SMALL {
+            for j in 0..b.ncols() {
+                for i in (0..n).rev() {
+                    let known: f64 = (i + 1..n).map(|k| self.factor[(k, i)] * b[(k, j)]).sum();
+                    b[(i, j)] = (b[(i, j)] - known) / self.factor[(i, i)];
+                }
+            }
+            return;
+        }
         solve_upper_triangular_in_place(self.factor.transpose(), b, Par::Seq);
     }
 
@@ -113,10 +149,37 @@ impl Cholesky {
 
     /// `A⁻¹`, both triangles.
     pub fn inverse(&self) -> Mat<f64> {
+        if self.size() <= SMALL {
+            let mut inverse = Mat::identity(self.size(), self.size());
+            self.whiten(inverse.as_mut());
+            return product_transposed(inverse.as_ref(), inverse.as_ref());
+        }
         let mut inverse = Mat::zeros(self.size(), self.size());
         invert_lower_triangular(inverse.as_mut(), self.factor.as_ref(), Par::Seq);
         product_transposed(inverse.as_ref(), inverse.as_ref())
     }
+}
+
+/// Overwrites the lower triangle by the factor; pivots that are not above 0 come out as no number.
+fn factor_small(mut a: MatMut<'_, f64>) {
+    for j in 0..a.ncols() {
+        for i in j..a.nrows() {
+            let known: f64 = (0..j).map(|k| a[(i, k)] * a[(j, k)]).sum();
+            let left = a[(i, j)] - known;
+            a[(i, j)] = if i == j { left.sqrt() } else { left / a[(j, j)] };
+        }
+    }
+}
+
+/// The same by the library; `None` when it finds the matrix not to be positive definite.
+fn factor_large(a: MatMut<'_, f64>) -> Option<()> {
+    use faer::dyn_stack::{MemBuffer, MemStack};
+    use faer::linalg::cholesky::llt::factor::{
+        LltParams, LltRegularization, cholesky_in_place, cholesky_in_place_scratch,
+    };
+    let params = faer::Spec::<LltParams, f64>::default();
+    let mut memory = MemBuffer::new(cholesky_in_place_scratch::<f64>(a.nrows(), Par::Seq, params));
+    cholesky_in_place(a, LltRegularization::default(), Par::Seq, MemStack::new(&mut memory), params).ok().map(|_| ())
 }
 
 /// Makes the library's own operators and decompositions sequential; called where one is used that takes no such

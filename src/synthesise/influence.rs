@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use super::cells::{Cell, Cells};
 use super::members::Comparison;
 use super::mixed::Summary;
@@ -16,31 +18,35 @@ use crate::stats::meta::{Estimates, MetaFit};
 /// little, and the value from all of them is kept.
 const REFITTED_UP_TO: usize = 200;
 
-/// Adds the forest of each soil class and of the whole field, and the caution where one site-year decides the sign.
+/// The forest of each soil class and of the whole field; a zone in which one site-year decides the sign gets the caution.
 pub(super) fn forest(
     comparison: &Comparison<'_>,
     models: &Models,
     zones: &mut BTreeMap<Cell, ZoneResponse>,
-    into: &mut Vec<ForestRow>,
-) {
+) -> Vec<ForestRow> {
+    let mut rows = Vec::new();
     let wanted: Vec<Cell> = zones.keys().copied().filter(|cell| cell.wetness.is_none()).collect();
     let (field, classes): (Vec<Cell>, Vec<Cell>) = wanted.into_iter().partition(|cell| cell.class.is_none());
-    for cell in classes.into_iter().chain(field) {
-        let Some(zone) = zones.get_mut(&cell) else { continue };
-        let influences = match (models.of(cell), zone.estimate.mean) {
+    let order: Vec<Cell> = classes.into_iter().chain(field).collect();
+    let found: Vec<BTreeMap<usize, Influence>> = order
+        .par_iter()
+        .map(|&cell| match (models.of(cell), zones[&cell].estimate.mean) {
             (Some(cells), Some(mean)) => influences(cells, cell, mean),
-            _ => Vec::new(),
-        };
+            _ => BTreeMap::new(),
+        })
+        .collect();
+    for (cell, influences) in order.into_iter().zip(found) {
+        let Some(zone) = zones.get_mut(&cell) else { continue };
         let mut decisive = Vec::new();
         for (at, member) in comparison.members.iter().enumerate() {
             let Some(response) = member.response(cell.class) else { continue };
-            let influence = influences.iter().find(|one| one.member == at);
+            let influence = influences.get(&at);
             let without = influence.and_then(|one| one.without);
             let turns_sign = without.zip(zone.estimate.mean).is_some_and(|(without, mean)| without.mean * mean < 0.0);
             if turns_sign {
                 decisive.push(member.name());
             }
-            into.push(ForestRow {
+            rows.push(ForestRow {
                 kind: ForestKind::SiteYear,
                 identity: Some(member.site_year.identity.clone()),
                 wetness_mm: member.site_year.wetness_mm,
@@ -58,7 +64,7 @@ pub(super) fn forest(
         if !decisive.is_empty() {
             zone.cautions.add(Caution::RestsOnOne, decisive.join(", "));
         }
-        into.push(ForestRow {
+        rows.push(ForestRow {
             estimate: zone.estimate,
             wetness_mm: zone.wetness_mm,
             blocks: zone.blocks,
@@ -67,7 +73,7 @@ pub(super) fn forest(
             ..empty(comparison, zone, ForestKind::Mean)
         });
         if let (Some((low, high)), Some(predictive)) = (zone.prediction, &zone.predictive) {
-            into.push(ForestRow {
+            rows.push(ForestRow {
                 estimate: Estimate {
                     mean: predictive.mean(),
                     low: Some(low),
@@ -79,6 +85,7 @@ pub(super) fn forest(
             });
         }
     }
+    rows
 }
 
 fn empty(comparison: &Comparison<'_>, zone: &ZoneResponse, kind: ForestKind) -> ForestRow {
@@ -103,30 +110,42 @@ fn empty(comparison: &Comparison<'_>, zone: &ZoneResponse, kind: ForestKind) -> 
 
 /// What one site-year does to the mean.
 struct Influence {
-    member: usize,
     weight: f64,
     shrunken: f64,
     without: Option<LeaveOneOut>,
 }
 
-fn influences(cells: &Cells, cell: Cell, mean: f64) -> Vec<Influence> {
+/// The influence of each member.
+fn influences(cells: &Cells, cell: Cell, mean: f64) -> BTreeMap<usize, Influence> {
     let members: Vec<Summary> =
         cells.summaries.iter().copied().filter(|one| cell.class.is_none_or(|class| one.class == class)).collect();
     if members.len() < LEAST_POOLED {
-        return Vec::new();
+        return BTreeMap::new();
     }
-    let Ok(all) = pooled(&members) else { return Vec::new() };
-    let shrunken = all.shrunken();
+    let Ok(all) = pooled(&members) else { return BTreeMap::new() };
     let weight = |one: &Summary| 1.0 / (one.variance + all.tau2);
     let total: f64 = members.iter().map(weight).sum();
+    let without = |at: usize| -> Option<LeaveOneOut> {
+        if members.len() <= LEAST_POOLED {
+            return None;
+        }
+        let (moved, tau2) = if members.len() > REFITTED_UP_TO {
+            // (Σ w y − w y)/(Σ w − w) = ȳ + w (ȳ − y)/(Σ w − w)
+            let (one, w) = (&members[at], weight(&members[at]));
+            (w * (all.coefficients[0] - one.mean) / (total - w), all.tau2)
+        } else {
+            let fit = pooled(&[&members[..at], &members[at + 1..]].concat()).ok()?;
+            (fit.coefficients[0] - all.coefficients[0], fit.tau2)
+        };
+        Some(LeaveOneOut { mean: mean + moved, tau: tau2.sqrt() })
+    };
     members
         .iter()
+        .zip(all.shrunken())
         .enumerate()
-        .map(|(at, one)| Influence {
-            member: one.member,
-            weight: weight(one) / total,
-            shrunken: shrunken[at].estimate,
-            without: without(&members, at, &all, mean).ok().flatten(),
+        .map(|(at, (one, shrunken))| {
+            let share = weight(one) / total;
+            (one.member, Influence { weight: share, shrunken: shrunken.estimate, without: without(at) })
         })
         .collect()
 }
@@ -136,21 +155,4 @@ fn pooled(members: &[Summary]) -> Result<MetaFit, StatsError> {
     let variances: Vec<f64> = members.iter().map(|one| one.variance).collect();
     let ones = Mat::from_fn(y.len(), 1, |_, _| 1.0);
     two_stage::fit(Estimates::new(&y, &variances, ones.as_ref())?)
-}
-
-/// The mean of the others, as far as the mean of all moves; `None` where fewer than three would remain.
-fn without(members: &[Summary], left: usize, all: &MetaFit, mean: f64) -> Result<Option<LeaveOneOut>, StatsError> {
-    if members.len() <= LEAST_POOLED {
-        return Ok(None);
-    }
-    let others: Vec<Summary> = members.iter().enumerate().filter(|(at, _)| *at != left).map(|(_, one)| *one).collect();
-    let (moved, tau2) = if members.len() > REFITTED_UP_TO {
-        let weight = |one: &Summary| 1.0 / (one.variance + all.tau2);
-        let total: f64 = others.iter().map(weight).sum();
-        (others.iter().map(|one| weight(one) * one.mean).sum::<f64>() / total, all.tau2)
-    } else {
-        let fit = pooled(&others)?;
-        (fit.coefficients[0], fit.tau2)
-    };
-    Ok(Some(LeaveOneOut { mean: mean + moved - all.coefficients[0], tau: tau2.sqrt() }))
 }

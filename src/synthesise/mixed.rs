@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 use super::members::{Comparison, Member};
 use crate::stats::dense::Mat;
-use crate::stats::mixed::{FitOptions, MixedFit, MixedModel, Residual, SmallSample};
+use crate::stats::mixed::{FitOptions, KnownBlock, MixedFit, MixedModel, Residual, SmallSample};
 use crate::stats::{ContrastTest, StatsError};
 
 /// What is modelled: one entry a row.
@@ -148,13 +148,16 @@ impl Rows {
     }
 
     /// Their covariance: the classes of a site-year share checks, strips and ground.
-    fn known_covariance(&self) -> Mat<f64> {
-        let count = self.known.len();
-        Mat::from_fn(count, count, |i, j| match (i == j, self.member[i] == self.member[j]) {
-            (true, _) => self.known[i],
-            (false, true) => self.shared[i],
-            (false, false) => 0.0,
-        })
+    fn known_covariance(&self) -> Vec<KnownBlock> {
+        let mut by_member: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        for (at, &member) in self.member.iter().enumerate() {
+            by_member.entry(member).or_default().push(at);
+        }
+        let block = |rows: Vec<usize>| {
+            let between = |i: usize, j: usize| if i == j { self.known[rows[i]] } else { self.shared[rows[i]] };
+            KnownBlock { covariance: Mat::from_fn(rows.len(), rows.len(), between), rows }
+        };
+        by_member.into_values().map(block).collect()
     }
 
     /// One level a site-year and class.
@@ -274,7 +277,7 @@ pub(super) fn fit(rows: &Rows, design: &Mat<f64>, slope: Slope<'_>) -> Result<Fi
         model = model.with_random_slope(&rows.member, values)?;
     }
     if rows.are_estimates() {
-        model = model.with_residual(Residual::KnownOnly)?.with_known_covariance(rows.known_covariance().as_ref())?;
+        model = model.with_residual(Residual::KnownOnly)?.with_known_covariance(rows.known_covariance())?;
     }
     let fit = model.fit(&FitOptions::default())?;
     let small = fit.small_sample()?;

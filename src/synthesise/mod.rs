@@ -16,6 +16,8 @@ mod zones;
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use cells::{Cell, Cells};
 use members::Comparison;
 
@@ -35,14 +37,18 @@ pub const FEW_SEASONS: usize = 3;
 /// the scale is ours: responses to most treatments stay within a few percent of the yield.
 const PRIOR_SHARE: f64 = 0.05;
 
-/// The synthesis of an archive; `site_years` in any order, the result does not depend on it.
+/// The synthesis of an archive; `site_years` in any order, the result does not depend on it, nor on the number of threads.
 pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
     let mut sorted: Vec<&SiteYear> = site_years.iter().collect();
     sorted.sort_by(|one, other| one.identity.cmp(&other.identity));
+    let comparisons = Comparison::all(&sorted, archive);
+    let told: Vec<Synthesis> = comparisons.into_par_iter().map(|one| compare(one, &sorted, archive)).collect();
     let mut synthesis = Synthesis::default();
-    for comparison in Comparison::all(&sorted, archive) {
-        compare(&comparison, &sorted, archive, &mut synthesis);
-        synthesis.left_out.extend(comparison.left_out);
+    for one in told {
+        synthesis.zones.extend(one.zones);
+        synthesis.trends.extend(one.trends);
+        synthesis.forest.extend(one.forest);
+        synthesis.left_out.extend(one.left_out);
     }
     synthesis
 }
@@ -66,7 +72,7 @@ impl Models {
     }
 }
 
-fn compare(comparison: &Comparison<'_>, site_years: &[&SiteYear], archive: &ArchiveSettings, into: &mut Synthesis) {
+fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &ArchiveSettings) -> Synthesis {
     let settings = cells::Settings {
         confidence: archive.model.confidence,
         prior_scale: PRIOR_SHARE * comparison.check_yield().unwrap_or(FALLBACK_YIELD_KG_HA),
@@ -74,12 +80,14 @@ fn compare(comparison: &Comparison<'_>, site_years: &[&SiteYear], archive: &Arch
     let classes = comparison.classes(site_years);
     let ranks = comparison.wetness_ranks(archive);
     let soil: Vec<Option<usize>> = classes.iter().copied().map(Some).collect();
-    let models = Models {
-        classes: cells::fit(comparison, &soil, None, &settings),
-        classes_by_wetness: cells::fit(comparison, &soil, Some(&ranks), &settings),
-        field: cells::fit(comparison, &[None], None, &settings),
-        field_by_wetness: cells::fit(comparison, &[None], Some(&ranks), &settings),
+    let cells = |classes: &[Option<usize>], wetness: Option<&[Option<usize>]>| {
+        cells::fit(&comparison, classes, wetness, &settings)
     };
+    let by_class = || rayon::join(|| cells(&soil, Some(&ranks)), || cells(&soil, None));
+    let whole = || rayon::join(|| cells(&[None], Some(&ranks)), || cells(&[None], None));
+    let (trends, ((classes_by_wetness, classes), (field_by_wetness, field))) =
+        rayon::join(|| trend::all(&comparison, &soil, &settings, archive), || rayon::join(by_class, whole));
+    let models = Models { classes, classes_by_wetness, field, field_by_wetness };
     // The classes dry to wet, then the whole field; within each the wetness classes dry to wet, then all of them.
     let mut zones: BTreeMap<Cell, ZoneResponse> = BTreeMap::new();
     let mut order = Vec::new();
@@ -88,7 +96,7 @@ fn compare(comparison: &Comparison<'_>, site_years: &[&SiteYear], archive: &Arch
         for wetness in (0..labels).filter(|at| ranks.contains(&Some(*at))).map(Some).chain([None]) {
             let cell = Cell { class, wetness };
             let mean = models.of(cell).and_then(|cells| cells.means.iter().find(|mean| mean.cell == cell));
-            let mut zone = zones::zone(comparison, cell, mean, &ranks, archive);
+            let mut zone = zones::zone(&comparison, cell, mean, &ranks, archive);
             zone.prediction = zone
                 .predictive
                 .as_ref()
@@ -102,9 +110,9 @@ fn compare(comparison: &Comparison<'_>, site_years: &[&SiteYear], archive: &Arch
     for cells in all.into_iter().flatten() {
         shrink::towards_neighbours(cells, &mut zones, &settings);
     }
-    influence::forest(comparison, &models, &mut zones, &mut into.forest);
-    into.trends.extend(trend::all(comparison, &soil, &settings, archive));
-    into.zones.extend(order.iter().filter_map(|cell| zones.remove(cell)));
+    let forest = influence::forest(&comparison, &models, &mut zones);
+    let zones = order.iter().filter_map(|cell| zones.remove(cell)).collect();
+    Synthesis { zones, trends, forest, left_out: comparison.left_out }
 }
 
 /// Yield that stands in for an unknown one in the scale of the priors, kg/ha.

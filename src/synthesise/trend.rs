@@ -5,11 +5,13 @@
 //! classes). The departure from normal is one number a site-year, so its slope has at most as many degrees of freedom as
 //! there are site-years less two, however many records they hold.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+
+use rayon::prelude::*;
 
 use super::cells::{Settings, told};
 use super::members::Comparison;
-use super::mixed::{self, Rows, distinct};
+use super::mixed::{self, Rows};
 use super::{FEW_SEASONS, FEW_SITE_YEARS, LEAST_POOLED, two_stage};
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Cautions};
@@ -33,7 +35,7 @@ pub(super) fn all(
     archive: &ArchiveSettings,
 ) -> Vec<Trend> {
     Gradient::ALL
-        .iter()
+        .par_iter()
         .filter(|gradient| archive.wetness.is_some() || **gradient == Gradient::Drainage)
         .filter(|gradient| !soil.is_empty() || **gradient == Gradient::Wetness)
         .map(|&gradient| {
@@ -68,13 +70,14 @@ fn tell(
     let departure = |member: usize| comparison.members[member].site_year.wetness_mm;
     let rows = rows.filtered(|member, _| !needs_wetness || departure(member).is_some());
     // Site-years that tell of the trend: for one over classes, those with at least two of them.
-    let classes_of = |rows: &Rows, member: usize| {
-        let of = (0..rows.y.len()).filter(|&at| rows.member[at] == member).map(|at| rows.class[at]);
-        distinct(&of.collect::<Vec<_>>()).len()
-    };
+    let mut classes_of: BTreeMap<usize, BTreeSet<usize>> = BTreeMap::new();
+    for (&member, &class) in rows.member.iter().zip(&rows.class) {
+        classes_of.entry(member).or_default().insert(class);
+    }
+    let has_classes = |member: usize, least: usize| classes_of.get(&member).is_some_and(|found| found.len() >= least);
     let mut telling = rows.members();
     if needs_classes {
-        telling.retain(|&member| classes_of(&rows, member) >= 2);
+        telling.retain(|&member| has_classes(member, 2));
     }
     trend.site_years = telling.len();
     let seasons: BTreeSet<i32> =
@@ -113,7 +116,7 @@ fn tell(
     let ranks: Vec<f64> = (0..rows.y.len()).map(rank).collect();
     // A slope that differs between site-years shows only where some have three classes or more; with two, it is the
     // deviation of the classes.
-    let sloping = telling.iter().filter(|&&member| classes_of(&rows, member) >= CLASSES_FOR_SLOPE).count();
+    let sloping = telling.iter().filter(|&&member| has_classes(member, CLASSES_FOR_SLOPE)).count();
     let slope = (needs_classes && sloping >= LEAST_POOLED).then_some(ranks.as_slice());
     let fitted = mixed::fit(&rows, &design, slope)
         .or_else(|_| mixed::fit(&rows, &design, None))

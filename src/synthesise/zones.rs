@@ -32,7 +32,7 @@ pub(super) fn zone(
     let pooled = mean.and_then(|mean| mean.pooled.as_ref().map(|pooled| (pooled, &mean.members)));
     // Who stands behind the mean.
     let behind: Present<'_, '_> = match &pooled {
-        Some((_, members)) => with_mean.iter().copied().filter(|(at, ..)| members.contains(at)).collect(),
+        Some((_, members)) => with_mean.iter().copied().filter(|(at, ..)| members.binary_search(at).is_ok()).collect(),
         None => with_mean.clone(),
     };
     let (estimate, estimator) = match (&pooled, behind.as_slice()) {

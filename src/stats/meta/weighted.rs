@@ -2,9 +2,9 @@
 
 use super::Estimates;
 use crate::stats::StatsError;
-use crate::stats::dense::{Cholesky, Mat, dot, product, trace_of_product};
+use crate::stats::dense::{Cholesky, Mat, MatRef, product, trace_of_product};
 
-/// Everything that depends on `W`: with `P = W − WX(X′WX)⁻¹X′W`.
+/// What depends on `W`: with `P = W − WX(X′WX)⁻¹X′W`.
 pub(super) struct Weighted {
     pub(super) weights: Vec<f64>,
     pub(super) beta: Vec<f64>,
@@ -16,10 +16,14 @@ pub(super) struct Weighted {
     pub(super) quadratic: f64,
     /// `y′PPy`.
     pub(super) quadratic_squared: f64,
+}
+
+/// Traces of `P`.
+pub(super) struct Traces {
     /// `tr P`.
-    pub(super) trace: f64,
+    pub(super) first: f64,
     /// `tr PP`.
-    pub(super) trace_squared: f64,
+    pub(super) squared: f64,
 }
 
 impl Weighted {
@@ -31,33 +35,34 @@ impl Weighted {
     /// With any positive weights.
     pub(super) fn with(estimates: &Estimates<'_>, weights: Vec<f64>) -> Result<Self, StatsError> {
         let (x, y) = (estimates.design, estimates.y);
-        let (k, p) = (x.nrows(), x.ncols());
-        let moment = |power: i32| {
-            Mat::from_fn(p, p, |i, j| (0..k).map(|row| weights[row].powi(power) * x[(row, i)] * x[(row, j)]).sum())
-        };
-        let information: Mat<f64> = moment(1);
-        let factor = Cholesky::new(information.as_ref())
+        let p = x.ncols();
+        let factor = Cholesky::of_owned(moment(x, weights.iter().copied()))
             .ok_or(StatsError::NotPositiveDefinite { what: "the information of the coefficients" })?;
         let covariance = factor.inverse();
-        let right: Vec<f64> = (0..p).map(|j| (0..k).map(|row| weights[row] * x[(row, j)] * y[row]).sum()).collect();
+        let right: Vec<f64> =
+            (0..p).map(|j| weights.iter().zip(x.col(j).iter()).zip(y).map(|((w, x), y)| w * x * y).sum()).collect();
         let beta: Vec<f64> = (0..p).map(|i| (0..p).map(|j| covariance[(i, j)] * right[j]).sum()).collect();
-        let residuals: Vec<f64> =
-            (0..k).map(|row| y[row] - (0..p).map(|j| x[(row, j)] * beta[j]).sum::<f64>()).collect();
-        let py: Vec<f64> = residuals.iter().zip(&weights).map(|(r, w)| r * w).collect();
-        let (second, third): (Mat<f64>, Mat<f64>) = (moment(2), moment(3));
-        let shrunk = product(covariance.as_ref(), second.as_ref());
-        Ok(Self {
-            quadratic: dot(&py, &residuals),
-            quadratic_squared: dot(&py, &py),
-            trace: weights.iter().sum::<f64>() - trace_of_product(covariance.as_ref(), second.as_ref()),
-            trace_squared: weights.iter().map(|w| w * w).sum::<f64>()
-                - 2.0 * trace_of_product(covariance.as_ref(), third.as_ref())
+        let (mut quadratic, mut quadratic_squared) = (0.0, 0.0);
+        for (row, (w, y)) in weights.iter().zip(y).enumerate() {
+            let residual = y - (0..p).map(|j| x[(row, j)] * beta[j]).sum::<f64>();
+            quadratic += w * residual * residual;
+            quadratic_squared += (w * residual) * (w * residual);
+        }
+        let ln_determinant = factor.ln_determinant();
+        Ok(Self { weights, beta, covariance, ln_determinant, quadratic, quadratic_squared })
+    }
+
+    /// The traces, of the same estimates.
+    pub(super) fn traces(&self, estimates: &Estimates<'_>) -> Traces {
+        let squares = || self.weights.iter().map(|w| w * w);
+        let second = moment(estimates.design, squares());
+        let third = moment(estimates.design, self.weights.iter().map(|w| w * w * w));
+        let shrunk = product(self.covariance.as_ref(), second.as_ref());
+        Traces {
+            first: self.weights.iter().sum::<f64>() - trace_of_product(self.covariance.as_ref(), second.as_ref()),
+            squared: squares().sum::<f64>() - 2.0 * trace_of_product(self.covariance.as_ref(), third.as_ref())
                 + trace_of_product(shrunk.as_ref(), shrunk.as_ref()),
-            ln_determinant: factor.ln_determinant(),
-            weights,
-            beta,
-            covariance,
-        })
+        }
     }
 
     /// The logarithm of the likelihood maximised over the coefficients.
@@ -72,4 +77,14 @@ impl Weighted {
         let p = self.beta.len() as f64;
         self.log_likelihood() + 0.5 * p * std::f64::consts::TAU.ln() - 0.5 * self.ln_determinant
     }
+}
+
+/// `X′ diag(w) X`.
+fn moment(x: MatRef<'_, f64>, weights: impl Iterator<Item = f64> + Clone) -> Mat<f64> {
+    let entry = |i: usize, j: usize| -> f64 {
+        weights.clone().zip(x.col(i).iter()).zip(x.col(j).iter()).map(|((w, a), b)| w * a * b).sum()
+    };
+    let p = x.ncols();
+    let lower = Mat::from_fn(p, p, |i, j| if i >= j { entry(i, j) } else { 0.0 });
+    Mat::from_fn(p, p, |i, j| lower[(i.max(j), i.min(j))])
 }

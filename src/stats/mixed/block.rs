@@ -1,4 +1,4 @@
-//! One block of rows: its covariance and the derivatives of that.
+//! Blocks of rows that nothing connects, and their parts: covariance and derivatives of that.
 
 use super::model::Parameter;
 use crate::stats::Kernel;
@@ -57,9 +57,62 @@ impl Grouping {
     }
 }
 
-/// Rows that nothing connects to the others.
+/// Rows that nothing connects to the others: parts that at most one random intercept joins.
+///
+/// With seasons over site-years the parts are the site-years, and the cost is that of the largest part instead of that of
+/// the largest season.
 #[derive(Debug, Clone)]
 pub(super) struct Block {
+    pub(super) parts: Vec<Part>,
+    /// The random effect that all rows of the block share and that nothing else joins the parts beside.
+    pub(super) shared: Option<usize>,
+}
+
+/// The derivative of the covariance of a block with respect to one parameter.
+pub(super) enum BlockDerivative<'a> {
+    /// By the variance of the shared intercept: a matrix of ones.
+    Shared,
+    /// By any other: nothing between the parts.
+    Parts(Vec<Derivative<'a>>),
+}
+
+impl BlockDerivative<'_> {
+    /// `V_i B`, part by part.
+    pub(super) fn left_multiply(&self, b: &[Mat<f64>]) -> Vec<Mat<f64>> {
+        match self {
+            Self::Shared => {
+                let sum = |j: usize| b.iter().flat_map(|part| part.col(j).iter()).sum::<f64>();
+                let sums: Vec<f64> = (0..b.first().map_or(0, Mat::ncols)).map(sum).collect();
+                b.iter().map(|part| Mat::from_fn(part.nrows(), part.ncols(), |_, j| sums[j])).collect()
+            }
+            Self::Parts(parts) => parts.iter().zip(b).map(|(part, b)| part.left_multiply(b.as_ref())).collect(),
+        }
+    }
+}
+
+impl Block {
+    /// The derivatives of the covariance, one a parameter.
+    pub(super) fn derivatives<'a>(
+        &'a self,
+        parameters: &[Parameter],
+        values: &[f64],
+        kernel: Option<Kernel>,
+    ) -> Vec<BlockDerivative<'a>> {
+        parameters
+            .iter()
+            .map(|&parameter| match parameter {
+                Parameter::Random(k) if Some(k) == self.shared => BlockDerivative::Shared,
+                _ => BlockDerivative::Parts(
+                    self.parts.iter().map(|part| part.derivative(parameter, parameters, values, kernel)).collect(),
+                ),
+            })
+            .collect()
+    }
+}
+
+/// Rows of a block that more than a shared intercept connects, or that stand alone.
+#[derive(Debug, Clone)]
+pub(super) struct Part {
     pub(super) x: Mat<f64>,
     pub(super) y: Mat<f64>,
     pub(super) random: Vec<Grouping>,
@@ -69,7 +122,7 @@ pub(super) struct Block {
     pub(super) known: Option<Mat<f64>>,
 }
 
-/// The derivative of the covariance with respect to one parameter.
+/// The derivative of the covariance of a part with respect to one parameter.
 pub(super) enum Derivative<'a> {
     Grouped(&'a Grouping),
     Diagonal(&'a [f64]),
@@ -118,13 +171,19 @@ impl Derivative<'_> {
     }
 }
 
-impl Block {
+impl Part {
     pub(super) fn size(&self) -> usize {
         self.y.nrows()
     }
 
-    /// The covariance at these parameter values.
-    pub(super) fn covariance(&self, parameters: &[Parameter], values: &[f64], kernel: Option<Kernel>) -> Mat<f64> {
+    /// The covariance at these parameter values, without the random effect `except`.
+    pub(super) fn covariance(
+        &self,
+        parameters: &[Parameter],
+        values: &[f64],
+        kernel: Option<Kernel>,
+        except: Option<usize>,
+    ) -> Mat<f64> {
         let n = self.size();
         let mut v = match &self.known {
             Some(known) => known.clone(),
@@ -144,7 +203,7 @@ impl Block {
         }
         for (parameter, &value) in parameters.iter().zip(values) {
             match *parameter {
-                Parameter::Random(k) if value > 0.0 => {
+                Parameter::Random(k) if value > 0.0 && Some(k) != except => {
                     let grouping = &self.random[k];
                     for j in 0..n {
                         for i in 0..n {
@@ -165,25 +224,23 @@ impl Block {
         v
     }
 
-    /// The derivatives of the covariance, one a parameter.
-    pub(super) fn derivatives<'a>(
+    /// The derivative of the covariance by one of the parameters.
+    fn derivative<'a>(
         &'a self,
+        parameter: Parameter,
         parameters: &[Parameter],
         values: &[f64],
         kernel: Option<Kernel>,
-    ) -> Vec<Derivative<'a>> {
+    ) -> Derivative<'a> {
         let (sill, range) = sill_and_range(parameters, values);
-        parameters
-            .iter()
-            .map(|parameter| match *parameter {
-                Parameter::Random(k) => Derivative::Grouped(&self.random[k]),
-                Parameter::Residual => Derivative::Diagonal(&self.inverse_weights),
-                Parameter::Sill => self.spatial(range, |u| kernel.map_or(0.0, |kernel| kernel.correlation(u))),
-                Parameter::LnRange => {
-                    self.spatial(range, |u| kernel.map_or(0.0, |kernel| sill * kernel.range_derivatives(u).0))
-                }
-            })
-            .collect()
+        match parameter {
+            Parameter::Random(k) => Derivative::Grouped(&self.random[k]),
+            Parameter::Residual => Derivative::Diagonal(&self.inverse_weights),
+            Parameter::Sill => self.spatial(range, |u| kernel.map_or(0.0, |kernel| kernel.correlation(u))),
+            Parameter::LnRange => {
+                self.spatial(range, |u| kernel.map_or(0.0, |kernel| sill * kernel.range_derivatives(u).0))
+            }
+        }
     }
 
     /// The second derivative by the parameters `i` and `j`, where it is not 0.
@@ -248,7 +305,7 @@ mod tests {
                 .with_residual(Residual::Spatial(spatial))
                 .unwrap();
             let (blocks, parameters) = (model.blocks(), model.parameters());
-            let block = &blocks[0];
+            let part = &blocks[0].parts[0];
             let values = [0.4, 0.3, 0.8, 2.3_f64.ln()];
             let moved = |k: usize, by: f64| {
                 let mut moved = values;
@@ -256,16 +313,17 @@ mod tests {
                 moved
             };
             let full = |at: &[f64], k: usize| {
-                block.derivatives(&parameters, at, Some(kernel))[k].left_multiply(Mat::<f64>::identity(9, 9).as_ref())
+                part.derivative(parameters[k], &parameters, at, Some(kernel))
+                    .left_multiply(Mat::<f64>::identity(9, 9).as_ref())
             };
             let h = 1e-5;
             for i in 0..4 {
                 let analytic = full(&values, i);
-                let up = block.covariance(&parameters, &moved(i, h), Some(kernel));
-                let down = block.covariance(&parameters, &moved(i, -h), Some(kernel));
+                let up = part.covariance(&parameters, &moved(i, h), Some(kernel), None);
+                let down = part.covariance(&parameters, &moved(i, -h), Some(kernel), None);
                 for j in 0..4 {
                     let pair = (parameters[i], parameters[j]);
-                    let second = block.second_derivative(&parameters, &values, Some(kernel), pair);
+                    let second = part.second_derivative(&parameters, &values, Some(kernel), pair);
                     let (first_up, first_down) = (full(&moved(j, h), i), full(&moved(j, -h), i));
                     for a in 0..9 {
                         for b in 0..9 {

@@ -1,8 +1,9 @@
 //! The likelihood, its score and its information at given parameter values.
 
 use super::block::Block;
+use super::factor::Factor;
 use super::model::{CovarianceParameters, MixedModel, Parameter};
-use crate::stats::dense::{Cholesky, Mat, dot, product, product_transposed, trace_of_product};
+use crate::stats::dense::{Cholesky, Mat, add_product, product, product_transposed};
 use crate::stats::{Kernel, StatsError};
 
 /// Which likelihood is maximised.
@@ -84,11 +85,11 @@ pub(super) struct Workspace {
 
 /// One block at given parameter values.
 pub(super) struct Factored {
-    pub(super) factor: Cholesky,
-    /// `V⁻¹X`.
-    pub(super) weighted_x: Mat<f64>,
-    /// `V⁻¹(y − Xβ)`, which is this block's part of `Py`.
-    pub(super) py: Mat<f64>,
+    pub(super) factor: Factor,
+    /// `V⁻¹X`, part by part.
+    pub(super) weighted_x: Vec<Mat<f64>>,
+    /// `V⁻¹(y − Xβ)`, which is this block's share of `Py`, part by part.
+    pub(super) py: Vec<Mat<f64>>,
 }
 
 /// The whole model at given parameter values.
@@ -161,14 +162,15 @@ impl Workspace {
         let mut ln_determinant = 0.0;
         let mut whitened = Vec::with_capacity(self.blocks.len());
         for block in &self.blocks {
-            let v = block.covariance(&self.parameters, vector, self.kernel);
-            let factor = Cholesky::of_owned(v).ok_or(StatsError::NotPositiveDefinite { what: WHAT })?;
+            let factor = Factor::new(block, &self.parameters, vector, self.kernel)
+                .ok_or(StatsError::NotPositiveDefinite { what: WHAT })?;
             ln_determinant += factor.ln_determinant();
-            let (mut x, mut y) = (block.x.clone(), block.y.clone());
-            factor.whiten(x.as_mut());
-            factor.whiten(y.as_mut());
-            information += product_transposed(x.as_ref(), x.as_ref());
-            right += product_transposed(x.as_ref(), y.as_ref());
+            let mut x: Vec<Mat<f64>> = block.parts.iter().map(|part| part.x.clone()).collect();
+            let mut y: Vec<Mat<f64>> = block.parts.iter().map(|part| part.y.clone()).collect();
+            factor.whiten(&mut x);
+            factor.whiten(&mut y);
+            information += gram(&x, &x, p, p);
+            right += gram(&x, &y, p, 1);
             whitened.push((factor, x, y));
         }
         let of_fixed = Cholesky::new(information.as_ref())
@@ -178,11 +180,13 @@ impl Workspace {
         let blocks = whitened
             .into_iter()
             .map(|(factor, x, mut y)| {
-                y -= product(x.as_ref(), beta.as_ref());
-                quadratic += y.col(0).iter().map(|value| value * value).sum::<f64>();
+                for (x, y) in x.iter().zip(&mut y) {
+                    *y -= product(x.as_ref(), beta.as_ref());
+                    quadratic += y.col(0).iter().map(|value| value * value).sum::<f64>();
+                }
                 let (mut weighted_x, mut py) = (x, y);
-                factor.whiten_transposed(weighted_x.as_mut());
-                factor.whiten_transposed(py.as_mut());
+                factor.whiten_transposed(&mut weighted_x);
+                factor.whiten_transposed(&mut py);
                 Factored { factor, weighted_x, py }
             })
             .collect();
@@ -209,28 +213,45 @@ impl Workspace {
         let mut outer = Mat::<f64>::zeros(p, m); // X′ V⁻¹ q_i
         for (block, factored) in self.blocks.iter().zip(&at.blocks) {
             let inverse = factored.factor.inverse();
-            let mut q = Mat::<f64>::zeros(block.size(), m);
+            let of_fixed: Vec<Mat<f64>> =
+                factored.weighted_x.iter().map(|x| product(x.as_ref(), at.covariance.as_ref())).collect();
+            let mut q: Vec<Mat<f64>> = block.parts.iter().map(|part| Mat::zeros(part.size(), m)).collect();
             for (i, derivative) in block.derivatives(&self.parameters, vector, self.kernel).iter().enumerate() {
-                let qi = derivative.left_multiply(factored.py.as_ref());
-                let py: Vec<f64> = factored.py.col(0).iter().copied().collect();
-                let column: Vec<f64> = qi.col(0).iter().copied().collect();
-                score[i] += 0.5 * dot(&py, &column);
-                score[i] -= 0.5 * derivative.trace_with(inverse.as_ref());
+                let qi = derivative.left_multiply(&factored.py);
+                score[i] += 0.5 * (sum_of_products(&factored.py, &qi) - inverse.trace(derivative));
                 if estimation == Estimation::Restricted {
-                    let weighted = derivative.left_multiply(factored.weighted_x.as_ref());
-                    let mid = product_transposed(factored.weighted_x.as_ref(), weighted.as_ref());
-                    score[i] += 0.5 * trace_of_product(at.covariance.as_ref(), mid.as_ref());
+                    // tr(Φ X′V⁻¹ V_i V⁻¹X)
+                    score[i] += 0.5 * sum_of_products(&of_fixed, &derivative.left_multiply(&factored.weighted_x));
                 }
-                q.col_mut(i).copy_from(qi.col(0));
+                for (q, qi) in q.iter_mut().zip(&qi) {
+                    q.col_mut(i).copy_from(qi.col(0));
+                }
             }
-            outer += product_transposed(factored.weighted_x.as_ref(), q.as_ref());
-            factored.factor.whiten(q.as_mut());
-            inner += product_transposed(q.as_ref(), q.as_ref());
+            outer += gram(&factored.weighted_x, &q, p, m);
+            factored.factor.whiten(&mut q);
+            inner += gram(&q, &q, m, m);
         }
         let absorbed = product(at.covariance.as_ref(), outer.as_ref());
         let explained = product_transposed(outer.as_ref(), absorbed.as_ref());
         Slope { score, information: Mat::from_fn(m, m, |i, j| 0.5 * (inner[(i, j)] - explained[(i, j)])) }
     }
+}
+
+/// `A′ B` of matrices in parts, `rows` and `columns` its size.
+pub(super) fn gram(a: &[Mat<f64>], b: &[Mat<f64>], rows: usize, columns: usize) -> Mat<f64> {
+    let mut sum = Mat::<f64>::zeros(rows, columns);
+    for (a, b) in a.iter().zip(b) {
+        add_product(sum.as_mut(), a.transpose(), b.as_ref());
+    }
+    sum
+}
+
+/// The sum over all places of the products of two matrices in parts: `tr(A′ B)`.
+pub(super) fn sum_of_products(a: &[Mat<f64>], b: &[Mat<f64>]) -> f64 {
+    let of_part = |(a, b): (&Mat<f64>, &Mat<f64>)| -> f64 {
+        (0..a.ncols()).map(|j| a.col(j).iter().zip(b.col(j).iter()).map(|(a, b)| a * b).sum::<f64>()).sum()
+    };
+    a.iter().zip(b).map(of_part).sum()
 }
 
 #[cfg(test)]

@@ -3,7 +3,8 @@
 //!
 //! `y ~ N(Xβ, V)`, `V = Σ σ_k² Z_k Z_k′ + σ_n² diag(1/w) + σ_s² C(range) + K`: one variance a random effect, a nugget (the
 //! plain residual), a partial sill with a [`Kernel`](super::Kernel) over distance within groups, and the known part `K`.
-//! Rows that nothing connects fall into blocks of their own, so the cost is that of the largest block, not of all rows.
+//! Rows that nothing connects fall into blocks of their own, and a block that one random intercept alone holds together (a
+//! season over its site-years) into parts: the cost is that of the largest part times their number, not that of all rows.
 //!
 //! | step | source |
 //! | --- | --- |
@@ -12,6 +13,7 @@
 //! | small samples | Kenward & Roger 1997, Biometrics 53:983–997; Satterthwaite 1946, Biometrics Bull. 2:110–114 |
 
 mod block;
+mod factor;
 mod fit;
 mod likelihood;
 mod model;
@@ -20,5 +22,5 @@ mod small_sample;
 
 pub use fit::{Estimation, FitOptions, MixedFit, Optimum, RangeLimit, SearchStatus};
 pub use likelihood::{FixedLikelihood, ProfiledLikelihood};
-pub use model::{CovarianceParameters, MixedModel, Residual, SpatialResidual};
+pub use model::{CovarianceParameters, KnownBlock, MixedModel, Residual, SpatialResidual};
 pub use small_sample::{JointTest, SmallSample};

@@ -1,6 +1,8 @@
 //! What is modelled: the response, the design and the parts of the covariance.
 
-use super::block::{Block, Grouping};
+use std::collections::BTreeMap;
+
+use super::block::{Block, Grouping, Part};
 use super::likelihood::Evaluation;
 use crate::stats::dense::{Mat, MatRef};
 use crate::stats::{Kernel, StatsError, check, linear::independent_columns};
@@ -29,6 +31,30 @@ pub enum Residual {
     KnownOnly,
 }
 
+/// A known covariance among some rows; rows of different blocks have none.
+#[derive(Debug, Clone)]
+pub struct KnownBlock {
+    /// The rows.
+    pub rows: Vec<usize>,
+    /// Their covariance, in the unit of the response squared, in that order.
+    pub covariance: Mat<f64>,
+}
+
+/// The known covariance of all rows.
+#[derive(Debug, Clone)]
+struct Known {
+    blocks: Vec<KnownBlock>,
+    /// Block of each row and its place there.
+    places: Vec<(usize, usize)>,
+}
+
+impl Known {
+    fn between(&self, one: usize, other: usize) -> f64 {
+        let ((block, i), (same, j)) = (self.places[one], self.places[other]);
+        if block == same { self.blocks[block].covariance[(i, j)] } else { 0.0 }
+    }
+}
+
 /// A model; built up from response and design, then fitted.
 #[derive(Debug, Clone)]
 pub struct MixedModel {
@@ -37,7 +63,7 @@ pub struct MixedModel {
     random: Vec<Grouping>,
     weights: Option<Vec<f64>>,
     pub(super) residual: Residual,
-    known: Option<Mat<f64>>,
+    known: Option<Known>,
 }
 
 /// Values of the covariance parameters, in the unit of the response squared; the range in the unit of the positions.
@@ -153,24 +179,29 @@ impl MixedModel {
         Ok(self)
     }
 
-    /// Adds a covariance that is known beforehand, as that of estimates from an earlier stage.
+    /// Adds a covariance that is known beforehand, as that of estimates from an earlier stage; each row in one block.
     ///
     /// # Errors
-    /// A matrix of the wrong size, not symmetric, or with values that are not finite.
-    pub fn with_known_covariance(mut self, known: MatRef<'_, f64>) -> Result<Self, StatsError> {
+    /// A row in no block, in several or out of range; a matrix of the wrong size, not symmetric, or with values that are
+    /// not finite.
+    pub fn with_known_covariance(mut self, blocks: Vec<KnownBlock>) -> Result<Self, StatsError> {
         let n = self.y.len();
-        check::length("rows of the known covariance", known.nrows(), n)?;
-        check::length("columns of the known covariance", known.ncols(), n)?;
-        for j in 0..n {
-            for i in 0..n {
-                let (value, mirrored) = (known[(i, j)], known[(j, i)]);
-                check::finite("known covariance", &[value])?;
-                if (value - mirrored).abs() > 1e-9 * (known[(i, i)] * known[(j, j)]).abs().sqrt() {
-                    return Err(StatsError::OutOfRange { what: "known covariance", allowed: "symmetric", value });
-                }
+        let mut places = vec![None; n];
+        for (at, block) in blocks.iter().enumerate() {
+            check::length("rows of a known covariance", block.covariance.nrows(), block.rows.len())?;
+            check::length("columns of a known covariance", block.covariance.ncols(), block.rows.len())?;
+            for (i, &row) in block.rows.iter().enumerate() {
+                let place = places.get_mut(row).filter(|place| place.is_none());
+                *place.ok_or(StatsError::OutOfRange {
+                    what: "row of a known covariance",
+                    allowed: "below the number of rows, once",
+                    value: row as f64,
+                })? = Some((at, i));
             }
+            check_covariance(&block.covariance)?;
         }
-        self.known = Some(known.to_owned());
+        check::length("rows with a known covariance", places.iter().flatten().count(), n)?;
+        self.known = Some(Known { blocks, places: places.into_iter().flatten().collect() });
         Ok(self)
     }
 
@@ -181,9 +212,8 @@ impl MixedModel {
     pub fn with_known_variances(self, variances: &[f64]) -> Result<Self, StatsError> {
         check::length("known variances", variances.len(), self.y.len())?;
         check::positive("known variances", variances)?;
-        let n = variances.len();
-        let known = Mat::from_fn(n, n, |i, j| if i == j { variances[i] } else { 0.0 });
-        self.with_known_covariance(known.as_ref())
+        let alone = |(row, &v): (usize, &f64)| KnownBlock { rows: vec![row], covariance: Mat::from_fn(1, 1, |_, _| v) };
+        self.with_known_covariance(variances.iter().enumerate().map(alone).collect())
     }
 
     /// Number of rows.
@@ -266,39 +296,70 @@ impl MixedModel {
 
     /// The rows in blocks that nothing connects.
     pub(super) fn blocks(&self) -> Vec<Block> {
-        self.block_rows().iter().map(|rows| self.block(rows)).collect()
+        let layout = self.layout();
+        let block = |parts: &Vec<Vec<usize>>| Block {
+            parts: parts.iter().map(|rows| self.part(rows)).collect(),
+            shared: layout.shared.filter(|_| parts.len() > 1),
+        };
+        layout.blocks.iter().map(block).collect()
     }
 
-    fn block_rows(&self) -> Vec<Vec<usize>> {
+    /// The rows of each part of each block, and the random intercept that joins parts.
+    fn layout(&self) -> Layout {
+        let whole = self.connected(None);
+        let mut best = Layout { blocks: whole.iter().map(|rows| vec![rows.clone()]).collect(), shared: None };
+        let intercepts = (0..self.random.len()).filter(|&k| self.random[k].values.is_none());
+        for k in intercepts {
+            let parts = self.connected(Some(k));
+            let level = |row: usize| self.random[k].levels[row];
+            let is_outermost = parts.iter().all(|rows| rows.iter().all(|&row| level(row) == level(rows[0])));
+            if !is_outermost || parts.len() == whole.len() {
+                continue;
+            }
+            let mut by_level: BTreeMap<usize, Vec<Vec<usize>>> = BTreeMap::new();
+            for rows in parts {
+                by_level.entry(level(rows[0])).or_default().push(rows);
+            }
+            let layout = Layout { blocks: by_level.into_values().collect(), shared: Some(k) };
+            if layout.largest_part() < best.largest_part() {
+                best = layout;
+            }
+        }
+        best
+    }
+
+    /// The rows that the parts of the covariance connect, without the random effect `except`.
+    fn connected(&self, except: Option<usize>) -> Vec<Vec<usize>> {
         let n = self.y.len();
         let mut forest = Forest((0..n).collect());
         let mut join_equal = |labels: &[usize]| {
-            let mut first = std::collections::BTreeMap::new();
+            let mut first = BTreeMap::new();
             for (row, &label) in labels.iter().enumerate() {
                 forest.join(row, *first.entry(label).or_insert(row));
             }
         };
-        self.random.iter().for_each(|grouping| join_equal(&grouping.levels));
+        let joining = self.random.iter().enumerate().filter(|(k, _)| Some(*k) != except);
+        joining.for_each(|(_, grouping)| join_equal(&grouping.levels));
         if let Residual::Spatial(spatial) = &self.residual {
             join_equal(spatial.groups.as_deref().unwrap_or(&vec![0; n]));
         }
-        if let Some(known) = &self.known {
-            for j in 0..n {
-                for i in 0..j {
-                    if known[(i, j)].abs() > 0.0 {
-                        forest.join(i, j);
+        for block in self.known.iter().flat_map(|known| &known.blocks) {
+            for (i, &row) in block.rows.iter().enumerate() {
+                for (j, &other) in block.rows[..i].iter().enumerate() {
+                    if block.covariance[(i, j)].abs() > 0.0 {
+                        forest.join(row, other);
                     }
                 }
             }
         }
-        let mut members: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
+        let mut members: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         for row in 0..n {
             members.entry(forest.root(row)).or_default().push(row);
         }
         members.into_values().collect()
     }
 
-    fn block(&self, rows: &[usize]) -> Block {
+    fn part(&self, rows: &[usize]) -> Part {
         let size = rows.len();
         let distances = match &self.residual {
             Residual::Spatial(spatial) => {
@@ -317,13 +378,13 @@ impl MixedModel {
         };
         let inverse_weights: Vec<f64> =
             rows.iter().map(|&row| self.weights.as_ref().map_or(1.0, |weights| 1.0 / weights[row])).collect();
-        Block {
+        Part {
             x: Mat::from_fn(size, self.x.ncols(), |i, j| self.x[(rows[i], j)]),
             y: Mat::from_fn(size, 1, |i, _| self.y[rows[i]]),
             random: self.random.iter().map(|grouping| grouping.of_rows(rows)).collect(),
             inverse_weights,
             distances,
-            known: self.known.as_ref().map(|known| Mat::from_fn(size, size, |i, j| known[(rows[i], rows[j])])),
+            known: self.known.as_ref().map(|known| Mat::from_fn(size, size, |i, j| known.between(rows[i], rows[j]))),
         }
     }
 
@@ -341,11 +402,13 @@ impl MixedModel {
                 value: effect as f64,
             });
         };
-        let mut sums: std::collections::BTreeMap<usize, f64> = std::collections::BTreeMap::new();
-        for (rows, factored) in self.block_rows().iter().zip(&at.blocks) {
-            for (index, &row) in rows.iter().enumerate() {
-                let value = grouping.values.as_ref().map_or(1.0, |values| values[row]);
-                *sums.entry(grouping.levels[row]).or_default() += variance * value * factored.py[(index, 0)];
+        let mut sums: BTreeMap<usize, f64> = BTreeMap::new();
+        for (parts, factored) in self.layout().blocks.iter().zip(&at.blocks) {
+            for (rows, py) in parts.iter().zip(&factored.py) {
+                for (index, &row) in rows.iter().enumerate() {
+                    let value = grouping.values.as_ref().map_or(1.0, |values| values[row]);
+                    *sums.entry(grouping.levels[row]).or_default() += variance * value * py[(index, 0)];
+                }
             }
         }
         Ok(sums.into_iter().collect())
@@ -354,8 +417,8 @@ impl MixedModel {
     /// The largest and the smallest positive distance within groups.
     pub(super) fn distance_span(&self) -> Option<(f64, f64)> {
         let mut span: Option<(f64, f64)> = None;
-        for block in self.blocks() {
-            let Some(distances) = &block.distances else { continue };
+        for part in self.blocks().iter().flat_map(|block| &block.parts) {
+            let Some(distances) = &part.distances else { continue };
             for j in 0..distances.ncols() {
                 for i in 0..j {
                     let d = distances[(i, j)];
@@ -366,6 +429,32 @@ impl MixedModel {
             }
         }
         span
+    }
+}
+
+fn check_covariance(known: &Mat<f64>) -> Result<(), StatsError> {
+    for j in 0..known.ncols() {
+        for i in 0..known.nrows() {
+            let (value, mirrored) = (known[(i, j)], known[(j, i)]);
+            check::finite("known covariance", &[value])?;
+            if (value - mirrored).abs() > 1e-9 * (known[(i, i)] * known[(j, j)]).abs().sqrt() {
+                return Err(StatsError::OutOfRange { what: "known covariance", allowed: "symmetric", value });
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Rows in the parts of blocks.
+struct Layout {
+    blocks: Vec<Vec<Vec<usize>>>,
+    /// The random intercept that joins the parts of a block.
+    shared: Option<usize>,
+}
+
+impl Layout {
+    fn largest_part(&self) -> usize {
+        self.blocks.iter().flatten().map(Vec::len).max().unwrap_or(0)
     }
 }
 
@@ -407,6 +496,20 @@ mod tests {
     }
 
     #[test]
+    fn what_one_intercept_alone_holds_together_falls_into_parts() {
+        let parts = |model: &MixedModel| -> Vec<Vec<usize>> {
+            model.blocks().iter().map(|block| block.parts.iter().map(Part::size).collect()).collect()
+        };
+        let (season, site, row) = ([0, 0, 0, 0, 1, 1], [0, 0, 1, 1, 2, 2], [0, 1, 2, 3, 4, 5]);
+        let nested = model(6).with_random(&site).unwrap().with_random(&season).unwrap().with_random(&row).unwrap();
+        assert_eq!(parts(&nested), [vec![2, 2], vec![2]]);
+        assert_eq!(nested.blocks()[0].shared, Some(1));
+        assert_eq!(nested.blocks()[1].shared, None, "a part alone needs no intercept beside");
+        let crossed = model(6).with_random(&season).unwrap().with_random(&[0, 1, 0, 1, 0, 1]).unwrap();
+        assert_eq!(parts(&crossed), [vec![6]]);
+    }
+
+    #[test]
     fn faults_are_named() {
         let x = Mat::from_fn(3, 2, |_, _| 1.0);
         assert!(matches!(MixedModel::new(&[1.0, 2.0, 3.0], x.as_ref()), Err(StatsError::RankDeficient { .. })));
@@ -414,9 +517,16 @@ mod tests {
         assert!(matches!(MixedModel::new(&[1.0], one.as_ref()), Err(StatsError::NoResidualDegreesOfFreedom { .. })));
         assert!(model(3).with_random(&[0, 1]).is_err());
         assert!(model(3).with_weights(&[1.0, 0.0, 1.0]).is_err());
-        assert!(
-            model(2).with_known_covariance(crate::stats::dense::matrix(2, 2, &[1.0, 0.5, 0.1, 1.0]).as_ref()).is_err()
-        );
+        let known = |rows: &[usize], covariance: &[f64]| KnownBlock {
+            rows: rows.to_vec(),
+            covariance: crate::stats::dense::matrix(rows.len(), rows.len(), covariance),
+        };
+        let sound = known(&[1, 0], &[1.0, 0.5, 0.5, 1.0]);
+        assert!(model(2).with_known_covariance(vec![sound.clone()]).is_ok());
+        assert!(model(2).with_known_covariance(vec![known(&[0, 1], &[1.0, 0.5, 0.1, 1.0])]).is_err());
+        assert!(model(3).with_known_covariance(vec![sound.clone()]).is_err(), "a row without");
+        assert!(model(2).with_known_covariance(vec![sound.clone(), known(&[1], &[1.0])]).is_err(), "a row twice");
+        assert!(model(2).with_known_covariance(vec![known(&[0, 2], &[1.0, 0.5, 0.5, 1.0])]).is_err(), "no such row");
         assert!(model(2).with_known_variances(&[1.0, -1.0]).is_err());
     }
 }

@@ -1,6 +1,7 @@
 //! Inference that counts the estimation of the variances: Kenward–Roger and Satterthwaite.
 
 use super::fit::MixedFit;
+use super::likelihood::gram;
 use super::model::Parameter;
 use crate::stats::dense::{Cholesky, Mat, MatRef, dot, product, product_transposed, quadratic_form, trace_of_product};
 use crate::stats::distribution::FisherF;
@@ -62,21 +63,22 @@ impl SmallSample {
             let inverse = factored.factor.inverse();
             let (mut whitened, mut scaled) = (Vec::with_capacity(m), Vec::with_capacity(m));
             for &i in &estimated {
-                let mut turned = derivatives[i].left_multiply(factored.weighted_x.as_ref());
-                let mid = product_transposed(factored.weighted_x.as_ref(), turned.as_ref());
-                first[whitened.len()] -= mid;
-                factored.factor.whiten(turned.as_mut());
+                let mut turned = derivatives[i].left_multiply(&factored.weighted_x);
+                first[whitened.len()] -= gram(&factored.weighted_x, &turned, p, p);
+                factored.factor.whiten(&mut turned);
                 whitened.push(turned);
-                scaled.push(derivatives[i].right_multiply(inverse.as_ref()));
+                scaled.push(inverse.scaled(&derivatives[i]));
             }
             for a in 0..m {
                 for b in 0..m {
-                    second[a * m + b] += product_transposed(whitened[a].as_ref(), whitened[b].as_ref());
-                    traces[(a, b)] += trace_of_product(scaled[a].as_ref(), scaled[b].as_ref());
+                    second[a * m + b] += gram(&whitened[a], &whitened[b], p, p);
+                    traces[(a, b)] += inverse.trace_of_pair(&scaled[a], &scaled[b]);
                     let pair = (parameters[estimated[a]], parameters[estimated[b]]);
-                    if let Some(v_ij) = block.second_derivative(parameters, &fit.vector, workspace.kernel(), pair) {
-                        let turned = product(v_ij.as_ref(), factored.weighted_x.as_ref());
-                        curvature[a * m + b] += product_transposed(factored.weighted_x.as_ref(), turned.as_ref());
+                    for (part, x) in block.parts.iter().zip(&factored.weighted_x) {
+                        if let Some(v_ij) = part.second_derivative(parameters, &fit.vector, workspace.kernel(), pair) {
+                            let turned = product(v_ij.as_ref(), x.as_ref());
+                            curvature[a * m + b] += product_transposed(x.as_ref(), turned.as_ref());
+                        }
                     }
                 }
             }
@@ -228,7 +230,7 @@ fn invert_scaled(information: &Mat<f64>) -> Result<Mat<f64>, StatsError> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{FitOptions, MixedModel};
+    use super::super::{FitOptions, KnownBlock, MixedModel};
     use super::*;
 
     /// Pairs: a fixed effect of treatment, a random effect of pair.
@@ -256,6 +258,56 @@ mod tests {
         assert!(small.kenward_roger(&[0.0, 1.0], Some(3.0)).unwrap().df == 3.0);
         assert!(small.kenward_roger(&[1.0], None).is_err());
         assert!(small.kenward_roger(&[0.0, 0.0], None).is_err());
+    }
+
+    /// Seasons over site-years over classes, in parts and as one dense matrix, which a covariance of next to nothing makes.
+    #[test]
+    fn parts_under_a_shared_intercept_are_the_dense_matrix() {
+        let (n, season, site) = (36, |row: usize| row / 12, |row: usize| row / 3);
+        let wave = |row: usize, by: f64| (by * (row + 1) as f64).sin();
+        let slope: Vec<f64> = (0..n).map(|row| (row % 3) as f64 - 1.0).collect();
+        let own = |row: usize| 2.0 * wave(site(row), 3.1) + 3.0 * slope[row] * wave(site(row), 5.7);
+        let y: Vec<f64> = (0..n).map(|row| wave(row, 7.3) + own(row) + 4.0 * wave(season(row), 1.9)).collect();
+        let x = Mat::from_fn(n, 3, |i, j| f64::from(u8::from(i % 3 == j)));
+        let model = |between: f64| {
+            let covariance = Mat::from_fn(n, n, |i, j| if i == j { 0.02 + 0.01 * (i % 4) as f64 } else { between });
+            let known = |rows: std::ops::Range<usize>| KnownBlock {
+                covariance: Mat::from_fn(rows.len(), rows.len(), |i, j| covariance[(rows.start + i, rows.start + j)]),
+                rows: rows.collect(),
+            };
+            let blocks = if between > 0.0 { vec![known(0..n)] } else { (0..n).map(|i| known(i..i + 1)).collect() };
+            MixedModel::new(&y, x.as_ref())
+                .unwrap()
+                .with_random(&(0..n).map(season).collect::<Vec<_>>())
+                .unwrap()
+                .with_random(&(0..n).map(site).collect::<Vec<_>>())
+                .unwrap()
+                .with_random_slope(&(0..n).map(site).collect::<Vec<_>>(), &slope)
+                .unwrap()
+                .with_known_covariance(blocks)
+                .unwrap()
+        };
+        let (parts, dense) = (model(0.0), model(1e-300));
+        assert_eq!((parts.blocks()[0].parts.len(), dense.blocks()[0].parts.len()), (4, 1));
+        let (parts, dense) = (parts.fit(&FitOptions::default()).unwrap(), dense.fit(&FitOptions::default()).unwrap());
+        assert!((parts.log_likelihood() - dense.log_likelihood()).abs() < 1e-10);
+        assert!(parts.vector.iter().all(|&variance| variance > 0.0), "{:?}", parts.parameters());
+        for (a, b) in parts.vector.iter().zip(&dense.vector) {
+            assert!((a / b - 1.0).abs() < 1e-6, "{a} {b}");
+        }
+        let (a, b) = (parts.small_sample().unwrap(), dense.small_sample().unwrap());
+        for i in 0..4 {
+            for j in 0..4 {
+                let (one, other) = (a.parameter_covariance[(i, j)], b.parameter_covariance[(i, j)]);
+                assert!((one - other).abs() < 1e-6 * b.parameter_covariance[(i, i)].abs().max(other.abs()));
+            }
+        }
+        for c in [[1.0, 0.0, 0.0], [-1.0, 0.0, 1.0]] {
+            let (one, other) = (a.kenward_roger(&c, None).unwrap(), b.kenward_roger(&c, None).unwrap());
+            assert!((one.se / other.se - 1.0).abs() < 1e-7 && (one.df / other.df - 1.0).abs() < 1e-5);
+        }
+        let (one, other) = (parts.random_deviations(0).unwrap(), dense.random_deviations(0).unwrap());
+        assert!(one.iter().zip(&other).all(|(one, other)| one.0 == other.0 && (one.1 - other.1).abs() < 1e-6));
     }
 
     #[test]
