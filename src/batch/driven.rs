@@ -8,8 +8,10 @@ use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
 
 use crate::stats::robust;
 
-/// A mean direction shorter than this share of what it is made of is none.
-const LEAST_SHARE: f64 = 0.1;
+/// Steps within so many degrees of a direction are near it.
+const NEAR_DEG: usize = 5;
+/// Share of the way that runs near the main direction; near any of a circle's, a sixteenth does.
+const LEAST_SHARE: f64 = 0.25;
 /// Records of a pass that lie farther apart do not follow each other, m.
 const FARTHEST_M: f64 = 30.0;
 /// The full width of a machine is nearly the greatest that it logs.
@@ -29,7 +31,7 @@ pub(super) fn driven(folder: &Path) -> Result<Driven, String> {
     let path = folder.join("points.parquet");
     let fault = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
     let file = File::open(&path).map_err(|error| fault(&error))?;
-    let columns = ["machine", "pass", "x_m", "y_m", "swath_m", "kept"].map(str::to_owned).to_vec();
+    let columns: Vec<String> = ["machine", "pass", "x_m", "y_m", "swath_m", "kept"].map(str::to_owned).to_vec();
     let frame: DataFrame =
         ParquetReader::new(file).with_columns(Some(columns)).finish().map_err(|error| fault(&error))?;
     let floats = |name: &str| -> Result<Vec<f64>, String> {
@@ -56,19 +58,34 @@ pub(super) fn driven(folder: &Path) -> Result<Driven, String> {
     Ok(Driven { angle_rad: main_direction(steps), header_m: full.reduce(f64::max) })
 }
 
-/// The mean of directions without a sense, doubled angles weighted by length (Mardia & Jupp 2000, Directional Statistics,
-/// section 9.1). Headlands across the passes shorten it without turning it.
+/// The direction that prevails: the mean of all steps near the most common one, doubled angles weighted by length (Mardia &
+/// Jupp 2000, Directional Statistics, section 9.1). Headlands and point rows lie far from it and do not turn it. `None` where
+/// too little of the way runs near any direction.
 fn main_direction(steps: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
-    let (mut sine, mut cosine, mut total) = (0.0, 0.0, 0.0);
-    for (dx, dy) in steps {
-        let (length, angle) = (f64::hypot(dx, dy), 2.0 * f64::atan2(dy, dx));
-        if length <= FARTHEST_M {
-            sine += length * angle.sin();
-            cosine += length * angle.cos();
-            total += length;
+    let steps: Vec<(f64, f64)> = steps
+        .map(|(dx, dy)| (f64::atan2(dy, dx), f64::hypot(dx, dy)))
+        .filter(|&(_, length)| length > 0.0 && length <= FARTHEST_M)
+        .collect();
+    let mut by_degree = [0.0; 180];
+    for &(angle, length) in &steps {
+        by_degree[(angle.to_degrees().rem_euclid(180.0) as usize).min(179)] += length;
+    }
+    let total: f64 = by_degree.iter().sum();
+    let near = |centre: usize| (0..2 * NEAR_DEG).map(|at| by_degree[(centre + 180 + at - NEAR_DEG) % 180]).sum::<f64>();
+    let centre = (0..180).max_by(|&one, &other| near(one).total_cmp(&near(other)))?;
+    if near(centre) < LEAST_SHARE * total || total <= 0.0 {
+        return None;
+    }
+    let centre = (centre as f64).to_radians();
+    let (mut sine, mut cosine) = (0.0, 0.0);
+    for (angle, length) in steps {
+        let doubled = 2.0 * (angle - centre);
+        if doubled.cos() >= (2.0 * NEAR_DEG as f64).to_radians().cos() {
+            sine += length * doubled.sin();
+            cosine += length * doubled.cos();
         }
     }
-    (f64::hypot(sine, cosine) > LEAST_SHARE * total).then(|| 0.5 * sine.atan2(cosine))
+    Some(centre + 0.5 * f64::atan2(sine, cosine))
 }
 
 #[cfg(test)]
@@ -77,15 +94,19 @@ mod tests {
 
     #[test]
     fn there_and_back_is_one_direction_and_headlands_do_not_turn_it() {
-        let angle = 0.3_f64;
-        let along = (2.0 * angle.cos(), 2.0 * angle.sin());
-        let across = (-along.1, along.0);
-        let mut steps = vec![along; 50];
-        steps.extend(vec![(-along.0, -along.1); 50]);
-        steps.extend(vec![across; 20]);
-        // a jump is no step
-        steps.push((500.0, -700.0));
-        assert!((main_direction(steps.into_iter()).unwrap() - angle).abs() < 1e-12);
+        let along = |angle: f64| (2.0 * angle.cos(), 2.0 * angle.sin());
+        for angle in [0.3, 1.55, 3.1, 0.001] {
+            let mut steps = vec![along(angle - 0.02); 25];
+            steps.extend(vec![along(angle + 0.02); 25]);
+            steps.extend(vec![along(angle + std::f64::consts::PI); 50]);
+            // headlands across and aslant
+            steps.extend(vec![along(angle + 1.57); 20]);
+            steps.extend(vec![along(angle + 0.7); 20]);
+            // a jump is no step
+            steps.push((500.0, -700.0));
+            let found = main_direction(steps.into_iter()).unwrap() - angle;
+            assert!(found.sin().abs() < 1e-9, "{angle}: {found}");
+        }
         let round = (0..360).map(|degree| f64::from(degree).to_radians().sin_cos());
         assert_eq!(main_direction(round), None);
         assert_eq!(main_direction(std::iter::empty()), None);

@@ -81,6 +81,7 @@ pub(in crate::report) fn page(
                 block.iter().map(|m| length(*m)).collect::<Vec<_>>()
             }).collect::<Vec<_>>(),
             "tells": keys.iter().map(|(key, _)| tells(key, field, layout, archive, units)).collect::<Vec<_>>(),
+            "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
             "seed": layout.seed,
             "refused": layout.refused,
         }),
@@ -113,7 +114,6 @@ fn tells(key: &str, field: &PlannedField, layout: &StripLayout, archive: &Archiv
         "treatment": label(archive, key),
         "detectable": row.map(|row| yields(row.detectable)),
         "half_width": row.map(|row| yields(row.half_width)),
-        "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
         "break_even": break_even.next().map(yields),
     })
 }
@@ -153,7 +153,9 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
     for strip in &layout.strips {
         if let Some(centre) = strip.harvest.centroid() {
             let (x, y) = place(centre.into());
-            svg.text("soil-name", (x, y + 4.0), "middle", &strip.number.to_string());
+            // narrow strips stand close: their numbers take turns in height
+            let y = y + 14.0 * (strip.number % 3) as f64;
+            svg.text("soil-name", (x, y), "middle", &strip.number.to_string());
         }
     }
     svg.finish()
