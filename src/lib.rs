@@ -9,7 +9,7 @@
 //! | fit | `fit` | [`points::Joined`] → the site-year's response |
 //! | synthesise | `synthesise` | all [`results::SiteYear`]s → [`results::Synthesis`] |
 //! | economics | `economics` | responses and zones → what they are worth |
-//! | target | `target` | zones and an outlook → where to treat |
+//! | target | `target` | zones and an outlook → where to treat, and next season's strips |
 //!
 //! Arrows run downward only: cli → batch → stages → points → stats, geometry, raster → quantity.
 #![cfg_attr(

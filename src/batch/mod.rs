@@ -4,6 +4,7 @@ mod account;
 mod archive;
 mod compute;
 mod discover;
+mod driven;
 mod fingerprint;
 mod inputs;
 mod journal;

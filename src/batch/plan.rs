@@ -1,20 +1,30 @@
 //! The plan of the season to come: the night first, then where to treat each field.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use super::driven::driven;
 use super::night::{self, NightOptions, NightReport, Progress};
 use super::store::Store;
 use super::{BatchError, SiteYearFolder, archive, discover, inputs, unique_slugs};
 use chrono::NaiveDate;
+use geo::Area;
 
-use crate::config::{ArchiveSettings, FieldSettings};
+use crate::config::{ArchiveSettings, FieldSettings, StripLayoutSettings};
+use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers, SiteYearFiles};
 use crate::points::Caution;
-use crate::quantity::{YieldUnit, split_number};
+use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
-use crate::results::{Advice, Decision, PlannedField, Replication, SeasonPlan, SiteYear, ZoneResponse};
-use crate::targeting::{self, Ground, Outlook};
+use crate::results::{
+    Advice, Course, Decision, NoStrips, PlannedField, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
+    ZoneResponse,
+};
+use crate::targeting::{self, Ground, Outlook, StripCase};
+
+/// A treatment gets strips where they would tell on this share of the field or more: below it, a block hardly meets the ground
+/// in question (common practice, no source).
+const LEAST_TEST_SHARE: f64 = 0.1;
 
 /// What is to be planned.
 #[derive(Debug, Clone, Default)]
@@ -39,7 +49,7 @@ pub struct PlanReport {
     /// The precision that was asked for.
     pub half_width_kg_ha: Option<f64>,
     /// Path of its table.
-    pub table: std::path::PathBuf,
+    pub table: PathBuf,
 }
 
 /// Runs the night, then plans and writes `plan/` into the output folder.
@@ -72,7 +82,20 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     for crop in settings.crops.keys() {
         half_width(crop)?;
     }
+    let read: Vec<(SiteYearFolder, FieldSettings)> = discover(root)
+        .folders
+        .into_iter()
+        .filter_map(|folder| {
+            let text = std::fs::read_to_string(folder.path.join("field.toml")).ok()?;
+            let field = FieldSettings::parse("field.toml", &text, &settings).ok()?;
+            Some((folder, field))
+        })
+        .collect();
+    if let Some(strips) = &settings.target.strips {
+        known_fields(strips, &read).map_err(fault)?;
+    }
     let night = night::run(root, out, &options.night, progress)?;
+    let store = Store::open(out, None)?;
     let crop =
         options.crop.clone().or_else(|| commonest_crop(&night.site_years)).ok_or_else(|| {
             fault("no site-year has strips, so the archive tells nothing of where to treat".to_owned())
@@ -84,22 +107,19 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
         weather: Weather { root, settings: &settings, given, allow_outside: options.night.allow_outside },
         crop: &crop,
         allow_outside: options.night.allow_outside,
-        read: discover(root)
-            .folders
-            .into_iter()
-            .filter_map(|folder| {
-                let text = std::fs::read_to_string(folder.path.join("field.toml")).ok()?;
-                let field = FieldSettings::parse("field.toml", &text, &settings).ok()?;
-                Some((folder, field))
-            })
-            .collect(),
+        read,
+        store: &store,
     };
     let plan = planner.plan(&night.site_years);
     let half_width_kg_ha = half_width(&crop)?;
-    let store = Store::open(out, None)?;
-    for (folder, file) in report::plan(&plan, &settings)? {
-        store.write_file(&Path::new("plan").join(folder), file.name, &file.bytes)?;
+    let below = Path::new("plan");
+    let files = report::plan(&plan, &settings)?;
+    for (folder, file) in &files {
+        store.write_file(&below.join(folder), file.name, &file.bytes)?;
     }
+    // Strips of a former plan would be planted by mistake.
+    let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(file.name)).collect();
+    store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
     Ok(PlanReport { table: store.root().join("plan").join("plan.csv"), night, plan, half_width_kg_ha })
 }
 
@@ -110,6 +130,17 @@ fn half_width_kg_ha(text: &str, settings: &ArchiveSettings, crop: &str) -> Resul
     let unit = YieldUnit::parse(unit).map_err(|error| error.to_string())?;
     let value = number * unit.kg_per_ha(settings.crops[crop].bushel());
     if value > 0.0 && value.is_finite() { Ok(value) } else { Err(expected()) }
+}
+
+/// Directions that are set for fields which the archive does not have.
+fn known_fields(strips: &StripLayoutSettings, read: &[(SiteYearFolder, FieldSettings)]) -> Result<(), String> {
+    let known: BTreeSet<String> = read.iter().map(|(_, field)| format!("{}/{}", field.farm, field.field)).collect();
+    let unknown = strips.directions_deg.keys().find(|name| !known.contains(*name));
+    unknown.map_or(Ok(()), |name| {
+        let hint = nearest(name, known.iter().map(String::as_str));
+        let hint = hint.map_or_else(String::new, |known| format!("; did you mean `{known}`?"));
+        Err(format!("archive.toml: target.directions: the archive has no field `{name}`{hint}"))
+    })
 }
 
 /// The crop of the most site-years with responses; of equals the first in the alphabet.
@@ -147,6 +178,19 @@ impl Weather<'_> {
     }
 }
 
+/// The direction of true north at a place (degrees) in a UTM zone, radians counter-clockwise from grid east.
+fn true_north((longitude_deg, latitude_deg): (f64, f64), epsg: u32) -> Result<f64, String> {
+    const STEP_DEG: f64 = 0.001;
+    let utm = Crs::from_epsg(epsg).map_err(|error| error.to_string())?;
+    let projector = Projector::new(&Crs::wgs84(), &utm).map_err(|error| error.to_string())?;
+    let at = |latitude_deg: f64| {
+        let found = projector.convert_point(longitude_deg, latitude_deg).map_err(|error| error.to_string())?;
+        found.ok_or_else(|| "it lies off the map".to_owned())
+    };
+    let (from, to) = (at(latitude_deg)?, at(latitude_deg + STEP_DEG)?);
+    Ok((to.1 - from.1).atan2(to.0 - from.0))
+}
+
 struct Planner<'p> {
     /// Every field.toml that can be read.
     read: Vec<(SiteYearFolder, FieldSettings)>,
@@ -156,10 +200,12 @@ struct Planner<'p> {
     weather: Weather<'p>,
     crop: &'p str,
     allow_outside: bool,
+    store: &'p Store,
 }
 
 impl Planner<'_> {
     fn plan(&self, site_years: &[SiteYear]) -> SeasonPlan {
+        let season = site_years.iter().map(|one| one.identity.season).max().unwrap_or_default() + 1;
         let mut plan = SeasonPlan {
             crop: self.crop.to_owned(),
             fields: Vec::new(),
@@ -194,7 +240,9 @@ impl Planner<'_> {
             let planned =
                 files.and_then(|(files, settings)| self.ground(&files, settings, &shared, last.epsg)).map(|ground| {
                     let planted = own.and_then(|(_, settings)| settings.planted);
-                    self.field(&ground, (last, planted), folder, has_own_strips)
+                    let mut planned = self.field(&ground, (last, planted), folder, has_own_strips);
+                    planned.strips = self.strips(&ground, &planned.zones, seasons, season, &plan.replication);
+                    planned
                 });
             match planned {
                 Ok(planned) => plan.fields.push(planned),
@@ -265,7 +313,7 @@ impl Planner<'_> {
             zones.extend(targeting::layout(ground, &advice, &self.settings.target));
         }
         for at in 0..zones.len() {
-            let of = |zone: &crate::results::PlannedZone| zone.advice.net_return.unwrap_or(f64::NEG_INFINITY);
+            let of = |zone: &PlannedZone| zone.advice.net_return.unwrap_or(f64::NEG_INFINITY);
             let rivals = zones.iter().filter(|one| {
                 one.advice.class == zones[at].advice.class && one.advice.treatment != zones[at].advice.treatment
             });
@@ -282,7 +330,85 @@ impl Planner<'_> {
             outlook: outlook.shares,
             outlook_seasons: outlook.seasons,
             zones,
+            strips: Err(NoStrips::NoPlanter),
         }
+    }
+
+    /// The strips of a field in the season to come, or why it has none.
+    fn strips(
+        &self,
+        ground: &Ground,
+        zones: &[PlannedZone],
+        seasons: &[&SiteYear],
+        season: i32,
+        replication: &[Replication],
+    ) -> Result<StripLayout, NoStrips> {
+        let settings = self.settings.target.strips.as_ref().ok_or(NoStrips::NoPlanter)?;
+        let unknown = |what: &str| NoStrips::Unknown(what.to_owned());
+        let whole: f64 = ground.field.unsigned_area();
+        let is_to_be_tested = |key: &str| {
+            let tested = zones.iter().filter(|zone| zone.advice.treatment == key && zone.decision == Decision::Test);
+            tested.map(|zone| zone.area_m2).sum::<f64>() >= LEAST_TEST_SHARE * whole
+        };
+        let (check, treated): (Vec<_>, Vec<_>) = self.settings.treatments.iter().partition(|one| one.check);
+        let mut treatments: Vec<String> = check.iter().map(|one| one.key.clone()).collect();
+        treatments.extend(treated.iter().filter(|one| is_to_be_tested(&one.key)).map(|one| one.key.clone()));
+        if treatments.len() < 2 {
+            return Err(NoStrips::Settled(LEAST_TEST_SHARE));
+        }
+        // That of the planned crop: another one may be cut by another header.
+        let of_crop = seasons.iter().filter(|one| one.identity.crop == self.crop).max_by_key(|one| one.identity.season);
+        let last = of_crop
+            .or_else(|| seasons.iter().max_by_key(|one| one.identity.season))
+            .ok_or_else(|| unknown("it has no harvest"))?;
+        let name = (last.identity.farm.as_str(), last.identity.field.as_str());
+        let found = driven(&self.store.results(&last.folder)).map_err(NoStrips::Unknown)?;
+        let (header_m, header_source) = match (settings.header_m, found.header_m) {
+            (Some(header_m), _) => (header_m, "as set in archive.toml".to_owned()),
+            (None, Some(header_m)) => (
+                header_m,
+                format!("the widest swath of the {} harvest of {}", last.identity.crop, last.identity.season),
+            ),
+            (None, None) => {
+                return Err(unknown("its harvest tells no width of the header; give archive.toml a target.header"));
+            }
+        };
+        let north_rad = true_north(last.place_deg, last.epsg).map_err(NoStrips::Unknown)?;
+        let courses = match (settings.directions_deg.get(&format!("{}/{}", name.0, name.1)), found.angle_rad) {
+            (Some(bearing_deg), _) => vec![(Course::Set, north_rad - bearing_deg.to_radians())],
+            (None, Some(angle)) => {
+                vec![(Course::Along, angle), (Course::Across, angle + std::f64::consts::FRAC_PI_2)]
+            }
+            (None, None) => {
+                return Err(unknown(
+                    "its harvest has no main direction; give it one in [target.directions] of archive.toml",
+                ));
+            }
+        };
+        let model = &self.settings.model;
+        let mut layout = targeting::lay_out(StripCase {
+            ground,
+            class_names: &self.settings.soil.zones,
+            treatments: &treatments,
+            settings,
+            header_m,
+            header_source: &header_source,
+            courses: &courses,
+            north_rad,
+            enough_m: f64::from(model.class_segments) * model.segment_length_m,
+            name,
+            season,
+        })?;
+        let blocks = layout.blocks() as u32;
+        layout.tells = replication
+            .iter()
+            .filter(|one| treatments.contains(&one.treatment))
+            .filter_map(|one| {
+                let row = targeting::one_field(blocks, one.block_sd, model.confidence).ok()?;
+                Some((one.treatment.clone(), row))
+            })
+            .collect();
+        Ok(layout)
     }
 
     /// The advice on a class; one that no strip has stood on is to be tested.
@@ -328,5 +454,22 @@ impl Planner<'_> {
                 )
             })
             .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Snyder 1987, USGS Professional Paper 1395, chapter 8: on the sphere, the convergence of a transverse Mercator grid is
+    /// atan(tan(λ − λ₀) sin φ) (from memory); inside a zone the ellipsoid differs by little.
+    #[test]
+    fn true_north_differs_from_the_grid_by_the_convergence() {
+        for (longitude, latitude) in [(-93.0_f64, 42.0_f64), (-91.0, 42.5), (-95.5, 30.0)] {
+            let expected = ((longitude + 93.0).to_radians().tan() * latitude.to_radians().sin()).atan().to_degrees();
+            // east of the central meridian true north lies to the left of the grid's
+            let found = true_north((longitude, latitude), 32_615).unwrap().to_degrees() - 90.0;
+            assert!((found - expected).abs() < 2e-3, "{longitude} {latitude}: {found} {expected}");
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! The output folder: every file is written to a temporary name and renamed, so that it never holds half a file.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
@@ -141,6 +142,25 @@ impl Store {
         self.write(folder, name, bytes)
     }
 
+    /// Removes the files of some names below a folder, `depth` folders down, that are not among those to keep (relative to the
+    /// output folder).
+    pub(super) fn remove_others(
+        &self,
+        folder: &Path,
+        depth: usize,
+        names: &[&str],
+        keep: &BTreeSet<PathBuf>,
+    ) -> Result<(), StoreError> {
+        let within = self.root.join(folder);
+        let found = walkdir::WalkDir::new(&within).min_depth(depth).max_depth(depth).into_iter().filter_map(Result::ok);
+        for entry in found.filter(|entry| entry.file_name().to_str().is_some_and(|name| names.contains(&name))) {
+            if entry.path().strip_prefix(&self.root).is_ok_and(|path| !keep.contains(path)) {
+                removed(entry.path())?;
+            }
+        }
+        Ok(())
+    }
+
     /// Writes the files of a site-year, then what is remembered of it. Nothing of the last result is touched before all
     /// files have been written beside it.
     pub(super) fn write_site_year(
@@ -206,7 +226,7 @@ impl Store {
         self.root.join(MEMORY).join(SITE_YEARS).join(place)
     }
 
-    fn results(&self, place: &str) -> PathBuf {
+    pub(super) fn results(&self, place: &str) -> PathBuf {
         self.root.join(SITE_YEARS).join(place)
     }
 

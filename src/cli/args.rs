@@ -24,7 +24,8 @@ pub enum Command {
     Inspect(InspectArguments),
     /// Why a site-year's records were removed: the rule, its limit, and for one record its number and its neighbours.
     Explain(ExplainArguments),
-    /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected.
+    /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected, and
+    /// lays out strips where they would tell something.
     Plan(PlanArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),

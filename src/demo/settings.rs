@@ -44,7 +44,7 @@ price = "10.60 USD/bu"
             out.push_str("check = true\n");
         }
     }
-    out.push_str("\n[model]\nsegment_length = \"20 m\"\nconfidence = 0.90\n");
+    out.push_str("\n[target]\nplanter = \"60 ft\"\n\n[model]\nsegment_length = \"20 m\"\nconfidence = 0.90\n");
     out
 }
 

@@ -157,6 +157,11 @@ quantity!(
     ]
 );
 quantity!(
+    /// A bearing in degrees clockwise from north.
+    Bearing, "bearing",
+    [Unit::new("deg", 1.0, &["°", "degree", "degrees"])]
+);
+quantity!(
     /// A share in percent, as it is typed: `15.5 %` is 15.5.
     Percent, "percentage",
     [Unit::new("%", 1.0, &["percent", "pct"])]

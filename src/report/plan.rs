@@ -8,6 +8,7 @@ use geo::{Geometry, MultiPolygon};
 use rusqlite::types::Value;
 
 use super::geopackage::{self, Layer, named, number, text};
+use super::strips;
 use super::tables::{aligned, write};
 use super::units::fixed;
 use super::{OutputFile, ReportError, Units};
@@ -54,6 +55,7 @@ pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<
         (String::new(), OutputFile { name: "plan.csv", bytes: table(plan, archive, &units)? }),
         (String::new(), OutputFile { name: "zoning.csv", bytes: zoning(plan, &units)? }),
         (String::new(), OutputFile { name: "replication.csv", bytes: replication(plan, &units)? }),
+        (String::new(), OutputFile { name: "strips.csv", bytes: strips::table(plan, archive, &units)? }),
         (String::new(), OutputFile { name: "README.txt", bytes: readme(plan, archive, &units).into_bytes() }),
     ];
     for field in &plan.fields {
@@ -65,6 +67,11 @@ pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<
         add("zones.shx", shx);
         add("zones.dbf", dbf);
         add("zones.prj", PRJ.as_bytes().to_vec());
+        if let Ok(layout) = &field.strips {
+            for file in strips::files(plan, field, layout, archive, &units)? {
+                add(file.name, file.bytes);
+            }
+        }
     }
     Ok(files)
 }
@@ -280,6 +287,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     for (field, reason) in &plan.left_out {
         let _ = writeln!(text, "left out: {field}: {reason}");
     }
+    text.push_str(&strips::as_text(plan, archive));
     text.push_str(FIRST);
     text.push('\n');
     text
@@ -290,7 +298,9 @@ fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String
         "{}\n\nPlan for {} in {}. Responses are shrunken means over site-years in {}; net returns in {} at the prices of \
          archive.toml.\ndecision: treat = pays with a probability of at least {:.0} % and on average; leave = does not pay, as \
          surely; test = not settled, strips would tell.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
-         latitudes (WGS 84).\n\n{}",
+         latitudes (WGS 84).\nstrips.csv lists next season's strips. Of each field that gets some: strips.html is the operator's \
+         sheet; strips.geojson is the ground on which a pass counts, to be named in next season's field.toml; layout.geojson \
+         holds the same with the guards at the sides, all of which gets the treatment.\n\n{}",
         FIRST,
         plan.crop,
         archive.name,

@@ -1,7 +1,7 @@
 //! From SI to the units of the reports.
 
 use crate::config::{ArchiveSettings, ReportUnits};
-use crate::quantity::factor::KG_PER_T;
+use crate::quantity::factor::{KG_PER_T, M_PER_FT};
 use crate::results::Estimate;
 
 /// The units of one crop's reports.
@@ -25,6 +25,10 @@ pub struct Units {
     pub price_kg: f64,
     /// Decimals that a yield is printed with in tables.
     pub yield_decimals: usize,
+    /// Metres in the unit of length of fields and machines.
+    pub length_m: f64,
+    /// That unit.
+    pub length_unit: &'static str,
 }
 
 impl Units {
@@ -59,6 +63,14 @@ impl Units {
                 ReportUnits::Us => 3,
                 ReportUnits::Metric => 5,
             },
+            length_m: match units {
+                ReportUnits::Us => M_PER_FT,
+                ReportUnits::Metric => 1.0,
+            },
+            length_unit: match units {
+                ReportUnits::Us => "ft",
+                ReportUnits::Metric => "m",
+            },
         }
     }
 
@@ -75,6 +87,11 @@ impl Units {
     /// A price of grain in the report's unit.
     pub fn price(&self, per_kg: f64) -> f64 {
         per_kg * self.price_kg
+    }
+
+    /// A length of fields and machines in the report's unit.
+    pub fn length(&self, m: f64) -> f64 {
+        m / self.length_m
     }
 
     /// An area in the report's unit.

@@ -14,7 +14,8 @@ mod zone;
 
 pub use conclusions::Conclusions;
 pub use plan::{
-    Advice, Decision, FIRST, PlannedField, PlannedZone, Replication, ReplicationRow, SeasonPlan, ZoningValue,
+    Advice, Course, Decision, FIRST, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
+    SeasonPlan, StripLayout, StripWidths, ZoningValue,
 };
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, SegmentDifference, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};

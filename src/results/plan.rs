@@ -97,6 +97,143 @@ pub struct PlannedField {
     pub outlook_seasons: Option<usize>,
     /// Its zones, by treatment, then class, then decision.
     pub zones: Vec<PlannedZone>,
+    /// Its strips, or why there are none.
+    pub strips: Result<StripLayout, NoStrips>,
+}
+
+/// Why a field gets no strips.
+#[derive(Debug, Clone, PartialEq)]
+pub enum NoStrips {
+    /// The width of the planter is not known.
+    NoPlanter,
+    /// No treatment is in question on enough of the field: the least share that would do.
+    Settled(f64),
+    /// It is too small.
+    NoRoom {
+        /// Blocks that are the least.
+        blocks: usize,
+        /// Strips of a block.
+        strips: usize,
+        /// Their width, m.
+        planted_m: f64,
+        /// Their least length, m.
+        least_m: f64,
+        /// Ground left out at their ends, m.
+        end_rows_m: f64,
+    },
+    /// No order of the treatments is balanced.
+    Unbalanced,
+    /// Something is not known or cannot be read, in words.
+    Unknown(String),
+}
+
+/// How wide strips are: whole passes of the planter that hold whole passes of the combine.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StripWidths {
+    /// One pass of the planter, m.
+    pub planter_m: f64,
+    /// One pass of the combine, m.
+    pub header_m: f64,
+    /// Ground at each side that counts for nothing, m.
+    pub least_guard_m: f64,
+    /// Passes of the planter in a strip.
+    pub planter_passes: u32,
+    /// Passes of the combine that a strip holds between its guards.
+    pub header_passes: u32,
+}
+
+impl StripWidths {
+    /// Width of a strip as it is planted, m.
+    pub fn planted_m(&self) -> f64 {
+        f64::from(self.planter_passes) * self.planter_m
+    }
+
+    /// Width of the passes of the combine that count, m.
+    pub fn cut_m(&self) -> f64 {
+        f64::from(self.header_passes) * self.header_m
+    }
+
+    /// What is left at each side when the combine cuts the middle, m.
+    pub fn guard_m(&self) -> f64 {
+        0.5 * (self.planted_m() - self.cut_m())
+    }
+
+    /// Width of the ground on which a pass counts, m.
+    pub fn harvest_m(&self) -> f64 {
+        self.planted_m() - 2.0 * self.least_guard_m
+    }
+}
+
+/// Why strips run the way they do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Course {
+    /// Along the passes of the last harvest.
+    Along,
+    /// Across them: along them, some block would miss a soil class.
+    Across,
+    /// As archive.toml says.
+    Set,
+}
+
+/// One strip of the season to come.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlannedStrip {
+    /// Number, from 1, counted over the field from one side.
+    pub number: usize,
+    /// Number of its block, from 1.
+    pub block: usize,
+    /// Key of its treatment.
+    pub treatment: String,
+    /// Ground that is planted to it, UTM metres.
+    pub planted: MultiPolygon<f64>,
+    /// Ground on which a pass counts: without the guards at the sides.
+    pub harvest: MultiPolygon<f64>,
+    /// Mean length, m.
+    pub length_m: f64,
+}
+
+/// The strips of a field in the season to come.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripLayout {
+    /// The season that they are drawn for.
+    pub season: i32,
+    /// The field, UTM metres.
+    pub field: MultiPolygon<f64>,
+    /// Widths.
+    pub widths: StripWidths,
+    /// Where the width of the header was taken from.
+    pub header_source: String,
+    /// Why they run the way they do.
+    pub course: Course,
+    /// Their direction, degrees clockwise from true north, below 180.
+    pub bearing_deg: f64,
+    /// The side from which they are counted.
+    pub from_side: &'static str,
+    /// The middle of the first planter pass of the first strip, end to end, UTM metres.
+    pub first_pass: [geo::Coord<f64>; 2],
+    /// Ground left out at their ends, m.
+    pub end_rows_m: f64,
+    /// Blocks that were wanted.
+    pub blocks_wanted: usize,
+    /// Seed of archive.toml.
+    pub seed: u64,
+    /// Draws that were refused before the one that stands.
+    pub refused: usize,
+    /// The soil classes that make up a tenth of the field or more.
+    pub classes: Vec<String>,
+    /// By block, the least length on each of those classes that one of its strips has, m.
+    pub crossed_m: Vec<Vec<f64>>,
+    /// The strips, by number.
+    pub strips: Vec<PlannedStrip>,
+    /// By treatment, what as many blocks in one field and season tell; empty where the archive does not know how blocks differ.
+    pub tells: Vec<(String, ReplicationRow)>,
+}
+
+impl StripLayout {
+    /// Blocks that are drawn.
+    pub fn blocks(&self) -> usize {
+        self.crossed_m.len()
+    }
 }
 
 /// What zones would have earned, each site-year decided by the others. Money per hectare.

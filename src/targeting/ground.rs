@@ -124,7 +124,7 @@ fn treated_lanes(ground: &Ground, advice: &[Advice], settings: &TargetSettings) 
     unary_union(&treated)
 }
 
-fn rectangle(frame: &Frame, (from, to): (f64, f64), (low, high): (f64, f64)) -> MultiPolygon<f64> {
+pub(super) fn rectangle(frame: &Frame, (from, to): (f64, f64), (low, high): (f64, f64)) -> MultiPolygon<f64> {
     let corner = |x: f64, y: f64| frame.from_frame(Coord { x, y });
     let ring = vec![corner(from, low), corner(to, low), corner(to, high), corner(from, high), corner(from, low)];
     MultiPolygon::new(vec![Polygon::new(LineString::new(ring), Vec::new())])

@@ -10,10 +10,12 @@ mod honest;
 mod lanes;
 mod outlook;
 mod replication;
+mod strips;
 
 pub use advice::advise;
 pub use ground::{Ground, layout};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;
 pub use outlook::{Outlook, OutlookError};
-pub use replication::{detectable, replication};
+pub use replication::{detectable, one_field, replication};
+pub use strips::{StripCase, lay_out};

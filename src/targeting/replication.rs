@@ -50,6 +50,14 @@ pub fn replication(
     Some(Replication { treatment: treatment.to_owned(), block_sd, between_sd, rows })
 }
 
+/// What blocks in one field and season tell, by the standard deviation of a block's difference.
+///
+/// # Errors
+/// Fewer than two blocks, a confidence outside 0 to 1.
+pub fn one_field(blocks: u32, block_sd: f64, confidence: f64) -> Result<ReplicationRow, StatsError> {
+    row(1, blocks, block_sd, 0.0, confidence)
+}
+
 fn row(
     site_years: u32,
     blocks: u32,

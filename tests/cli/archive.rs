@@ -69,7 +69,7 @@ pub fn collection(features: &[String]) -> String {
 }
 
 /// Noise that is the same everywhere: in −1..1.
-fn noise(seed: usize) -> f64 {
+pub fn noise(seed: usize) -> f64 {
     let mixed = (seed as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15).rotate_left(31).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     (mixed >> 11) as f64 / (1_u64 << 53) as f64 * 2.0 - 1.0
 }

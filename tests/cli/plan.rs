@@ -1,12 +1,14 @@
 //! `bandlift plan`: its files, and what it refuses.
 
-use std::collections::BTreeMap;
-use std::path::Path;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
+use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::archive::say;
+use crate::archive::{noise, say};
 use crate::support::{Tol, close};
 
 fn archive() -> String {
@@ -26,7 +28,7 @@ fn every_field_gets_zones_that_add_up_in_files_that_open() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("label, local rules and a licensed adviser come first"), "{}", said.stdout);
     let table = rows(&out.join("plan/plan.csv"));
-    let fields: std::collections::BTreeSet<(String, String)> =
+    let fields: BTreeSet<(String, String)> =
         table.iter().map(|row| (row["folder"].clone(), row["treatment"].clone())).collect();
     assert!(fields.len() >= 4, "{fields:?}");
     for (folder, treatment) in &fields {
@@ -108,4 +110,264 @@ fn a_wanted_precision_says_how_many_strips_it_takes() {
         assert_eq!(said.code, 2, "{wrong}");
         assert!(said.stderr.contains("--precision"), "{}", said.stderr);
     }
+}
+
+/// A copy of the example archive, to be changed.
+fn copied(room: &TempDir) -> PathBuf {
+    let (from, to) = (PathBuf::from(archive()), room.path().join("archive"));
+    for entry in walkdir::WalkDir::new(&from) {
+        let entry = entry.unwrap();
+        let target = to.join(entry.path().strip_prefix(&from).unwrap());
+        if entry.file_type().is_dir() {
+            fs::create_dir_all(&target).unwrap();
+        } else {
+            fs::copy(entry.path(), &target).unwrap();
+        }
+    }
+    to
+}
+
+fn edit(path: &Path, from: &str, to: &str) {
+    let text = fs::read_to_string(path).unwrap();
+    assert!(text.contains(from), "{from}");
+    fs::write(path, text.replace(from, to)).unwrap();
+}
+
+fn plan_of(archive: &Path, out: &Path) -> crate::archive::Said {
+    say(&["plan", archive.to_str().unwrap(), "--out", out.to_str().unwrap()])
+}
+
+fn json(path: &Path) -> Value {
+    serde_json::from_str(&fs::read_to_string(path).unwrap()).unwrap()
+}
+
+#[test]
+fn fields_worth_testing_get_strips_with_a_sheet() {
+    let room = TempDir::new().unwrap();
+    let (root, out, again) = (copied(&room), room.path().join("out"), room.path().join("again"));
+    let said = plan_of(&root, &out);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let table = rows(&out.join("plan/strips.csv"));
+    let folders: BTreeSet<&str> = table.iter().map(|row| row["folder"].as_str()).collect();
+    let told = format!("Strips for 2025: {} in {} of 4 fields", table.len(), folders.len());
+    assert!(!table.is_empty() && said.stdout.contains(&told), "{told}: {}", said.stdout);
+    for folder in folders {
+        let own: Vec<_> = table.iter().filter(|row| row["folder"] == folder).collect();
+        // a planter of 60 ft, a header of 30 ft and a guard of 2.5 ft: one pass of each
+        assert!(
+            own.iter().all(|row| (row["planted_width"].as_str(), row["harvest_width"].as_str()) == ("60.00", "55.00"))
+        );
+        assert!(own.iter().all(|row| (row["planter_passes"].as_str(), row["header_passes"].as_str()) == ("1", "1")));
+        let treatments: BTreeSet<&str> = own.iter().map(|row| row["treatment"].as_str()).collect();
+        assert!(treatments.contains("check") && treatments.len() > 1);
+        let blocks: BTreeSet<&str> = own.iter().map(|row| row["block"].as_str()).collect();
+        assert!(blocks.len() >= 3 && own.len() == blocks.len() * treatments.len());
+        for block in blocks {
+            let in_block: BTreeSet<&str> =
+                own.iter().filter(|row| row["block"] == block).map(|row| row["treatment"].as_str()).collect();
+            assert_eq!(in_block, treatments);
+        }
+        let place = out.join("plan").join(folder);
+        let strips = json(&place.join("strips.geojson"));
+        let parts = |file: &Value, part: &str| -> Vec<Value> {
+            let features = file["features"].as_array().unwrap();
+            features.iter().filter(|one| one["properties"]["part"] == part).cloned().collect()
+        };
+        assert_eq!(strips["features"].as_array().unwrap().len(), own.len());
+        let harvest = parts(&strips, "harvest");
+        for (row, feature) in own.iter().zip(&harvest) {
+            let properties = &feature["properties"];
+            for name in ["strip", "block", "treatment", "label"] {
+                assert_eq!(properties[name].as_str(), Some(row[name].as_str()), "{name}");
+            }
+            close("length", properties["length"].as_f64().unwrap(), row["length"].parse().unwrap(), Tol::abs(1e-9));
+        }
+        let layout = json(&place.join("layout.geojson"));
+        assert_eq!(parts(&layout, "harvest"), harvest);
+        assert_eq!(parts(&layout, "guard").len(), own.len());
+        let sheet = fs::read_to_string(place.join("strips.html")).unwrap();
+        for told in [
+            "the product label, local rules and a licensed adviser come first",
+            "seed 1 of archive.toml",
+            "randomized = true",
+        ] {
+            assert!(sheet.contains(told), "{told}");
+        }
+    }
+    // the same plan gives the same bytes
+    assert_eq!(plan_of(&root, &again).code, 0);
+    for entry in walkdir::WalkDir::new(out.join("plan")).into_iter().map(Result::unwrap) {
+        if entry.file_type().is_file() {
+            let other = again.join(entry.path().strip_prefix(&out).unwrap());
+            assert!(fs::read(entry.path()).unwrap() == fs::read(&other).unwrap(), "{}", other.display());
+        }
+    }
+    // another seed, another order; the site-years are not computed again for it
+    edit(&root.join("archive.toml"), "planter = \"60 ft\"", "planter = \"60 ft\"\nseed = 2");
+    let said = plan_of(&root, &again);
+    assert!(said.stderr.contains("4 unchanged"), "{}", said.stderr);
+    let order = |out: &Path| -> Vec<String> {
+        rows(&out.join("plan/strips.csv")).iter().map(|row| row["treatment"].clone()).collect()
+    };
+    assert_ne!(order(&again), order(&out));
+}
+
+/// Next season's harvest of planned strips: one pass along each, a metre beside its middle, with 8 % more on treated ground.
+fn harvested(strips: &Value) -> String {
+    let mut lines = vec!["utc_s,lon,lat,flow_kg_s,moist,speed_m_s,down".to_owned()];
+    let mut time = 1_758_000_000.0;
+    for (strip, feature) in strips["features"].as_array().unwrap().iter().enumerate() {
+        let properties = &feature["properties"];
+        let ring = feature["geometry"]["coordinates"][0].as_array().unwrap();
+        assert_eq!(ring.len(), 5, "a field with straight sides has rectangles");
+        let corner = |at: usize| (ring[at % 4][0].as_f64().unwrap(), ring[at % 4][1].as_f64().unwrap());
+        let between = |a: (f64, f64), b: (f64, f64), share: f64| (a.0 + share * (b.0 - a.0), a.1 + share * (b.1 - a.1));
+        let long = |at: usize| {
+            let (a, b) = (corner(at), corner(at + 1));
+            ((a.0 - b.0) * a.1.to_radians().cos()).hypot(a.1 - b.1)
+        };
+        // the two short sides are the ends of the strip; the harvest part is 55 ft wide
+        let end = usize::from(long(0) >= long(1));
+        let beside = 0.5 + 1.0 / (55.0 * 0.3048);
+        let from = between(corner(end), corner(end + 1), beside);
+        let to = between(corner(end + 3), corner(end + 2), beside);
+        let steps = (properties["length"].as_f64().unwrap() * 0.3048 / 2.0) as usize;
+        let lift = if properties["treatment"] == "check" { 1.0 } else { 1.08 };
+        for step in 0..steps {
+            let (lon, lat) = between(from, to, (step as f64 + 0.5) / steps as f64);
+            let ground = 10_000.0 + 500.0 * (step as f64 / 17.0).sin() + 200.0 * noise(strip * 1000 + step);
+            let ground = (ground + 40.0 * noise(77 + strip)) * lift;
+            // kg/ha over a header of 30 ft at 2 m/s, at market moisture
+            let flow = ground / 1e4 * 2.0 * 30.0 * 0.3048;
+            lines.push(format!("{time},{lon:.9},{lat:.9},{flow:.5},15.5,2.0,1"));
+            time += 1.0;
+        }
+        time += 60.0;
+    }
+    lines.join("\n") + "\n"
+}
+
+const NEXT_SEASON: &str = r#"farm = "Tamsin Flats"
+field = "Creek Quarter"
+season = 2025
+crop = "corn"
+strips = { path = "strips.geojson", treatment = "treatment", block = "block", strip = "strip", randomized = true }
+[[harvest]]
+path = "harvest.csv"
+crs = "EPSG:4326"
+machine = "A"
+swath = "30 ft"
+[harvest.columns]
+time = { column = "utc_s", format = "epoch_s" }
+longitude = "lon"
+latitude = "lat"
+mass_flow = { column = "flow_kg_s", unit = "kg/s" }
+moisture = { column = "moist", unit = "%" }
+speed = { column = "speed_m_s", unit = "m/s" }
+header = "down"
+"#;
+
+/// The plan's own file is next season's strip layer: its blocks and treatments are those of the design, and what was harvested
+/// as the sheet says gives the response back.
+#[test]
+fn the_strips_are_read_again_as_they_were_drawn_and_tell_the_response() {
+    let room = TempDir::new().unwrap();
+    let (root, out) = (copied(&room), room.path().join("out"));
+    edit(
+        &root.join("archive.toml"),
+        "[model]",
+        "[clean]\nlag = \"0 s\"\npass_entry = \"0 s\"\npass_exit = \"0 s\"\n[model]",
+    );
+    assert_eq!(plan_of(&root, &out).code, 0);
+    let folder = "tamsin-flats/creek-quarter";
+    let field = root.join("2025/creek-quarter");
+    fs::create_dir_all(&field).unwrap();
+    let strips = out.join("plan").join(folder).join("strips.geojson");
+    fs::copy(&strips, field.join("strips.geojson")).unwrap();
+    fs::copy(root.join("layers/total_2024_05.tif"), root.join("layers/total_2025_05.tif")).unwrap();
+    fs::write(field.join("field.toml"), NEXT_SEASON).unwrap();
+    fs::write(field.join("harvest.csv"), harvested(&json(&strips))).unwrap();
+    let table = rows(&out.join("plan/strips.csv"));
+    let own: Vec<_> = table.iter().filter(|row| row["folder"] == folder).collect();
+    let said = say(&["run", root.to_str().unwrap(), "--out", out.to_str().unwrap(), "--only", "2025/*"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let results = out.join("site_years/2025").join(folder);
+    let design = &json(&results.join("summary.json"))["design"];
+    let blocks: BTreeSet<&str> = own.iter().map(|row| row["block"].as_str()).collect();
+    let read: BTreeSet<&str> =
+        design["blocks"].as_array().unwrap().iter().map(|block| block.as_str().unwrap()).collect();
+    assert_eq!(read, blocks);
+    assert_eq!((design["blocks_formed"].as_bool(), design["randomized"].as_bool()), (Some(false), Some(true)));
+    let mut by_treatment: BTreeMap<&str, u64> = BTreeMap::new();
+    for row in &own {
+        *by_treatment.entry(&row["treatment"]).or_default() += 1;
+    }
+    for (treatment, count) in &by_treatment {
+        assert_eq!(design["strips_by_treatment"][treatment].as_u64(), Some(*count), "{treatment}: {design}");
+    }
+    let response = rows(&results.join("response.csv"));
+    let whole: Vec<_> = response.iter().filter(|row| row["drainage_class"] == "all").collect();
+    assert_eq!(whole.len(), by_treatment.len() - 1);
+    for row in whole {
+        let number = |column: &str| row[column].parse::<f64>().unwrap();
+        assert_eq!(row["blocks"], blocks.len().to_string());
+        // strips differ by 40 kg/ha at the most besides: of three blocks √(2/3) × 40/√3 is 0.2 % of the yield
+        close("lift", number("response") / number("check_yield"), 0.08, Tol::abs(0.008));
+        assert!(!row["caution"].contains("one-sided"), "{}", row["caution"]);
+    }
+}
+
+#[test]
+fn without_a_planter_no_strips_are_drawn_and_former_ones_go() {
+    let room = TempDir::new().unwrap();
+    let (root, out) = (copied(&room), room.path().join("out"));
+    assert_eq!(plan_of(&root, &out).code, 0);
+    let sheet = out.join("plan/tamsin-flats/creek-quarter/strips.html");
+    assert!(sheet.is_file());
+    edit(&root.join("archive.toml"), "planter = \"60 ft\"", "");
+    let said = plan_of(&root, &out);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(
+        said.stdout.contains("No strips are drawn: they take the width that the planter covers"),
+        "{}",
+        said.stdout
+    );
+    assert!(rows(&out.join("plan/strips.csv")).is_empty());
+    assert!(!sheet.exists() && !sheet.with_file_name("strips.geojson").exists());
+    assert!(sheet.with_file_name("zones.gpkg").is_file());
+}
+
+#[test]
+fn strips_run_where_they_are_told_to_and_a_field_that_is_not_there_is_refused() {
+    let room = TempDir::new().unwrap();
+    let (root, out) = (copied(&room), room.path().join("out"));
+    let settings = root.join("archive.toml");
+    let directions = "planter = \"40 ft\"\nheader = \"30 ft\"\nblocks = 3\nleast_strip = \"60 m\"\nend_rows = \"20 m\"\n\
+                      [target.directions]\n\"Tamsin Flats/Creek Quater\" = \"275 deg\"";
+    edit(&settings, "planter = \"60 ft\"", directions);
+    let said = plan_of(&root, &out);
+    assert_eq!(said.code, 2, "{}", said.stderr);
+    let expected = "the archive has no field `Tamsin Flats/Creek Quater`; did you mean `Tamsin Flats/Creek Quarter`?";
+    assert!(said.stderr.contains(expected), "{}", said.stderr);
+    assert!(!out.join("plan").exists());
+    edit(&settings, "Creek Quater", "Creek Quarter");
+    let said = plan_of(&root, &out);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let table = rows(&out.join("plan/strips.csv"));
+    let own: Vec<_> = table.iter().filter(|row| row["field"] == "Creek Quarter").collect();
+    assert!(!own.is_empty() && own.iter().all(|row| row["bearing_deg"] == "95.00"), "{}", said.stdout);
+    // 40 ft and 30 ft: one pass of each, 5 ft left at each side
+    let sheet = fs::read_to_string(out.join("plan/tamsin-flats/creek-quarter/strips.html")).unwrap();
+    assert!(sheet.contains("the first with its edge 5 ft in from the side of the strip"), "{sheet}");
+    // the direction is that from true north: along a meridian and a parallel at the strip's own latitude
+    let strips = json(&out.join("plan/tamsin-flats/creek-quarter/strips.geojson"));
+    let ring = strips["features"][0]["geometry"]["coordinates"][0].as_array().unwrap();
+    let corner = |at: usize| (ring[at][0].as_f64().unwrap(), ring[at][1].as_f64().unwrap());
+    let longest = (1..ring.len())
+        .map(|at| (corner(at - 1), corner(at)))
+        .map(|(from, to)| ((to.0 - from.0) * from.1.to_radians().cos(), to.1 - from.1))
+        .max_by(|one, other| one.0.hypot(one.1).total_cmp(&other.0.hypot(other.1)))
+        .unwrap();
+    // a degree of latitude is 0.3 % shorter than that of longitude by its cosine (WGS 84), which at 95° turns by 0.02°
+    close("bearing", longest.0.atan2(longest.1).to_degrees().rem_euclid(180.0), 95.0, Tol::abs(0.05));
 }

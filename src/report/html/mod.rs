@@ -9,11 +9,13 @@ mod map;
 mod raster;
 mod records;
 mod site_year;
+mod strips;
 mod text;
 mod words;
 
 pub(super) use archive::page as index;
 pub(super) use site_year::page as site_year;
+pub(super) use strips::page as strips;
 
 use minijinja::value::Serde;
 use minijinja::{AutoEscape, Environment};
@@ -22,11 +24,12 @@ use serde_json::Value;
 use super::ReportError;
 
 /// The templates by name.
-const TEMPLATES: [(&str, &str); 4] = [
+const TEMPLATES: [(&str, &str); 5] = [
     ("base.html", include_str!("templates/base.html")),
     ("parts.html", include_str!("templates/parts.html")),
     ("site_year.html", include_str!("templates/site_year.html")),
     ("index.html", include_str!("templates/index.html")),
+    ("strips.html", include_str!("templates/strips.html")),
 ];
 const STYLE: &str = include_str!("templates/style.css");
 const RECORD_MAP: &str = include_str!("templates/record_map.js");

@@ -1,0 +1,172 @@
+//! `strips.html`: the operator's sheet of one field.
+
+use std::fmt::Write;
+
+use geo::{BoundingRect, Centroid, Coord, CoordsIter, MultiPolygon};
+use serde_json::{Value, json};
+
+use super::figures::Svg;
+use super::render;
+use super::text::{decimals, label, shown};
+use crate::config::ArchiveSettings;
+use crate::report::{ReportError, Units};
+use crate::results::{Course, FIRST, PlannedField, SeasonPlan, StripLayout};
+
+/// Largest width and height of the map, px.
+const WIDTH: f64 = 480.0;
+const HEIGHT: f64 = 360.0;
+/// How dark the first and the last treatment are drawn; the check is not filled.
+const LIGHTEST: f64 = 0.25;
+const DARKEST: f64 = 0.85;
+/// Blocks below which no decision should rest on a field (common practice, no source).
+const FEW_BLOCKS: usize = 4;
+
+/// The sheet; `line_deg` are the ends of the first pass, longitude and latitude.
+pub(in crate::report) fn page(
+    plan: &SeasonPlan,
+    field: &PlannedField,
+    layout: &StripLayout,
+    line_deg: [(f64, f64); 2],
+    archive: &ArchiveSettings,
+    units: &Units,
+) -> Result<Vec<u8>, ReportError> {
+    let width = |m: f64| format!("{} {}", trimmed(units.length(m), 2), units.length_unit);
+    let length = |m: f64| format!("{:.0} {}", units.length(m), units.length_unit);
+    let place = |(lon, lat): (f64, f64)| format!("{lat:.7}, {lon:.7}");
+    let widths = &layout.widths;
+    let keys = treatments(layout, archive);
+    render(
+        "strips.html",
+        "strips.html",
+        json!({
+            "title": format!("Strips of {}, {}, {}", field.field, field.farm, layout.season),
+            "farm": field.farm,
+            "field": field.field,
+            "crop": plan.crop,
+            "season": layout.season,
+            "first": FIRST,
+            "map": map(field, layout, &keys),
+            "legend": keys.iter().map(|(key, dark)| json!({ "label": label(archive, key), "dark": dark })).collect::<Vec<_>>(),
+            "check": archive.treatments.iter().find(|one| one.check).map(|one| one.label.as_str()),
+            "bearing": format!("{:.1}", layout.bearing_deg),
+            "why_so": match layout.course {
+                Course::Along => "as the field was last harvested",
+                Course::Across => "across the passes of the last harvest, because along them some block would miss a soil",
+                Course::Set => "as set in archive.toml",
+            },
+            "side": layout.from_side,
+            "a": place(line_deg[0]),
+            "b": place(line_deg[1]),
+            "blocks": layout.blocks(),
+            "blocks_wanted": layout.blocks_wanted,
+            "few_blocks": layout.blocks() < FEW_BLOCKS,
+            "planter_passes": widths.planter_passes,
+            "planter": width(widths.planter_m),
+            "planted": width(widths.planted_m()),
+            "header_passes": widths.header_passes,
+            "header": width(widths.header_m),
+            "header_source": layout.header_source,
+            "guard": width(widths.guard_m()),
+            "least_guard": width(widths.least_guard_m),
+            "harvest": width(widths.harvest_m()),
+            "end_rows": width(layout.end_rows_m),
+            "strips": layout.strips.iter().map(|strip| json!({
+                "number": strip.number,
+                "block": strip.block,
+                "treatment": label(archive, &strip.treatment),
+                "length": length(strip.length_m),
+            })).collect::<Vec<_>>(),
+            "classes": layout.classes,
+            "crossed": layout.crossed_m.iter().map(|block| {
+                block.iter().map(|m| length(*m)).collect::<Vec<_>>()
+            }).collect::<Vec<_>>(),
+            "tells": keys.iter().map(|(key, _)| tells(key, field, layout, archive, units)).collect::<Vec<_>>(),
+            "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
+            "seed": layout.seed,
+            "refused": layout.refused,
+        }),
+    )
+}
+
+/// A number without the zeros at its end.
+fn trimmed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// The treatments beside the check in the order of archive.toml, with how dark they are drawn.
+fn treatments<'l>(layout: &'l StripLayout, archive: &'l ArchiveSettings) -> Vec<(&'l str, f64)> {
+    let in_use = |key: &str| layout.strips.iter().any(|strip| strip.treatment == key);
+    let keys: Vec<&str> =
+        archive.treatments.iter().filter(|one| !one.check && in_use(&one.key)).map(|one| one.key.as_str()).collect();
+    let last = keys.len().max(2) - 1;
+    let dark = |at: usize| LIGHTEST + (DARKEST - LIGHTEST) * at as f64 / last as f64;
+    keys.into_iter().enumerate().map(|(at, key)| (key, dark(at))).collect()
+}
+
+/// What as many blocks tell of a treatment.
+fn tells(key: &str, field: &PlannedField, layout: &StripLayout, archive: &ArchiveSettings, units: &Units) -> Value {
+    let yields = |value: f64| format!("{} {}", shown(Some(units.yields(value)), decimals(units)), units.yield_unit);
+    let row = layout.tells.iter().find(|(of, _)| of == key).map(|(_, row)| row);
+    let advice = field.zones.iter().map(|zone| &zone.advice);
+    let mut break_even = advice.filter(|one| one.treatment == key).filter_map(|one| one.break_even);
+    json!({
+        "treatment": label(archive, key),
+        "detectable": row.map(|row| yields(row.detectable)),
+        "half_width": row.map(|row| yields(row.half_width)),
+        "break_even": break_even.next().map(yields),
+    })
+}
+
+/// The field from above: soils dotted, strips with their numbers.
+fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> String {
+    let of_one = field.zones.first().map(|zone| zone.advice.treatment.as_str());
+    let zones: Vec<_> = field.zones.iter().filter(|zone| Some(zone.advice.treatment.as_str()) == of_one).collect();
+    let Some(rect) = layout.field.bounding_rect() else { return String::new() };
+    let scale = (WIDTH / rect.width()).min(HEIGHT / rect.height());
+    let place = |at: Coord<f64>| ((at.x - rect.min().x) * scale + 2.0, (rect.max().y - at.y) * scale + 2.0);
+    let path = |ground: &MultiPolygon<f64>| {
+        let mut d = String::new();
+        for ring in ground.iter().flat_map(|part| std::iter::once(part.exterior()).chain(part.interiors())) {
+            for (at, corner) in ring.coords_iter().enumerate() {
+                let (x, y) = place(corner);
+                let _ = write!(d, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
+            }
+            d.push('Z');
+        }
+        d
+    };
+    let (width, height) = (rect.width() * scale + 4.0, rect.height() * scale + 4.0);
+    let mut svg = Svg::new(width, height, "figure map", "The strips of the field with their numbers; north is up");
+    for zone in &zones {
+        svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(&zone.ground)));
+    }
+    svg.raw(format_args!("<path class=\"outline\" d=\"{}\"/>", path(&layout.field)));
+    for strip in &layout.strips {
+        let dark = keys.iter().find(|(key, _)| *key == strip.treatment).map(|(_, dark)| *dark);
+        svg.raw(format_args!(
+            "<path class=\"planned\" fill-opacity=\"{:.2}\" d=\"{}\"/>",
+            dark.unwrap_or(0.0),
+            path(&strip.planted)
+        ));
+    }
+    for strip in &layout.strips {
+        if let Some(centre) = strip.harvest.centroid() {
+            let (x, y) = place(centre.into());
+            // narrow strips stand close: their numbers take turns in height
+            let y = y + 14.0 * (strip.number % 3) as f64;
+            svg.text("soil-name", (x, y), "middle", &strip.number.to_string());
+        }
+    }
+    svg.finish()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn widths_end_in_no_zero() {
+        assert_eq!(["60", "2.5", "0"], [trimmed(60.0, 2), trimmed(2.5, 2), trimmed(0.0, 2)].map(|text| text));
+    }
+}
