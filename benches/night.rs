@@ -373,7 +373,7 @@ fn main() -> Outcome<()> {
         }
     }
     if wanted("unchanged") {
-        let (archive, out) = prepared("thousand", 1_000, 0.35)?;
+        let (archive, out) = prepared("thousand", 1_000, 0.65)?;
         let (seconds, peak, account) = run(&archive, &out, cores)?;
         told("run, 1,000 small site-years", seconds, peak, &account);
         let (seconds, peak, account) = run(&archive, &out, cores)?;

@@ -35,7 +35,7 @@ impl Account {
         for (task, became) in tasks.iter().zip(became) {
             let folder = task.folder.name.clone();
             match became {
-                Became::Unknown | Became::NotBegun => {}
+                Became::Unknown | Became::NotBegun | Became::Waits(_) => {}
                 Became::Failed(reason) => account.failures.push(Failed::new(&folder, reason)),
                 Became::Done(outcome) => {
                     for (stage, spent) in outcome.seconds {

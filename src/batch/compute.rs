@@ -5,6 +5,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::time::Instant;
 
+use super::lags::{FieldLags, Telling};
 use super::memory::{FailedBefore, Remembered};
 use super::seen::{Look, Looks, SeenFiles};
 use super::store::{Recalled, Store};
@@ -30,6 +31,23 @@ pub(super) struct Outcome {
     pub(super) damage: Option<String>,
 }
 
+/// What computing a site-year came to.
+#[derive(Debug)]
+pub(super) enum Computed {
+    /// A result.
+    Done(Box<Outcome>),
+    /// It waits for what the other fields of its combines tell of their lags.
+    Waits(Box<Waiting>),
+}
+
+/// A site-year that waits.
+#[derive(Debug)]
+pub(super) struct Waiting {
+    /// The lags of its combines, as far as it knows.
+    pub(super) lags: FieldLags,
+    pub(super) seconds: Seconds,
+}
+
 /// Seconds spent by stage.
 pub(super) type Seconds = BTreeMap<&'static str, f64>;
 
@@ -40,6 +58,8 @@ pub(super) enum Round {
     First {
         /// Computed even if it stands unchanged.
         force: bool,
+        /// Whether it may wait for the second round.
+        may_wait: bool,
     },
     /// Computed unless it stands unchanged, having heard this.
     Second(BTreeMap<String, LagPrior>),
@@ -57,18 +77,20 @@ pub(super) struct Workshop<'w> {
     /// Hash every input and output, whatever its size and time.
     pub(super) verify: bool,
     pub(super) looks: Looks,
+    /// Which lags are known so far.
+    pub(super) telling: Telling,
 }
 
 /// Where an attempt ended.
 enum Attempt {
-    Done(Box<Outcome>),
+    Ended(Computed),
     /// This file changed while the site-year was read.
     Changed(String),
 }
 
 impl Workshop<'_> {
     /// Computes a site-year unless it stands unchanged. A failure is remembered, and a fault of the program is one.
-    pub(super) fn compute(&self, task: &Task, round: &Round) -> Result<Outcome, String> {
+    pub(super) fn compute(&self, task: &Task, round: &Round) -> Result<Computed, String> {
         let computed = catch_unwind(AssertUnwindSafe(|| self.attempts(task, round))).unwrap_or_else(|panic| {
             let said = panic.downcast_ref::<String>().map(String::as_str);
             let said = said.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no more is known");
@@ -82,11 +104,16 @@ impl Workshop<'_> {
     }
 
     /// Reads again what changed while it was read, twice at the most.
-    fn attempts(&self, task: &Task, round: &Round) -> Result<Outcome, String> {
+    fn attempts(&self, task: &Task, round: &Round) -> Result<Computed, String> {
         for last in [false, false, true] {
             let look = self.looks.present();
             match self.attempt(task, round, &look)? {
-                Attempt::Done(outcome) => return Ok(*outcome),
+                Attempt::Ended(computed) => {
+                    if let Computed::Done(outcome) = &computed {
+                        self.telling.count(&FieldLags::of(&outcome.result));
+                    }
+                    return Ok(computed);
+                }
                 Attempt::Changed(file) if last => {
                     return Err(format!("{file}: changes while it is read; expected a file at rest"));
                 }
@@ -107,10 +134,10 @@ impl Workshop<'_> {
         let inputs = look.files(&files, known, self.verify).map_err(|error| error.to_string())?;
         let print = fingerprint::fingerprint(&inputs, &task.field, self.settings, &task.folder.name);
         watch.lap("fingerprint");
-        let (force, heard) = match round {
-            Round::First { force } => (*force, None),
-            Round::Second(heard) => (false, Some(heard)),
-            Round::Remembered => (false, None),
+        let (force, may_wait, heard) = match round {
+            Round::First { force, may_wait } => (*force, *may_wait, None),
+            Round::Second(heard) => (false, false, Some(heard)),
+            Round::Remembered => (false, false, None),
         };
         if let Some(remembered) = remembered
             && !force
@@ -118,7 +145,9 @@ impl Workshop<'_> {
             // in the first round what was heard before may stand; the second tells whether it still holds
             && heard.is_none_or(|heard| remembered.heard == *heard)
         {
-            return self.stands(task, remembered, inputs, watch.seconds).map(Attempt::Done);
+            return self
+                .stands(task, remembered, inputs, watch.seconds)
+                .map(|outcome| Attempt::Ended(Computed::Done(outcome)));
         }
         if matches!(round, Round::Remembered) {
             let before = self.store.failure(&task.place);
@@ -127,7 +156,7 @@ impl Workshop<'_> {
             );
         }
         let heard = heard.cloned().unwrap_or_default();
-        self.afresh(task, (&files, inputs), (print, heard, damage), look, watch)
+        self.afresh(task, (&files, inputs), (print, heard, damage), may_wait, (look, watch))
     }
 
     /// The site-year is as it was.
@@ -159,8 +188,8 @@ impl Workshop<'_> {
         task: &Task,
         (files, inputs): (&SiteYearFiles, SeenFiles),
         (fingerprint, heard, damage): (String, BTreeMap<String, LagPrior>, Option<String>),
-        look: &Look,
-        mut watch: Watch,
+        may_wait: bool,
+        (look, mut watch): (&Look, Watch),
     ) -> Result<Attempt, String> {
         let mut settings = self.settings.clone();
         settings.clean.lag_priors.clone_from(&heard);
@@ -171,7 +200,13 @@ impl Workshop<'_> {
             return Ok(Attempt::Changed(file));
         }
         let ingested = ingested.map_err(|error| error.to_string())?;
-        let analysed = one::analyse(&ingested, &task.field, &settings, &task.place)?;
+        let case = one::Case::new(&ingested, &task.field, &settings)?;
+        let lags = case.lags();
+        if may_wait && self.telling.is_worth_waiting_for(&lags) {
+            watch.lap("analyse");
+            return Ok(Attempt::Ended(Computed::Waits(Box::new(Waiting { lags, seconds: watch.seconds }))));
+        }
+        let analysed = case.analyse(&task.place)?;
         watch.lap("analyse");
         let outputs = report::site_year(SiteYearCase {
             ingested: &ingested,
@@ -196,7 +231,8 @@ impl Workshop<'_> {
         watch.lap("write");
         let result = analysed.result.for_archive();
         let inputs = hashes(inputs);
-        Ok(Attempt::Done(Box::new(Outcome { result, heard, inputs, computed: true, seconds: watch.seconds, damage })))
+        let outcome = Outcome { result, heard, inputs, computed: true, seconds: watch.seconds, damage };
+        Ok(Attempt::Ended(Computed::Done(Box::new(outcome))))
     }
 
     /// What is remembered of a site-year that is left alone tonight; `None` when nothing is.

@@ -9,6 +9,7 @@ use super::account::Account;
 use super::compute::{Round, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
 use super::journal::Journal;
+use super::lags::Telling;
 use super::retired::{self, Retired};
 use super::rounds::{Became, Rounds};
 use super::seen::Looks;
@@ -42,7 +43,7 @@ pub struct NightOptions {
 pub trait Progress: Sync {
     /// A round of so many site-years begins.
     fn begin(&self, total: usize);
-    /// A site-year is done: `computed`, `unchanged` or `failed`.
+    /// A site-year has had its turn: `computed`, `unchanged`, `failed`, or it waits for the second round.
     fn done(&self, folder: &str, outcome: &str);
     /// The round is over.
     fn end(&self);
@@ -106,7 +107,7 @@ pub fn run(
     progress: &dyn Progress,
 ) -> Result<NightReport, BatchError> {
     let night = Night::begin(root, out, None, options, progress)?;
-    night.conclude(|task| night.chosen(&task.folder).then_some(Round::First { force: options.force }))
+    night.conclude(|task| night.chosen(&task.folder).then_some(Round::First { force: options.force, may_wait: true }))
 }
 
 /// Computes one share of the archive's site-years, each by itself; [`synthesise`] does the rest when all shares are done.
@@ -199,6 +200,7 @@ impl<'n> Night<'n> {
             allow_outside: self.options.allow_outside,
             verify: self.options.verify,
             looks: Looks::default(),
+            telling: Telling::default(),
         }
     }
 
@@ -212,6 +214,7 @@ impl<'n> Night<'n> {
                 self.progress.done(folder, "computed");
             }
             Became::Done(_) => self.progress.done(folder, "unchanged"),
+            Became::Waits(_) => self.progress.done(folder, "waits for the lag of its combine"),
             Became::Failed(_) => self.progress.done(folder, "failed"),
             Became::Unknown | Became::NotBegun => {}
         }
@@ -278,7 +281,7 @@ impl<'n> Night<'n> {
         let tell = |task: &Task, became: &Became| self.tell(task, became);
         let rounds = Rounds { workshop: &workshop, jobs: self.options.jobs, stop: &self.options.stop, tell: &tell };
         self.progress.begin(tasks.len());
-        let became = rounds.first(&tasks, |_| Some(Round::First { force: self.options.force }))?;
+        let became = rounds.first(&tasks, |_| Some(Round::First { force: self.options.force, may_wait: false }))?;
         self.progress.end();
         self.refuse_stopped(&became)?;
         let account = Account::of(&tasks, became, failures);

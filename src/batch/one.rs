@@ -2,14 +2,15 @@
 
 use std::collections::BTreeMap;
 
+use super::lags::{FieldLag, FieldLags};
 use super::sensitivity::sensitivity;
 use crate::assign::{AssignError, Standing};
-use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings};
+use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings, ModelSettings};
 use crate::economics::price_response;
 use crate::fit::{self, Fit, Variant};
 use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
-use crate::points::{Assigned, Caution, Cautions, Cleaned, Ingested, Joined, Labels, Source};
+use crate::points::{Caution, Cautions, Cleaned, Ingested, Joined, Labels, Mark, Source};
 use crate::quantity::factor::M2_PER_HA;
 use crate::results::{Counts, SegmentDifference, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
@@ -36,72 +37,7 @@ pub fn analyse(
     archive: &ArchiveSettings,
     folder: &str,
 ) -> Result<Analysed, String> {
-    if !ingested.records.mass_kg.iter().any(|&mass| mass > 0.0) {
-        return Err("no grain was recorded: the flow is zero or missing throughout".to_owned());
-    }
-    let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
-    let case = Case { ingested, field, archive, tracked };
-    let placed = case.place(0.0);
-    let cleaned = case.judge(placed.clone(), &archive.clean);
-    let standing = case.stand(&cleaned).map_err(|error| error.to_string())?;
-    let joined = case.join(standing.assign(cleaned, &archive.model));
-    if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
-        let cleaned = &joined.assigned.cleaned;
-        let (most, count) = cleaned
-            .removals()
-            .into_iter()
-            .max_by_key(|&(_, count)| count)
-            .unwrap_or((crate::points::Mark::NoPosition, 0));
-        return Err(format!(
-            "no record can be used: of {} records {count} are marked `{}` ({})",
-            cleaned.len(),
-            most.code(),
-            most.text()
-        ));
-    }
-    let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
-    let sensitivity = sensitivity(&case, placed, &standing, &joined, &fit);
-    let cleaned = &joined.assigned.cleaned;
-    let mut cautions = Cautions::default();
-    for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions] {
-        cautions.extend(part);
-    }
-    let mapped_only = field.strips.is_none();
-    if !mapped_only && fit.responses.is_empty() {
-        cautions.add(Caution::NotEstimable, "no treated strip faces a check strip");
-    }
-    let result = SiteYear {
-        identity: SiteYearIdentity {
-            season: field.season,
-            farm: field.farm.clone(),
-            field: field.field.clone(),
-            crop: field.crop.clone(),
-        },
-        folder: folder.to_owned(),
-        place_deg: place(&joined).map_err(|error| error.to_string())?,
-        epsg: cleaned.records.epsg,
-        wetness_mm: joined.wetness_mm,
-        wetness_class: joined.wetness_class.clone(),
-        counts: counts(&joined),
-        removal_by_treatment: std::mem::take(&mut fit.removal_by_treatment),
-        cleaning: cleaned.facts.clone(),
-        design: (!mapped_only).then(|| joined.assigned.design.clone()),
-        class_area_m2: class_areas(&joined),
-        soil_zone: ingested
-            .soils
-            .iter()
-            .map(|soil| soil.class.map(|class| archive.soil.zone_of_class[class]))
-            .collect(),
-        responses: fit.responses,
-        differences: fit.differences,
-        variance: fit.variance,
-        field_model: fit.field_model,
-        supplement: fit.supplement,
-        sensitivity,
-        cautions,
-    };
-    let differences = fit::segment_differences(&joined, archive);
-    Ok(Analysed { joined, differences, result })
+    Case::new(ingested, field, archive)?.analyse(folder)
 }
 
 /// A site-year on its way: what its variants share.
@@ -112,7 +48,99 @@ pub(super) struct Case<'c> {
     tracked: clean::Tracked,
 }
 
-impl Case<'_> {
+/// Where records stand: on which strips, over which soils.
+pub(super) struct Place {
+    on_strips: Standing,
+    ground: join::Ground,
+}
+
+impl<'c> Case<'c> {
+    /// Finds the tracks, passes and lags.
+    ///
+    /// # Errors
+    /// Records without grain.
+    pub(super) fn new(
+        ingested: &'c Ingested,
+        field: &'c FieldSettings,
+        archive: &'c ArchiveSettings,
+    ) -> Result<Self, String> {
+        if !ingested.records.mass_kg.iter().any(|&mass| mass > 0.0) {
+            return Err("no grain was recorded: the flow is zero or missing throughout".to_owned());
+        }
+        let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
+        Ok(Self { ingested, field, archive, tracked })
+    }
+
+    /// The lags of its combines.
+    pub(super) fn lags(&self) -> FieldLags {
+        let by_machine = self.tracked.lags().map(|(name, taken, own)| (name.to_owned(), FieldLag { taken, own }));
+        FieldLags { crop: self.field.crop.clone(), by_machine: by_machine.collect() }
+    }
+
+    /// All that follows, see [`analyse`].
+    pub(super) fn analyse(self, folder: &str) -> Result<Analysed, String> {
+        let Self { ingested, field, archive, .. } = self;
+        let placed = self.place(0.0);
+        let cleaned = self.judge(placed.clone(), &archive.clean);
+        let place_of_records = self.place_of(&cleaned).map_err(|error| error.to_string())?;
+        let joined = self.join(cleaned, &place_of_records, &archive.model);
+        if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
+            let cleaned = &joined.assigned.cleaned;
+            let (most, count) =
+                cleaned.removals().into_iter().max_by_key(|&(_, count)| count).unwrap_or((Mark::NoPosition, 0));
+            return Err(format!(
+                "no record can be used: of {} records {count} are marked `{}` ({})",
+                cleaned.len(),
+                most.code(),
+                most.text()
+            ));
+        }
+        let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
+        let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fit);
+        let cleaned = &joined.assigned.cleaned;
+        let mut cautions = Cautions::default();
+        for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions]
+        {
+            cautions.extend(part);
+        }
+        let mapped_only = field.strips.is_none();
+        if !mapped_only && fit.responses.is_empty() {
+            cautions.add(Caution::NotEstimable, "no treated strip faces a check strip");
+        }
+        let result = SiteYear {
+            identity: SiteYearIdentity {
+                season: field.season,
+                farm: field.farm.clone(),
+                field: field.field.clone(),
+                crop: field.crop.clone(),
+            },
+            folder: folder.to_owned(),
+            place_deg: place(&joined).map_err(|error| error.to_string())?,
+            epsg: cleaned.records.epsg,
+            wetness_mm: joined.wetness_mm,
+            wetness_class: joined.wetness_class.clone(),
+            counts: counts(&joined),
+            removal_by_treatment: std::mem::take(&mut fit.removal_by_treatment),
+            cleaning: cleaned.facts.clone(),
+            design: (!mapped_only).then(|| joined.assigned.design.clone()),
+            class_area_m2: class_areas(&joined),
+            soil_zone: ingested
+                .soils
+                .iter()
+                .map(|soil| soil.class.map(|class| archive.soil.zone_of_class[class]))
+                .collect(),
+            responses: fit.responses,
+            differences: fit.differences,
+            variance: fit.variance,
+            field_model: fit.field_model,
+            supplement: fit.supplement,
+            sensitivity,
+            cautions,
+        };
+        let differences = fit::segment_differences(&joined, archive);
+        Ok(Analysed { joined, differences, result })
+    }
+
     fn crop(&self) -> &CropSettings {
         &self.archive.crops[&self.field.crop]
     }
@@ -127,14 +155,34 @@ impl Case<'_> {
         clean::judge_yields(&self.tracked, placed, self.ingested, self.crop(), settings)
     }
 
-    /// Where the records stand on the strips.
-    pub(super) fn stand(&self, cleaned: &Cleaned) -> Result<Standing, AssignError> {
-        Standing::new(cleaned, self.ingested, self.field)
+    /// The same without the rules on yields.
+    pub(super) fn without_yield_rules(&self, placed: clean::Placed) -> Cleaned {
+        self.judge(placed, &self.archive.clean.without_yield_rules())
     }
 
-    /// Joins soils and weather.
-    pub(super) fn join(&self, assigned: Assigned) -> Joined {
-        join::run(assigned, self.ingested, self.archive)
+    /// The records with the lags moved by `shift_s`. Those that the rules on yields removed from the `answer` stay removed, so
+    /// that the place of the grain is what changes.
+    pub(super) fn moved(&self, shift_s: f64, answer: &Cleaned) -> Cleaned {
+        let mut moved = self.without_yield_rules(self.place(shift_s));
+        for (mark, of_answer) in moved.mark.iter_mut().zip(&answer.mark) {
+            if mark.is_none() && matches!(of_answer, Some(Mark::YieldRange | Mark::LocalDisagreement)) {
+                *mark = *of_answer;
+            }
+        }
+        moved
+    }
+
+    /// Where the records stand.
+    pub(super) fn place_of(&self, cleaned: &Cleaned) -> Result<Place, AssignError> {
+        Ok(Place {
+            on_strips: Standing::new(cleaned, self.ingested, self.field)?,
+            ground: join::Ground::new(cleaned, self.ingested, self.archive),
+        })
+    }
+
+    /// Assigns the records to the strips, and joins soils and weather.
+    pub(super) fn join(&self, cleaned: Cleaned, place: &Place, model: &ModelSettings) -> Joined {
+        place.ground.join(place.on_strips.assign(cleaned, model), self.ingested, self.archive)
     }
 }
 

@@ -1,9 +1,10 @@
 //! The two rounds of a night: each site-year by itself, then again those whose lags the other fields of their combines move.
+//! Who knows nothing of its own lag and is sure to hear waits for the second.
 
 use std::collections::BTreeMap;
 
-use super::compute::{Outcome, Round, Workshop};
-use super::lags::MachineLags;
+use super::compute::{Computed, Outcome, Round, Waiting, Workshop};
+use super::lags::{FieldLags, MachineLags};
 use super::stop::Stop;
 use super::tasks::Task;
 use super::{BatchError, workers};
@@ -14,6 +15,8 @@ use crate::config::LagPrior;
 pub(super) enum Became {
     /// It has a result.
     Done(Box<Outcome>),
+    /// Its turn comes in the second round.
+    Waits(Box<Waiting>),
     /// It failed.
     Failed(String),
     /// It was left alone, and nothing is remembered of it.
@@ -24,8 +27,15 @@ pub(super) enum Became {
 
 impl From<Result<Outcome, String>> for Became {
     fn from(computed: Result<Outcome, String>) -> Self {
+        computed.map_or_else(Self::Failed, |outcome| Self::Done(Box::new(outcome)))
+    }
+}
+
+impl From<Result<Computed, String>> for Became {
+    fn from(computed: Result<Computed, String>) -> Self {
         match computed {
-            Ok(outcome) => Self::Done(Box::new(outcome)),
+            Ok(Computed::Done(outcome)) => Self::Done(outcome),
+            Ok(Computed::Waits(waiting)) => Self::Waits(waiting),
             Err(reason) => Self::Failed(reason),
         }
     }
@@ -58,24 +68,27 @@ impl Rounds<'_> {
         })
     }
 
-    /// What each site-year should hear of its combines' lags, where that is not what it heard. What a field tells of its own
-    /// lag does not depend on what it heard, so one more round is enough.
+    /// What each site-year should hear of its combines' lags, where that is not what it heard, and what those hear that
+    /// wait. What a field tells of its own lag does not depend on what it heard, so one more round is enough.
     pub(super) fn unheard(became: &[Became]) -> BTreeMap<usize, BTreeMap<String, LagPrior>> {
-        let done = || {
-            became.iter().enumerate().filter_map(|(at, became)| match became {
-                Became::Done(outcome) => Some((at, outcome)),
-                _ => None,
-            })
+        let lags_of = |became: &Became| match became {
+            Became::Done(outcome) => Some(FieldLags::of(&outcome.result)),
+            Became::Waits(waiting) => Some(waiting.lags.clone()),
+            Became::Failed(_) | Became::Unknown | Became::NotBegun => None,
         };
-        let lags = MachineLags::of(&done().map(|(_, outcome)| &outcome.result).collect::<Vec<_>>());
-        done()
-            .map(|(at, outcome)| (at, lags.for_site_year(&outcome.result), &outcome.heard))
-            .filter(|(_, should, heard)| should != *heard)
-            .map(|(at, should, _)| (at, should))
-            .collect()
+        let fields: Vec<Option<FieldLags>> = became.iter().map(lags_of).collect();
+        let told = MachineLags::of(&fields.iter().flatten().cloned().collect::<Vec<_>>());
+        let should = |(at, lags): (usize, Option<FieldLags>)| {
+            let should = told.for_field(&lags?);
+            match &became[at] {
+                Became::Done(outcome) if outcome.heard == should => None,
+                _ => Some((at, should)),
+            }
+        };
+        fields.into_iter().enumerate().filter_map(should).collect()
     }
 
-    /// The second round: computes again the site-years that `unheard` names by their index.
+    /// The second round: computes the site-years that `unheard` names by their index.
     pub(super) fn second(
         &self,
         tasks: &[Task],
@@ -92,8 +105,13 @@ impl Rounds<'_> {
             became
         })?;
         for ((at, _), mut second) in again.into_iter().zip(second) {
-            if let (Became::Done(first), Became::Done(second)) = (&became[at], &mut second) {
-                for (stage, spent) in &first.seconds {
+            let first = match &became[at] {
+                Became::Done(first) => Some(&first.seconds),
+                Became::Waits(first) => Some(&first.seconds),
+                Became::Failed(_) | Became::Unknown | Became::NotBegun => None,
+            };
+            if let (Some(first), Became::Done(second)) = (first, &mut second) {
+                for (stage, spent) in first {
                     *second.seconds.entry(stage).or_insert(0.0) += spent;
                 }
             }

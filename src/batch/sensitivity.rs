@@ -4,8 +4,7 @@
 //! the covariance that the answer itself was given under, so that they show the variation and not a new search; the other
 //! analyses of `fit` stand beside them.
 
-use super::one::Case;
-use crate::assign::Standing;
+use super::one::{Case, Place};
 use crate::clean;
 use crate::config::ModelSettings;
 use crate::fit::{self, Fit, Variant};
@@ -16,11 +15,11 @@ use crate::results::{Estimate, SensitivityRow};
 const LAG_STEP_S: f64 = 2.0;
 
 /// The rows of `sensitivity.csv`, by variant, then in the order of the responses. `placed` are the records before the rules
-/// on yields, `standing` where they stand on the strips, `joined` what came of them.
+/// on yields, `place` where they stand, `joined` what came of them.
 pub(super) fn sensitivity(
     case: &Case<'_>,
     placed: clean::Placed,
-    standing: &Standing,
+    place: &Place,
     joined: &Joined,
     primary: &Fit,
 ) -> Vec<SensitivityRow> {
@@ -40,11 +39,11 @@ pub(super) fn sensitivity(
     if adjusted.covariates > 0 {
         rows.add_fit("adjusted for elevation", &adjusted);
     }
-    let varied = |cleaned: Cleaned, standing: &Standing, model: &ModelSettings| {
-        fit::run(&case.join(standing.assign(cleaned, model)), archive, same)
+    let varied = |cleaned: Cleaned, place: &Place, model: &ModelSettings| {
+        fit::run(&case.join(cleaned, place, model), archive, same)
     };
-    let without_rules = case.judge(placed, &archive.clean.without_yield_rules());
-    rows.add_fit("yield rules off", &varied(without_rules, standing, &archive.model));
+    let without_rules = case.without_yield_rules(placed);
+    rows.add_fit("yield rules off", &varied(without_rules, place, &archive.model));
     // records that carry their labels have no edges to move
     if !case.ingested.strips.is_empty() {
         for (name, factor) in [("buffers halved", 0.5), ("buffers doubled", 2.0)] {
@@ -53,14 +52,14 @@ pub(super) fn sensitivity(
                 edge_across_m: archive.model.edge_across_m * factor,
                 ..archive.model.clone()
             };
-            rows.add_fit(name, &varied(joined.assigned.cleaned.clone(), standing, &model));
+            rows.add_fit(name, &varied(joined.assigned.cleaned.clone(), place, &model));
         }
     }
     if case.ingested.records.channels.time {
         for by_s in [-LAG_STEP_S, LAG_STEP_S] {
-            let cleaned = case.judge(case.place(by_s), &archive.clean);
-            if let Ok(standing) = case.stand(&cleaned) {
-                rows.add_fit(&format!("lag {by_s:+.0} s"), &varied(cleaned, &standing, &archive.model));
+            let cleaned = case.moved(by_s, &joined.assigned.cleaned);
+            if let Ok(place) = case.place_of(&cleaned) {
+                rows.add_fit(&format!("lag {by_s:+.0} s"), &varied(cleaned, &place, &archive.model));
             }
         }
     }

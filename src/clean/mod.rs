@@ -40,7 +40,7 @@ use geo::MultiPolygon;
 use crate::config::{CleanSettings, CropSettings};
 use crate::geometry::PolygonIndex;
 use crate::points::{
-    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Records,
+    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Records, Sourced,
 };
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
@@ -75,6 +75,16 @@ pub struct Tracked {
     /// Moisture readings, held ones replaced.
     moisture_pct: Vec<f64>,
     cautions: Cautions,
+}
+
+impl Tracked {
+    /// The lag of each combine, s: its name, the lag as it is taken, and by this field alone where it tells one.
+    pub fn lags(&self) -> impl Iterator<Item = (&str, Sourced, Option<Sourced>)> {
+        self.tracks
+            .iter()
+            .zip(&self.lags)
+            .map(|(track, lags)| (self.records.machine.names[track.machine as usize].as_str(), lags.mass_s, lags.own_s))
+    }
 }
 
 /// Cleans a site-year. `seed` drives the bootstrap of the lag.

@@ -40,7 +40,7 @@ pub use alternatives::{Alternative, alternatives};
 pub use differences::segment_differences;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// What the fit delivers.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -83,7 +83,11 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
     }
     let settings = &archive.model;
     let mut fit = Fit::default();
-    fit.removal_by_treatment = doubts::removal(assigned, archive, &mut fit.cautions);
+    // a repetition is asked for its responses alone
+    let is_repetition = variant.covariance.is_some();
+    if !is_repetition {
+        fit.removal_by_treatment = doubts::removal(assigned, archive, &mut fit.cautions);
+    }
     doubts::of_the_design(joined, &check.key, &mut fit.cautions);
     let treated: Vec<&str> = archive
         .treatments
@@ -107,13 +111,13 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         doubts::of_the_ground(&trial, at, &mut doubts);
         let replicated = support(&trial, at, 0, None, 1).blocks > 1;
         if !replicated
-            && variant.covariance.is_none()
+            && !is_repetition
             && let Some(placebo) = placebo::placebo(&trial, at)
         {
             fit.supplement.placebos.push(placebo);
         }
         let shrunken = match trial.mean(0, at, None, |row| row.yield_kg_ha) {
-            Some(level) if replicated => pooling::shrunken(&answers, at, level),
+            Some(level) if replicated && !is_repetition => pooling::shrunken(&answers, at, level),
             _ => BTreeMap::new(),
         };
         for class in present.iter().map(|&class| Some(class)).chain([None]) {

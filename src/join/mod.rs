@@ -7,49 +7,74 @@ mod terrain;
 
 use crate::config::{ArchiveSettings, SoilSettings};
 use crate::geometry::PolygonIndex;
-use crate::points::{Assigned, Caution, Cautions, Ingested, Joined, Labels};
+use crate::points::{Assigned, Caution, Cautions, Cleaned, Ingested, Joined, Labels};
+use terrain::{UnderRecords, UnderSegments};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 2;
 
 /// Joins soils and wetness.
 pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -> Joined {
-    let mut cautions = Cautions::default();
-    let terrain = terrain::terrain(&assigned, ingested.surface.as_ref(), &archive.soil, &mut cautions);
-    let point_class = if archive.soil.is_terrain() && !ingested.records.drainage_class.is_present() {
-        terrain::classes(&assigned, &terrain.point_index, &archive.soil)
-    } else {
-        point_classes(&assigned, ingested, &archive.soil, &mut cautions)
-    };
-    let least_share = archive.model.class_share_pct / 100.0;
-    let (segment_class, segment_class_share) = segment_classes(&assigned, &point_class, &archive.soil, least_share);
-    let has_soil =
-        ingested.records.drainage_class.is_present() || archive.soil.path.is_some() || archive.soil.is_terrain();
-    let without = segment_class_share.iter().filter(|share| **share <= 0.0).count();
-    if has_soil && without > 0 {
-        cautions.add(Caution::SoilIncomplete, format!("{without} of {} segments have no class", segment_class.len()));
+    Ground::new(&assigned.cleaned, ingested, archive).join(assigned, ingested, archive)
+}
+
+/// What lies under the records: all that depends on their ground alone, not on what is kept of them.
+#[derive(Debug, Clone)]
+pub struct Ground {
+    /// The zone of each record; `None` where the lie of the land makes the zones.
+    point_class: Option<Vec<u32>>,
+    terrain: UnderRecords,
+    cautions: Cautions,
+}
+
+impl Ground {
+    /// Under records on their ground.
+    pub fn new(cleaned: &Cleaned, ingested: &Ingested, archive: &ArchiveSettings) -> Self {
+        let mut cautions = Cautions::default();
+        let is_terrain = archive.soil.is_terrain() && !ingested.records.drainage_class.is_present();
+        let point_class = (!is_terrain).then(|| point_classes(cleaned, ingested, &archive.soil, &mut cautions));
+        let terrain = UnderRecords::new(cleaned, ingested.surface.as_ref(), &archive.soil);
+        Self { point_class, terrain, cautions }
     }
-    let wetness_class = match (&archive.wetness, ingested.wetness_measure) {
-        (Some(settings), Some(value)) => Some(settings.class(value).to_owned()),
-        _ => None,
-    };
-    Joined {
-        classes: archive.soil.zones.clone(),
-        point_class,
-        segment_class,
-        segment_class_share,
-        segment_terrain: terrain.segment_index,
-        segment_depression_m: terrain.segment_depth_m,
-        wetness_mm: ingested.wetness_mm,
-        wetness_class,
-        assigned,
-        cautions,
+
+    /// Joins it to the records: those of which this is the ground, whatever is kept of them.
+    pub fn join(&self, assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -> Joined {
+        let mut cautions = self.cautions.clone();
+        let terrain = UnderSegments::new(&assigned, &self.terrain, &mut cautions);
+        let point_class = match &self.point_class {
+            Some(known) => known.clone(),
+            None => terrain::classes(&assigned, &self.terrain.index, &archive.soil),
+        };
+        let least_share = archive.model.class_share_pct / 100.0;
+        let (segment_class, segment_class_share) = segment_classes(&assigned, &point_class, &archive.soil, least_share);
+        let has_soil =
+            ingested.records.drainage_class.is_present() || archive.soil.path.is_some() || archive.soil.is_terrain();
+        let without = segment_class_share.iter().filter(|share| **share <= 0.0).count();
+        if has_soil && without > 0 {
+            cautions
+                .add(Caution::SoilIncomplete, format!("{without} of {} segments have no class", segment_class.len()));
+        }
+        let wetness_class = match (&archive.wetness, ingested.wetness_measure) {
+            (Some(settings), Some(value)) => Some(settings.class(value).to_owned()),
+            _ => None,
+        };
+        Joined {
+            classes: archive.soil.zones.clone(),
+            point_class,
+            segment_class,
+            segment_class_share,
+            segment_terrain: terrain.index,
+            segment_depression_m: terrain.depth_m,
+            wetness_mm: ingested.wetness_mm,
+            wetness_class,
+            assigned,
+            cautions,
+        }
     }
 }
 
 /// The zone of each record, by the label that it carries or by the polygon under it.
-fn point_classes(assigned: &Assigned, ingested: &Ingested, soil: &SoilSettings, cautions: &mut Cautions) -> Vec<u32> {
-    let cleaned = &assigned.cleaned;
+fn point_classes(cleaned: &Cleaned, ingested: &Ingested, soil: &SoilSettings, cautions: &mut Cautions) -> Vec<u32> {
     let labels = &cleaned.records.drainage_class;
     if labels.is_present() {
         let zone_of: Vec<u32> = labels

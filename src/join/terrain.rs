@@ -5,61 +5,65 @@
 
 use crate::config::SoilSettings;
 use crate::geometry::Crs;
-use crate::points::{Assigned, Caution, Cautions, Labels, Surface};
+use crate::points::{Assigned, Caution, Cautions, Cleaned, Labels, Surface};
 use crate::raster::{Raster, Sampler, terrain};
 
 /// Standardised difference of the index between treated and check segments from which the comparison is doubted (common
 /// practice in observational studies, from memory: Austin 2009 uses 0.1, others 0.25).
 const MOST_DIFFERENCE: f64 = 0.25;
 
-/// What the terrain says of the records and segments; NaN where it is not known.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub(super) struct Terrain {
-    /// Topographic wetness index of each record.
-    pub(super) point_index: Vec<f64>,
-    /// Area-weighted mean index of each segment.
-    pub(super) segment_index: Vec<f64>,
-    /// Area-weighted mean depth of the depressions of each segment, m.
-    pub(super) segment_depth_m: Vec<f64>,
+/// What the terrain says of the records; NaN where it is not known.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct UnderRecords {
+    /// Topographic wetness index.
+    pub(super) index: Vec<f64>,
+    /// Depth of the depression, m.
+    pub(super) depth_m: Vec<f64>,
 }
 
-/// Samples the terrain under the records. Without a surface nothing is known.
-pub(super) fn terrain(
-    assigned: &Assigned,
-    surface: Option<&Surface>,
-    soil: &SoilSettings,
-    cautions: &mut Cautions,
-) -> Terrain {
-    let rows = assigned.cleaned.len();
-    let unknown = || Terrain {
-        point_index: vec![f64::NAN; rows],
-        segment_index: vec![f64::NAN; assigned.segments.len()],
-        segment_depth_m: vec![f64::NAN; assigned.segments.len()],
-    };
-    let Some(surface) = surface else { return unknown() };
-    let cell_m = (surface.cell_m.0 * surface.cell_m.1).sqrt();
-    let smoothed = terrain::smooth(&surface.raster.data, soil.dem_smoothing_m / cell_m);
-    let sampled = terrain::wetness(&smoothed, surface.cell_m).ok().and_then(|wetness| {
+impl UnderRecords {
+    /// Samples the terrain under the records. Without a surface nothing is known.
+    pub(super) fn new(cleaned: &Cleaned, surface: Option<&Surface>, soil: &SoilSettings) -> Self {
+        let rows = cleaned.len();
+        let unknown = || Self { index: vec![f64::NAN; rows], depth_m: vec![f64::NAN; rows] };
+        let Some(surface) = surface else { return unknown() };
+        let cell_m = (surface.cell_m.0 * surface.cell_m.1).sqrt();
+        let smoothed = terrain::smooth(&surface.raster.data, soil.dem_smoothing_m / cell_m);
+        let Ok(wetness) = terrain::wetness(&smoothed, surface.cell_m) else { return unknown() };
         let sampler = |data| {
             let raster = Raster { data, transform: surface.raster.transform, crs: surface.raster.crs.clone() };
-            Sampler::new(raster, &Crs::from_epsg(assigned.cleaned.records.epsg).ok()?).ok()
+            Sampler::new(raster, &Crs::from_epsg(cleaned.records.epsg).ok()?).ok()
         };
-        let (mut index, mut depth) = (sampler(wetness.index)?, sampler(wetness.depth)?);
-        let mut values = (Vec::with_capacity(rows), Vec::with_capacity(rows));
-        for (&x, &y) in assigned.cleaned.x_m.iter().zip(&assigned.cleaned.y_m) {
+        let Some((mut index, mut depth)) = sampler(wetness.index).zip(sampler(wetness.depth)) else { return unknown() };
+        let mut under = Self { index: Vec::with_capacity(rows), depth_m: Vec::with_capacity(rows) };
+        for (&x, &y) in cleaned.x_m.iter().zip(&cleaned.y_m) {
             let known = x.is_finite() && y.is_finite();
             let of = |sampler: &mut Sampler<Raster>| {
                 if known { sampler.bilinear(x, y).ok().flatten().unwrap_or(f64::NAN) } else { f64::NAN }
             };
-            values.0.push(of(&mut index));
-            values.1.push(of(&mut depth));
+            under.index.push(of(&mut index));
+            under.depth_m.push(of(&mut depth));
         }
-        Some(values)
-    });
-    let Some((point_index, point_depth)) = sampled else { return unknown() };
-    let segment_index = by_segment(assigned, &point_index);
-    compare(assigned, &segment_index, cautions);
-    Terrain { segment_depth_m: by_segment(assigned, &point_depth), segment_index, point_index }
+        under
+    }
+}
+
+/// What the terrain says of the segments: the area-weighted means of their records.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct UnderSegments {
+    /// Topographic wetness index.
+    pub(super) index: Vec<f64>,
+    /// Depth of the depressions, m.
+    pub(super) depth_m: Vec<f64>,
+}
+
+impl UnderSegments {
+    /// With a doubt where treated ground is wetter than the check's.
+    pub(super) fn new(assigned: &Assigned, under: &UnderRecords, cautions: &mut Cautions) -> Self {
+        let index = by_segment(assigned, &under.index);
+        compare(assigned, &index, cautions);
+        Self { index, depth_m: by_segment(assigned, &under.depth_m) }
+    }
 }
 
 fn by_segment(assigned: &Assigned, values: &[f64]) -> Vec<f64> {

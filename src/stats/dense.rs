@@ -83,9 +83,9 @@ impl Cholesky {
     pub fn of_owned(mut a: Mat<f64>) -> Option<Self> {
         let before: Vec<f64> = (0..a.nrows()).map(|i| a[(i, i)]).collect();
         if a.nrows() <= SMALL {
-            factor_small(a.as_mut())
+            factor_small(a.as_mut());
         } else {
-            factor_large(a.as_mut())?
+            factor_large(a.as_mut())?;
         }
         // a pivot that is rounding error of its own diagonal means a singular matrix
         let sound = |i: usize| {

@@ -85,8 +85,9 @@ impl Gram {
 }
 
 impl Absorber<'_> {
-    /// By the identity of Woodbury: `H_γ = H + γ Z Z′`, with `(I + γ Z′H⁻¹Z) = L L′`.
-    pub(super) fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
+    /// The factor of `[X | y]′H_γ⁻¹[X | y]` and `ln det H_γ`, by the identity of Woodbury: `H_γ = H + γ Z Z′`, with
+    /// `(I + γ Z′H⁻¹Z) = L L′`.
+    fn factored(&self, ratio: f64) -> Result<(Cholesky, f64), StatsError> {
         let (s, p) = (self.gram.random, self.gram.fixed);
         let mut products = Mat::from_fn(p + 1, p + 1, |i, j| self.gram.products[(s + i, s + j)]);
         let mut ln_determinant = self.gram.ln_determinant;
@@ -133,16 +134,40 @@ impl Absorber<'_> {
                 }
             }
         }
-        // the last pivot of the factor is the root of the sum of squares
-        let Some(factor) = Cholesky::new(products.as_ref()) else {
-            return Err(match Cholesky::new(products.submatrix(0, 0, p, p)) {
+        match Cholesky::new(products.as_ref()) {
+            Some(factor) => Ok((factor, ln_determinant)),
+            None => Err(match Cholesky::new(products.submatrix(0, 0, p, p)) {
                 Some(_) => StatsError::NoVariation { what: "response about the fixed effects" },
                 None => StatsError::NotPositiveDefinite { what: "the information of the fixed effects" },
-            });
-        };
-        let lower = factor.lower();
+            }),
+        }
+    }
+
+    /// The logarithm of the likelihood at the σ² that maximises it, that σ², and the factor that both rest on.
+    fn height(&self, ratio: f64, estimation: Estimation) -> Result<(f64, f64, Cholesky), StatsError> {
+        let (factor, ln_determinant) = self.factored(ratio)?;
+        let (n, p, lower) = (self.gram.rows, self.gram.fixed, factor.lower());
+        // the last pivot of the factor is the root of the sum of squares
         let sum_of_squares = lower[(p, p)] * lower[(p, p)];
-        let ln_information = 2.0 * (0..p).map(|j| lower[(j, j)].ln()).sum::<f64>();
+        let (dimension, penalty) = match estimation {
+            Estimation::Restricted => ((n - p) as f64, 2.0 * (0..p).map(|j| lower[(j, j)].ln()).sum::<f64>()),
+            Estimation::Full => (n as f64, 0.0),
+        };
+        let variance = sum_of_squares / dimension;
+        let log_likelihood =
+            -0.5 * (dimension * ((std::f64::consts::TAU * variance).ln() + 1.0) + ln_determinant + penalty);
+        Ok((log_likelihood, variance, factor))
+    }
+
+    /// As [`Profile::log_likelihood`].
+    pub(super) fn log_likelihood(&self, ratio: f64, estimation: Estimation) -> Result<f64, StatsError> {
+        self.height(ratio, estimation).map(|(log_likelihood, ..)| log_likelihood)
+    }
+
+    /// Generalised least squares with the random effect of ratio γ.
+    pub(super) fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
+        let (log_likelihood, factor_of_variance, factor) = self.height(ratio, estimation)?;
+        let (p, lower) = (self.gram.fixed, factor.lower());
         let mut coefficients = vec![0.0; p];
         for j in (0..p).rev() {
             let known: f64 = (j + 1..p).map(|k| lower[(k, j)] * coefficients[k]).sum();
@@ -156,19 +181,12 @@ impl Absorber<'_> {
                 root[(i, column)] = (unit - known) / lower[(i, i)];
             }
         }
-        let n = self.gram.rows;
-        let (dimension, penalty) = match estimation {
-            Estimation::Restricted => ((n - p) as f64, ln_information),
-            Estimation::Full => (n as f64, 0.0),
-        };
-        let variance = sum_of_squares / dimension;
         Ok(Profile {
             coefficients,
             unscaled_covariance: dense::product_transposed(root.as_ref(), root.as_ref()),
-            factor: variance,
-            log_likelihood: -0.5
-                * (dimension * ((std::f64::consts::TAU * variance).ln() + 1.0) + ln_determinant + penalty),
-            df: n - p,
+            factor: factor_of_variance,
+            log_likelihood,
+            df: self.gram.rows - p,
         })
     }
 }

@@ -152,8 +152,8 @@ impl Explorer<'_> {
             let heights = grid(top, 24)
                 .into_iter()
                 .map(|(root, _)| {
-                    let profile = absorber.profile(root * root, Estimation::Restricted)?;
-                    Ok((root, profile.log_likelihood + self.prior.of_root_ratio(root)))
+                    let log_likelihood = absorber.log_likelihood(root * root, Estimation::Restricted)?;
+                    Ok((root, log_likelihood + self.prior.of_root_ratio(root)))
                 })
                 .collect::<Result<Vec<_>, StatsError>>()?;
             let peak = heights.iter().map(|one| one.1).fold(f64::NEG_INFINITY, f64::max);

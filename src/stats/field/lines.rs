@@ -5,6 +5,11 @@ use crate::stats::dense::{Mat, MatRef, product_transposed};
 use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
 
+/// How closely the logarithm of the random effect's ratio is sought while range and nugget are (the likelihood at its top
+/// is flat to the sixth digit over that), and how closely in the end.
+const ROUGHLY: f64 = 1e-3;
+const CLOSELY: f64 = 1e-5;
+
 /// An exponential (first-order autoregressive) process along each line, lines independent of each other.
 ///
 /// The likelihood is exact: the innovations of the Kalman filter whiten the response and every column of the design with
@@ -96,7 +101,8 @@ impl LineField {
         let bounded = |at: &[f64]| (at[0].clamp(low, high).exp(), at[1].clamp(0.0, 1.0));
         let value = |at: &[f64]| {
             let (range, nugget) = bounded(at);
-            self.best_ratio(range, nugget, estimation).map_or(f64::INFINITY, |(_, height)| outside(at) - height)
+            self.best_ratio((range, nugget), estimation, ROUGHLY)
+                .map_or(f64::INFINITY, |(_, height)| outside(at) - height)
         };
         let summits = [0.3, 0.7].map(|share| {
             let start = [low + share * (high - low), 0.3];
@@ -108,7 +114,7 @@ impl LineField {
             return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
         }
         let (range, nugget) = bounded(&place);
-        let (ratio, _) = self.best_ratio(range, nugget, estimation)?;
+        let (ratio, _) = self.best_ratio((range, nugget), estimation, CLOSELY)?;
         let profile = self.gram(range, nugget)?.profile(ratio, estimation)?;
         Ok(LineFit {
             range,
@@ -119,11 +125,17 @@ impl LineField {
         })
     }
 
-    /// The ratio of the random effect that maximises the likelihood at this range and nugget, and the maximum.
-    fn best_ratio(&self, range: f64, nugget: f64, estimation: Estimation) -> Result<(f64, f64), StatsError> {
+    /// The ratio of the random effect that maximises the likelihood at this range and nugget, its logarithm as close as
+    /// that, and the maximum.
+    fn best_ratio(
+        &self,
+        (range, nugget): (f64, f64),
+        estimation: Estimation,
+        closeness: f64,
+    ) -> Result<(f64, f64), StatsError> {
         let gram = self.gram(range, nugget)?;
         let absorber = gram.absorber();
-        let height = |ratio: f64| absorber.profile(ratio, estimation).map(|profile| profile.log_likelihood);
+        let height = |ratio: f64| absorber.log_likelihood(ratio, estimation);
         let at_zero = height(0.0)?;
         if self.columns.random == 0 {
             return Ok((0.0, at_zero));
@@ -136,7 +148,7 @@ impl LineField {
         let (mut a, mut b) = (grid[top.saturating_sub(1)], grid[(top + 1).min(grid.len() - 1)]);
         let (mut c, mut d) = (b - golden * (b - a), a + golden * (b - a));
         let (mut at_c, mut at_d) = (height(c.exp())?, height(d.exp())?);
-        while b - a > 1e-5 {
+        while b - a > closeness {
             if at_c > at_d {
                 (b, d, at_d) = (d, c, at_c);
                 c = b - golden * (b - a);

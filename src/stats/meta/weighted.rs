@@ -36,7 +36,7 @@ impl Weighted {
     pub(super) fn with(estimates: &Estimates<'_>, weights: Vec<f64>) -> Result<Self, StatsError> {
         let (x, y) = (estimates.design, estimates.y);
         let p = x.ncols();
-        let factor = Cholesky::of_owned(moment(x, weights.iter().copied()))
+        let factor = Cholesky::of_owned(moment(x, &weights, |w| w))
             .ok_or(StatsError::NotPositiveDefinite { what: "the information of the coefficients" })?;
         let covariance = factor.inverse();
         let right: Vec<f64> =
@@ -54,13 +54,13 @@ impl Weighted {
 
     /// The traces, of the same estimates.
     pub(super) fn traces(&self, estimates: &Estimates<'_>) -> Traces {
-        let squares = || self.weights.iter().map(|w| w * w);
-        let second = moment(estimates.design, squares());
-        let third = moment(estimates.design, self.weights.iter().map(|w| w * w * w));
+        let second = moment(estimates.design, &self.weights, |w| w * w);
+        let third = moment(estimates.design, &self.weights, |w| w * w * w);
         let shrunk = product(self.covariance.as_ref(), second.as_ref());
         Traces {
             first: self.weights.iter().sum::<f64>() - trace_of_product(self.covariance.as_ref(), second.as_ref()),
-            squared: squares().sum::<f64>() - 2.0 * trace_of_product(self.covariance.as_ref(), third.as_ref())
+            squared: self.weights.iter().map(|w| w * w).sum::<f64>()
+                - 2.0 * trace_of_product(self.covariance.as_ref(), third.as_ref())
                 + trace_of_product(shrunk.as_ref(), shrunk.as_ref()),
         }
     }
@@ -79,10 +79,10 @@ impl Weighted {
     }
 }
 
-/// `X′ diag(w) X`.
-fn moment(x: MatRef<'_, f64>, weights: impl Iterator<Item = f64> + Clone) -> Mat<f64> {
+/// `X′ diag(f(w)) X`.
+fn moment(x: MatRef<'_, f64>, weights: &[f64], of: impl Fn(f64) -> f64) -> Mat<f64> {
     let entry = |i: usize, j: usize| -> f64 {
-        weights.clone().zip(x.col(i).iter()).zip(x.col(j).iter()).map(|((w, a), b)| w * a * b).sum()
+        weights.iter().zip(x.col(i).iter()).zip(x.col(j).iter()).map(|((w, a), b)| of(*w) * a * b).sum()
     };
     let p = x.ncols();
     let lower = Mat::from_fn(p, p, |i, j| if i >= j { entry(i, j) } else { 0.0 });
