@@ -106,7 +106,7 @@ const HEADER: &str = "| zones | intervals | bias | error | coverage | width | er
 /// Seconds of one synthesis by the number of site-years, all with estimates of three classes over eight seasons.
 fn growth(world: &World, settings: &ArchiveSettings) {
     println!(
-        "\nTime of one synthesis, one thread.\n| site-years | s, estimates | s, block differences |\n| --- | --- | --- |"
+        "\nTime of one synthesis, all threads.\n| site-years | s, estimates | s, block differences |\n| --- | --- | --- |"
     );
     for size in [50, 100, 200, 500, 1_000, 5_000, 20_000] {
         let drawn = Draw::new(1).archive(world, size, settings).0;
