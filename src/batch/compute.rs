@@ -62,7 +62,12 @@ pub(super) enum Round {
         may_wait: bool,
     },
     /// Computed unless it stands unchanged, having heard this.
-    Second(BTreeMap<String, LagPrior>),
+    Second {
+        /// By combine.
+        heard: BTreeMap<String, LagPrior>,
+        /// Computed even if it stands unchanged.
+        force: bool,
+    },
     /// Not computed: it stands unchanged, or fails.
     Remembered,
 }
@@ -136,7 +141,7 @@ impl Workshop<'_> {
         watch.lap("fingerprint");
         let (force, may_wait, heard) = match round {
             Round::First { force, may_wait } => (*force, *may_wait, None),
-            Round::Second(heard) => (false, false, Some(heard)),
+            Round::Second { heard, force } => (*force, false, Some(heard)),
             Round::Remembered => (false, false, None),
         };
         if let Some(remembered) = remembered

@@ -96,11 +96,14 @@ impl Rounds<'_> {
         unheard: BTreeMap<usize, BTreeMap<String, LagPrior>>,
     ) -> Result<(), BatchError> {
         let again: Vec<_> = unheard.into_iter().collect();
+        let first: &[Became] = became;
         let second = workers::each(self.jobs, &again, |(at, heard)| {
             if self.stop.signal().is_some() {
                 return Became::NotBegun;
             }
-            let became = self.workshop.compute(&tasks[*at], &Round::Second(heard.clone())).into();
+            // who waited was to be computed, come what may
+            let force = matches!(first[*at], Became::Waits(_));
+            let became = self.workshop.compute(&tasks[*at], &Round::Second { heard: heard.clone(), force }).into();
             (self.tell)(&tasks[*at], &became);
             became
         })?;

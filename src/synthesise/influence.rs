@@ -125,6 +125,7 @@ fn influences(cells: &Cells, cell: Cell, mean: f64) -> BTreeMap<usize, Influence
     let Ok(all) = pooled(&members) else { return BTreeMap::new() };
     let weight = |one: &Summary| 1.0 / (one.variance + all.tau2);
     let total: f64 = members.iter().map(weight).sum();
+    // the mean of the others, as far as the mean of all moves; none where fewer than three would remain
     let without = |at: usize| -> Option<LeaveOneOut> {
         if members.len() <= LEAST_POOLED {
             return None;

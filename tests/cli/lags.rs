@@ -68,19 +68,26 @@ fn a_field_of_few_passes_hears_the_other_fields_of_its_combine() {
     for (seed, folder) in ["one", "two", "three"].into_iter().enumerate() {
         field(&archive, folder, seed as u64, 16);
     }
-    field(&archive, "small", 9, 3);
+    field(&archive, "z-small", 9, 3);
     let said = archive.run();
     assert_eq!(said.code, 0, "{}", said.stderr);
     for folder in ["one", "two", "three"] {
         let (value, source) = lag(&archive, folder);
         assert!((13.0..15.6).contains(&value) && source == "estimated", "{folder}: {value} {source}");
     }
-    let (value, source) = lag(&archive, "small");
+    let (value, source) = lag(&archive, "z-small");
     assert!((13.5..15.5).contains(&value) && source == "assumed", "{value} {source}");
-    let caution = archive.summary("small")["cautions"]["lag-assumed"].as_str().unwrap().to_owned();
+    let caution = archive.summary("z-small")["cautions"]["lag-assumed"].as_str().unwrap().to_owned();
     assert!(caution.contains("3 fields of this machine"), "{caution}");
     // it holds: nothing is computed again
     assert!(archive.run().stderr.contains("0 computed, 4 unchanged"));
+    // one after the other: it is the last, three have told, and it waits for its turn to hear them; forced, it is computed
+    let before = archive.summary("z-small");
+    let said = archive.run_with(&["--jobs", "1", "--force"]);
+    assert!(said.stderr.contains("4/4 fields/z-small: waits for the lag of its combine"), "{}", said.stderr);
+    assert!(said.stderr.contains("1/1 fields/z-small: computed"), "{}", said.stderr);
+    assert!(said.stderr.contains("4 computed, 0 unchanged"), "{}", said.stderr);
+    assert_eq!(archive.summary("z-small"), before);
 
     // without the others it is alone again with the usual lag
     for folder in ["one", "two"] {
@@ -88,5 +95,5 @@ fn a_field_of_few_passes_hears_the_other_fields_of_its_combine() {
     }
     let said = archive.run();
     assert!(said.stderr.contains("1 computed, 1 unchanged"), "{}", said.stderr);
-    assert_eq!(lag(&archive, "small").0, 12.0);
+    assert_eq!(lag(&archive, "z-small").0, 12.0);
 }

@@ -1,4 +1,4 @@
-//! The grower's page is one sheet of paper.
+//! The grower's page is one sheet of paper, and so is the operator's.
 
 use crate::browser;
 use crate::example;
@@ -15,6 +15,15 @@ fn a_report_prints_on_one_page() {
     for report in example::reports() {
         let pdf = browser.print(&report);
         assert_eq!(pages(&pdf), 1, "{}", report.display());
+    }
+}
+
+#[test]
+fn a_sheet_of_strips_prints_on_one_page_or_both_sides_of_it() {
+    let Some(browser) = browser::find() else { return };
+    for sheet in example::sheets() {
+        let pdf = browser.print(&sheet);
+        assert!(pages(&pdf) <= 2, "{}", sheet.display());
     }
 }
 

@@ -7,7 +7,8 @@ use crate::example;
 fn pages_load_without_errors_in_light_and_dark_wide_and_narrow() {
     let Some(browser) = browser::find() else { return };
     let mut pages = vec![example::index()];
-    pages.extend(example::reports().into_iter().map(|path| std::fs::read_to_string(path).unwrap()));
+    let others = example::reports().into_iter().chain(example::sheets());
+    pages.extend(others.map(|path| std::fs::read_to_string(path).unwrap()));
     for page in &pages {
         for (light, width) in [(Light::Light, 1200), (Light::Dark, 390)] {
             let told = browser.run(
@@ -31,7 +32,8 @@ fn pages_load_without_errors_in_light_and_dark_wide_and_narrow() {
 
 #[test]
 fn nothing_in_a_page_points_outside_but_the_pages_of_the_archive() {
-    for page in example::reports().into_iter().chain([example::out().join("index.html")]) {
+    let pages = example::reports().into_iter().chain(example::sheets());
+    for page in pages.chain([example::out().join("index.html")]) {
         let text = std::fs::read_to_string(&page).unwrap();
         assert!(text.contains("Content-Security-Policy") && text.contains("default-src 'none'"));
         for (attribute, _) in text.match_indices("href=\"").chain(text.match_indices("src=\"")) {

@@ -64,7 +64,7 @@ impl Grouping {
 #[derive(Debug, Clone)]
 pub(super) struct Block {
     pub(super) parts: Vec<Part>,
-    /// The random effect that all rows of the block share and that nothing else joins the parts beside.
+    /// The random intercept that all rows of the block share, and that alone joins the parts.
     pub(super) shared: Option<usize>,
 }
 

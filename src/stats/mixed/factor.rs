@@ -16,6 +16,8 @@ pub(super) struct Factor {
 struct Shared {
     /// `w`, part by part.
     whitened: Vec<Mat<f64>>,
+    /// `1′D⁻¹1`.
+    precision: f64,
     /// α.
     root: f64,
     /// `1 + σ² 1′D⁻¹1`.
@@ -38,9 +40,10 @@ impl Factor {
                 ones
             };
             let whitened: Vec<Mat<f64>> = parts.iter().map(ones).collect();
-            let inflation = 1.0 + values[at] * sum_of_products(&whitened, &whitened);
+            let precision = sum_of_products(&whitened, &whitened);
+            let inflation = 1.0 + values[at] * precision;
             let root = values[at] / (inflation.sqrt() * (inflation.sqrt() + 1.0));
-            Shared { whitened, root, inflation }
+            Shared { whitened, precision, root, inflation }
         });
         Some(Self { parts, shared })
     }
@@ -123,17 +126,12 @@ pub(super) struct Scaled {
 impl Inverse<'_> {
     /// `1′D⁻¹1` and `1 + σ² 1′D⁻¹1`; 0 and 1 where nothing is shared.
     fn precision(&self) -> (f64, f64) {
-        self.factor
-            .shared
-            .as_ref()
-            .map_or((0.0, 1.0), |shared| (sum_of_products(&shared.whitened, &shared.whitened), shared.inflation))
+        self.factor.shared.as_ref().map_or((0.0, 1.0), |shared| (shared.precision, shared.inflation))
     }
 
-    /// `c`.
+    /// `c`, by the square of the root: `α (2 − α 1′D⁻¹1)`.
     fn taken(&self) -> f64 {
-        // α (2 − α 1′u) = c, by the square of the root
-        let precision = self.precision().0;
-        self.factor.shared.as_ref().map_or(0.0, |shared| shared.root * (2.0 - shared.root * precision))
+        self.factor.shared.as_ref().map_or(0.0, |shared| shared.root * (2.0 - shared.root * shared.precision))
     }
 
     /// `tr(V⁻¹ V_i)`.
