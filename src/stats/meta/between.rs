@@ -35,10 +35,10 @@ impl BetweenVariance {
             Self::Common => Ok(Estimated { tau2: 0.0, se: None }),
             Self::DerSimonianLaird => {
                 let at = Weighted::at(estimates, 0.0)?;
-                let traces = at.traces(estimates);
-                let tau2 = ((at.quadratic - df) / traces.first).max(0.0);
-                let variance = 2.0 * df + 4.0 * tau2 * traces.first + 2.0 * tau2 * tau2 * traces.squared;
-                Ok(Estimated { tau2, se: Some(variance.sqrt() / traces.first) })
+                let trace = at.trace(estimates);
+                let tau2 = ((at.quadratic - df) / trace).max(0.0);
+                let variance = 2.0 * df + 4.0 * tau2 * trace + 2.0 * tau2 * tau2 * at.trace_squared(estimates);
+                Ok(Estimated { tau2, se: Some(variance.sqrt() / trace) })
             }
             Self::HedgesOlkin => hedges_olkin(estimates, df),
             Self::MaximumLikelihood => {
@@ -48,8 +48,8 @@ impl BetweenVariance {
             }
             Self::RestrictedLikelihood => {
                 let tau2 = most_likely(estimates, true)?;
-                let squared = Weighted::at(estimates, tau2)?.traces(estimates).squared;
-                Ok(Estimated { tau2, se: Some((2.0 / squared).sqrt()) })
+                let at = Weighted::at(estimates, tau2)?;
+                Ok(Estimated { tau2, se: Some((2.0 / at.trace_squared(estimates)).sqrt()) })
             }
             Self::PauleMandel => {
                 let tau2 = generalised_q_equals(estimates, df)?;
@@ -111,7 +111,7 @@ fn most_likely(estimates: &Estimates<'_>, restricted: bool) -> Result<f64, Stats
     };
     let score = |tau2: f64| {
         Weighted::at(estimates, tau2).map(|at| {
-            let expected = if restricted { at.traces(estimates).first } else { at.weights.iter().sum() };
+            let expected = if restricted { at.trace(estimates) } else { at.weights.iter().sum() };
             at.quadratic_squared - expected
         })
     };

@@ -126,7 +126,7 @@ impl MetaFit {
             covariance: Mat::from_fn(p, p, |i, j| inflation * at.covariance[(i, j)]),
             log_likelihood: at.log_likelihood(),
             restricted_log_likelihood: at.restricted_log_likelihood() + 0.5 * plain.ln_determinant,
-            typical_variance: spare / Weighted::at(&estimates, 0.0)?.traces(&estimates).first,
+            typical_variance: spare / Weighted::at(&estimates, 0.0)?.trace(&estimates),
             coefficients: at.beta,
             wald_covariance: at.covariance,
             df,

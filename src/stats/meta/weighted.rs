@@ -18,14 +18,6 @@ pub(super) struct Weighted {
     pub(super) quadratic_squared: f64,
 }
 
-/// Traces of `P`.
-pub(super) struct Traces {
-    /// `tr P`.
-    pub(super) first: f64,
-    /// `tr PP`.
-    pub(super) squared: f64,
-}
-
 impl Weighted {
     /// With weights `1 / (v_i + τ²)`.
     pub(super) fn at(estimates: &Estimates<'_>, tau2: f64) -> Result<Self, StatsError> {
@@ -52,17 +44,20 @@ impl Weighted {
         Ok(Self { weights, beta, covariance, ln_determinant, quadratic, quadratic_squared })
     }
 
-    /// The traces, of the same estimates.
-    pub(super) fn traces(&self, estimates: &Estimates<'_>) -> Traces {
+    /// `tr P`, of the same estimates.
+    pub(super) fn trace(&self, estimates: &Estimates<'_>) -> f64 {
+        let second = moment(estimates.design, &self.weights, |w| w * w);
+        self.weights.iter().sum::<f64>() - trace_of_product(self.covariance.as_ref(), second.as_ref())
+    }
+
+    /// `tr PP`, of the same estimates.
+    pub(super) fn trace_squared(&self, estimates: &Estimates<'_>) -> f64 {
         let second = moment(estimates.design, &self.weights, |w| w * w);
         let third = moment(estimates.design, &self.weights, |w| w * w * w);
         let shrunk = product(self.covariance.as_ref(), second.as_ref());
-        Traces {
-            first: self.weights.iter().sum::<f64>() - trace_of_product(self.covariance.as_ref(), second.as_ref()),
-            squared: self.weights.iter().map(|w| w * w).sum::<f64>()
-                - 2.0 * trace_of_product(self.covariance.as_ref(), third.as_ref())
-                + trace_of_product(shrunk.as_ref(), shrunk.as_ref()),
-        }
+        self.weights.iter().map(|w| w * w).sum::<f64>()
+            - 2.0 * trace_of_product(self.covariance.as_ref(), third.as_ref())
+            + trace_of_product(shrunk.as_ref(), shrunk.as_ref())
     }
 
     /// The logarithm of the likelihood maximised over the coefficients.

@@ -1,10 +1,9 @@
 //! The factor of a block's covariance: those of its parts, and what the intercept that they share adds.
 
 use super::block::{Block, BlockDerivative};
-use super::likelihood::sum_of_products;
 use super::model::Parameter;
 use crate::stats::Kernel;
-use crate::stats::dense::{Cholesky, Mat, trace_of_product};
+use crate::stats::dense::{Cholesky, Mat, add_product, trace_of_product};
 
 /// A root of `V⁻¹` with `V = D + σ² 1 1′`, `D = L L′` block-diagonal: `(I − α w w′) L⁻¹` with `w = L⁻¹ 1`, where
 /// `(I − α w w′)² = (I + σ² w w′)⁻¹`. Every step costs what the parts cost.
@@ -104,6 +103,24 @@ impl Factor {
     }
 }
 
+/// `A′ B` of matrices in parts.
+pub(super) fn gram(a: &[Mat<f64>], b: &[Mat<f64>]) -> Mat<f64> {
+    let columns = |parts: &[Mat<f64>]| parts.first().map_or(0, Mat::ncols);
+    let mut sum = Mat::<f64>::zeros(columns(a), columns(b));
+    for (a, b) in a.iter().zip(b) {
+        add_product(sum.as_mut(), a.transpose(), b.as_ref());
+    }
+    sum
+}
+
+/// The sum over all places of the products of two matrices in parts: `tr(A′ B)`.
+pub(super) fn sum_of_products(a: &[Mat<f64>], b: &[Mat<f64>]) -> f64 {
+    let of_part = |(a, b): (&Mat<f64>, &Mat<f64>)| -> f64 {
+        (0..a.ncols()).map(|j| a.col(j).iter().zip(b.col(j).iter()).map(|(a, b)| a * b).sum::<f64>()).sum()
+    };
+    a.iter().zip(b).map(of_part).sum()
+}
+
 /// `V⁻¹ = D⁻¹ − c u u′` with `u = D⁻¹ 1`, `c = σ²/(1 + σ² 1′u)`.
 pub(super) struct Inverse<'f> {
     factor: &'f Factor,
@@ -142,9 +159,6 @@ impl Inverse<'_> {
             BlockDerivative::Parts(parts) => {
                 let within: f64 =
                     parts.iter().zip(&self.parts).map(|(part, inverse)| part.trace_with(inverse.as_ref())).sum();
-                if self.ones.is_empty() {
-                    return within;
-                }
                 within - self.taken() * sum_of_products(&self.ones, &derivative.left_multiply(&self.ones))
             }
         }

@@ -1,9 +1,9 @@
 //! The likelihood, its score and its information at given parameter values.
 
 use super::block::Block;
-use super::factor::Factor;
+use super::factor::{Factor, gram, sum_of_products};
 use super::model::{CovarianceParameters, MixedModel, Parameter};
-use crate::stats::dense::{Cholesky, Mat, add_product, product, product_transposed};
+use crate::stats::dense::{Cholesky, Mat, product, product_transposed};
 use crate::stats::{Kernel, StatsError};
 
 /// Which likelihood is maximised.
@@ -169,8 +169,8 @@ impl Workspace {
             let mut y: Vec<Mat<f64>> = block.parts.iter().map(|part| part.y.clone()).collect();
             factor.whiten(&mut x);
             factor.whiten(&mut y);
-            information += gram(&x, &x, p, p);
-            right += gram(&x, &y, p, 1);
+            information += gram(&x, &x);
+            right += gram(&x, &y);
             whitened.push((factor, x, y));
         }
         let of_fixed = Cholesky::new(information.as_ref())
@@ -213,45 +213,29 @@ impl Workspace {
         let mut outer = Mat::<f64>::zeros(p, m); // X′ V⁻¹ q_i
         for (block, factored) in self.blocks.iter().zip(&at.blocks) {
             let inverse = factored.factor.inverse();
-            let of_fixed: Vec<Mat<f64>> =
-                factored.weighted_x.iter().map(|x| product(x.as_ref(), at.covariance.as_ref())).collect();
+            // V⁻¹X Φ
+            let of_fixed: Option<Vec<Mat<f64>>> = (estimation == Estimation::Restricted)
+                .then(|| factored.weighted_x.iter().map(|x| product(x.as_ref(), at.covariance.as_ref())).collect());
             let mut q: Vec<Mat<f64>> = block.parts.iter().map(|part| Mat::zeros(part.size(), m)).collect();
             for (i, derivative) in block.derivatives(&self.parameters, vector, self.kernel).iter().enumerate() {
                 let qi = derivative.left_multiply(&factored.py);
                 score[i] += 0.5 * (sum_of_products(&factored.py, &qi) - inverse.trace(derivative));
-                if estimation == Estimation::Restricted {
+                if let Some(of_fixed) = &of_fixed {
                     // tr(Φ X′V⁻¹ V_i V⁻¹X)
-                    score[i] += 0.5 * sum_of_products(&of_fixed, &derivative.left_multiply(&factored.weighted_x));
+                    score[i] += 0.5 * sum_of_products(of_fixed, &derivative.left_multiply(&factored.weighted_x));
                 }
                 for (q, qi) in q.iter_mut().zip(&qi) {
                     q.col_mut(i).copy_from(qi.col(0));
                 }
             }
-            outer += gram(&factored.weighted_x, &q, p, m);
+            outer += gram(&factored.weighted_x, &q);
             factored.factor.whiten(&mut q);
-            inner += gram(&q, &q, m, m);
+            inner += gram(&q, &q);
         }
         let absorbed = product(at.covariance.as_ref(), outer.as_ref());
         let explained = product_transposed(outer.as_ref(), absorbed.as_ref());
         Slope { score, information: Mat::from_fn(m, m, |i, j| 0.5 * (inner[(i, j)] - explained[(i, j)])) }
     }
-}
-
-/// `A′ B` of matrices in parts, `rows` and `columns` its size.
-pub(super) fn gram(a: &[Mat<f64>], b: &[Mat<f64>], rows: usize, columns: usize) -> Mat<f64> {
-    let mut sum = Mat::<f64>::zeros(rows, columns);
-    for (a, b) in a.iter().zip(b) {
-        add_product(sum.as_mut(), a.transpose(), b.as_ref());
-    }
-    sum
-}
-
-/// The sum over all places of the products of two matrices in parts: `tr(A′ B)`.
-pub(super) fn sum_of_products(a: &[Mat<f64>], b: &[Mat<f64>]) -> f64 {
-    let of_part = |(a, b): (&Mat<f64>, &Mat<f64>)| -> f64 {
-        (0..a.ncols()).map(|j| a.col(j).iter().zip(b.col(j).iter()).map(|(a, b)| a * b).sum::<f64>()).sum()
-    };
-    a.iter().zip(b).map(of_part).sum()
 }
 
 #[cfg(test)]

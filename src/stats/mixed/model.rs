@@ -416,6 +416,7 @@ impl MixedModel {
 
     /// The largest and the smallest positive distance within groups.
     pub(super) fn distance_span(&self) -> Option<(f64, f64)> {
+        self.kernel()?;
         let mut span: Option<(f64, f64)> = None;
         for part in self.blocks().iter().flat_map(|block| &block.parts) {
             let Some(distances) = &part.distances else { continue };

@@ -1,7 +1,7 @@
 //! Inference that counts the estimation of the variances: Kenward–Roger and Satterthwaite.
 
+use super::factor::gram;
 use super::fit::MixedFit;
-use super::likelihood::gram;
 use super::model::Parameter;
 use crate::stats::dense::{Cholesky, Mat, MatRef, dot, product, product_transposed, quadratic_form, trace_of_product};
 use crate::stats::distribution::FisherF;
@@ -64,14 +64,14 @@ impl SmallSample {
             let (mut whitened, mut scaled) = (Vec::with_capacity(m), Vec::with_capacity(m));
             for &i in &estimated {
                 let mut turned = derivatives[i].left_multiply(&factored.weighted_x);
-                first[whitened.len()] -= gram(&factored.weighted_x, &turned, p, p);
+                first[whitened.len()] -= gram(&factored.weighted_x, &turned);
                 factored.factor.whiten(&mut turned);
                 whitened.push(turned);
                 scaled.push(inverse.scaled(&derivatives[i]));
             }
             for a in 0..m {
                 for b in 0..m {
-                    second[a * m + b] += gram(&whitened[a], &whitened[b], p, p);
+                    second[a * m + b] += gram(&whitened[a], &whitened[b]);
                     traces[(a, b)] += inverse.trace_of_pair(&scaled[a], &scaled[b]);
                     let pair = (parameters[estimated[a]], parameters[estimated[b]]);
                     for (part, x) in block.parts.iter().zip(&factored.weighted_x) {
