@@ -77,6 +77,8 @@ pub(super) enum Round {
 pub(super) struct Workshop<'w> {
     pub(super) root: &'w Path,
     pub(super) settings: &'w ArchiveSettings,
+    /// What the settings mean to a site-year.
+    pub(super) meaning: String,
     pub(super) store: &'w Store,
     pub(super) allow_outside: bool,
     /// Hash every input and output, whatever its size and time.
@@ -137,7 +139,7 @@ impl Workshop<'_> {
         let remembered = recalled.good();
         let known = remembered.as_ref().map(|remembered| &remembered.inputs);
         let inputs = look.files(&files, known, self.verify).map_err(|error| error.to_string())?;
-        let print = fingerprint::fingerprint(&inputs, &task.field, self.settings, &task.folder.name);
+        let print = fingerprint::fingerprint(&inputs, &task.field, &self.meaning, &task.folder.name);
         watch.lap("fingerprint");
         let (force, may_wait, heard) = match round {
             Round::First { force, may_wait } => (*force, *may_wait, None),

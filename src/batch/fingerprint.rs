@@ -23,13 +23,16 @@ pub(super) fn provenance(fingerprint: &str, inputs: &SeenFiles) -> Provenance {
     Provenance { fingerprint: fingerprint.to_owned(), inputs, stages: STAGES.to_vec() }
 }
 
-/// The fingerprint of a site-year: changes when its result may.
-pub(super) fn fingerprint(
-    inputs: &SeenFiles,
-    field: &FieldSettings,
-    archive: &ArchiveSettings,
-    folder: &str,
-) -> String {
+/// What the archive's settings mean to a season that is over. Their own text would change with every comment, and how next
+/// season's strips are laid out means nothing to it.
+pub(super) fn meaning(archive: &ArchiveSettings) -> String {
+    let mut archive = archive.clone();
+    archive.target.strips = None;
+    format!("{archive:?}")
+}
+
+/// The fingerprint of a site-year: changes when its result may. `archive` is the [`meaning`] of the archive's settings.
+pub(super) fn fingerprint(inputs: &SeenFiles, field: &FieldSettings, archive: &str, folder: &str) -> String {
     let mut hasher = blake3::Hasher::new();
     let mut add = |text: &str| {
         hasher.update(&(text.len() as u64).to_le_bytes());
@@ -38,11 +41,7 @@ pub(super) fn fingerprint(
     add(env!("CARGO_PKG_VERSION"));
     add(&format!("{STAGES:?}"));
     add(folder);
-    // The settings' own text would change with every comment; what they mean is what counts. How next season's strips are
-    // laid out means nothing to a season that is over.
-    let mut archive = archive.clone();
-    archive.target.strips = None;
-    add(&format!("{archive:?}"));
+    add(archive);
     add(&format!("{field:?}"));
     for (name, seen) in inputs {
         add(name);

@@ -89,9 +89,9 @@ pub(super) struct MachineLags(BTreeMap<(String, String), LagPrior>);
 
 impl MachineLags {
     /// From the lags that the fields told by themselves.
-    pub(super) fn of(fields: &[FieldLags]) -> Self {
+    pub(super) fn of<'f>(fields: impl IntoIterator<Item = &'f FieldLags>) -> Self {
         let mut told: BTreeMap<(String, String), Vec<(f64, f64)>> = BTreeMap::new();
-        for (key, lag) in fields.iter().flat_map(FieldLags::keyed) {
+        for (key, lag) in fields.into_iter().flat_map(FieldLags::keyed) {
             if let Some(lag) = lag.told() {
                 told.entry(key).or_default().push(lag);
             }

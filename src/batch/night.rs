@@ -17,7 +17,7 @@ use super::shard::Shard;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
-use super::{BatchError, archive, archive_settings, threads};
+use super::{BatchError, archive, archive_settings, fingerprint, threads};
 use crate::config::ArchiveSettings;
 use crate::report;
 use crate::results::{Conclusions, SiteYear};
@@ -196,6 +196,7 @@ impl<'n> Night<'n> {
         Workshop {
             root: self.root,
             settings: &self.settings,
+            meaning: fingerprint::meaning(&self.settings),
             store: &self.store,
             allow_outside: self.options.allow_outside,
             verify: self.options.verify,

@@ -77,7 +77,7 @@ impl Rounds<'_> {
             Became::Failed(_) | Became::Unknown | Became::NotBegun => None,
         };
         let fields: Vec<Option<FieldLags>> = became.iter().map(lags_of).collect();
-        let told = MachineLags::of(&fields.iter().flatten().cloned().collect::<Vec<_>>());
+        let told = MachineLags::of(fields.iter().flatten());
         let should = |(at, lags): (usize, Option<FieldLags>)| {
             let should = told.for_field(&lags?);
             match &became[at] {
