@@ -26,6 +26,6 @@ pub use field::{FieldSettings, StripSettings};
 pub use harvest::{Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};
 pub use model::ModelSettings;
 pub use soil::{DRAINAGE_CLASSES, SoilSettings};
-pub use target::{StripLayoutSettings, TargetSettings};
+pub use target::{FEWEST_BLOCKS, StripLayoutSettings, TargetSettings};
 pub use treatments::Treatment;
 pub use wetness::{PrecipitationGrids, WetnessMeasure, WetnessSettings};

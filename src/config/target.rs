@@ -28,6 +28,9 @@ impl Default for TargetSettings {
     }
 }
 
+/// Fewest blocks that are drawn: two differences have one degree of freedom.
+pub const FEWEST_BLOCKS: u32 = 3;
+
 /// How next season's strips are laid out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripLayoutSettings {
@@ -96,7 +99,7 @@ fn strips(section: &Section<'_, '_>) -> Option<StripLayoutSettings> {
         planter_m: planter_m.unwrap_or(f64::NAN),
         header_m: length("header", 0.5, 30.0),
         guard_m: length("guard", 0.0, 30.0).unwrap_or(default.guard_m),
-        blocks: section.integer("blocks", 3, 40).map_or(default.blocks, |blocks| blocks as usize),
+        blocks: section.integer("blocks", FEWEST_BLOCKS.into(), 40).map_or(default.blocks, |blocks| blocks as usize),
         end_rows_m: length("end_rows", 0.0, 200.0),
         least_strip_m: length("least_strip", 30.0, 5000.0).unwrap_or(default.least_strip_m),
         seed: section.integer("seed", 0, i64::MAX).map_or(default.seed, |seed| seed as u64),

@@ -44,12 +44,7 @@ impl Frame {
         let (_, of_longest) = longest?;
         let angle = if sine.hypot(cosine) > 0.02 * total { sine.atan2(cosine) / 2.0 } else { of_longest };
         let mut frame = Self::new(all[0].a, angle);
-        let (low, high) = ground.coords_iter().map(|at| frame.to_frame(at)).fold(
-            (Coord { x: f64::INFINITY, y: f64::INFINITY }, Coord { x: f64::NEG_INFINITY, y: f64::NEG_INFINITY }),
-            |(low, high), at| {
-                (Coord { x: low.x.min(at.x), y: low.y.min(at.y) }, Coord { x: high.x.max(at.x), y: high.y.max(at.y) })
-            },
-        );
+        let (low, high) = frame.extent(ground.coords_iter());
         frame.origin = frame.from_frame(Coord { x: f64::midpoint(low.x, high.x), y: f64::midpoint(low.y, high.y) });
         Some(frame)
     }
@@ -71,6 +66,14 @@ impl Frame {
             x: self.origin.x + at.x * self.axis.x - at.y * self.axis.y,
             y: self.origin.y + at.x * self.axis.y + at.y * self.axis.x,
         }
+    }
+
+    /// The least and the greatest (along, across) of some places, m; infinite the wrong way round without any.
+    pub fn extent(&self, places: impl IntoIterator<Item = Coord<f64>>) -> (Coord<f64>, Coord<f64>) {
+        let none = (Coord { x: f64::INFINITY, y: f64::INFINITY }, Coord { x: f64::NEG_INFINITY, y: f64::NEG_INFINITY });
+        places.into_iter().map(|at| self.to_frame(at)).fold(none, |(low, high), at| {
+            (Coord { x: low.x.min(at.x), y: low.y.min(at.y) }, Coord { x: high.x.max(at.x), y: high.y.max(at.y) })
+        })
     }
 
     /// The same with the origin moved along the axis by `along_m` and across it by `across_m`.

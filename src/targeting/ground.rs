@@ -1,6 +1,6 @@
 //! From advice by soil class to ground that a machine can treat.
 
-use geo::{Area, BooleanOps, Coord, LineString, MultiPolygon, Polygon, unary_union};
+use geo::{Area, BooleanOps, Coord, CoordsIter, LineString, MultiPolygon, Polygon, unary_union};
 
 use super::best_runs;
 use crate::config::TargetSettings;
@@ -21,6 +21,15 @@ pub struct Ground {
     pub soils: Vec<(MultiPolygon<f64>, Option<usize>)>,
 }
 
+impl Ground {
+    /// The field's ground of one soil class.
+    pub(super) fn of_class(&self, class: usize) -> MultiPolygon<f64> {
+        let own: Vec<&MultiPolygon<f64>> =
+            self.soils.iter().filter(|(_, zone)| *zone == Some(class)).map(|(soil, _)| soil).collect();
+        unary_union(own).intersection(&self.field)
+    }
+}
+
 /// Lays out one treatment: the ground to treat, in stretches and widths that the machine can keep to, and the rest.
 ///
 /// `advice` holds that of each soil class and, last, that of ground without a class. The lanes run along the field's longer
@@ -32,11 +41,8 @@ pub fn layout(ground: &Ground, advice: &[Advice], settings: &TargetSettings) -> 
     for one in advice {
         let here = match one.class {
             Some(class) => {
-                let own: Vec<&MultiPolygon<f64>> =
-                    ground.soils.iter().filter(|(_, zone)| *zone == Some(class)).map(|(soil, _)| soil).collect();
-                let here = unary_union(own).intersection(&ground.field);
                 // What two soil polygons both claim counts once.
-                let here = here.intersection(&rest);
+                let here = ground.of_class(class).intersection(&rest);
                 rest = rest.difference(&here);
                 here
             }
@@ -77,12 +83,8 @@ fn treated_lanes(ground: &Ground, advice: &[Advice], settings: &TargetSettings) 
     let Some(frame) = Frame::of(&ground.field) else { return none };
     let field = PolygonIndex::new(vec![ground.field.clone()]);
     let soils = PolygonIndex::new(ground.soils.iter().map(|(soil, _)| soil.clone()).collect());
-    let turned = |at: Coord<f64>| frame.to_frame(at);
-    let corners: Vec<Coord<f64>> =
-        ground.field.iter().flat_map(|part| part.exterior().coords().map(|c| turned(*c))).collect();
-    let least = |pick: fn(&Coord<f64>) -> f64| corners.iter().map(pick).fold(f64::INFINITY, f64::min);
-    let most = |pick: fn(&Coord<f64>) -> f64| corners.iter().map(pick).fold(f64::NEG_INFINITY, f64::max);
-    let (west, east, south, north) = (least(|c| c.x), most(|c| c.x), least(|c| c.y), most(|c| c.y));
+    let (low, high) = frame.extent(ground.field.exterior_coords_iter());
+    let (west, east, south, north) = (low.x, high.x, low.y, high.y);
     let lanes = (((north - south) / settings.width_m).ceil() as usize).max(1);
     let cells = (((east - west) / CELL_M).ceil() as usize).max(1);
     let least_cells = ((settings.least_run_m / CELL_M).ceil() as usize).max(1);

@@ -59,16 +59,10 @@ pub(super) fn lanes(
     (end_m, least_m): (f64, f64),
 ) -> Option<Lanes> {
     let frame = Frame::new(field.coords_iter().next()?, angle_rad);
-    let extent = |pick: fn(geo::Coord<f64>) -> f64| {
-        field
-            .coords_iter()
-            .map(|at| pick(frame.to_frame(at)))
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| (low.min(at), high.max(at)))
-    };
-    let (low, high) = extent(|at| at.y);
-    let (west, east) = extent(|at| at.x);
-    let frame = frame.moved(west, low);
-    let passes = ((high - low) / widths.planter_m + 1e-9).floor() as usize;
+    let (low, high) = frame.extent(field.coords_iter());
+    let (long, wide) = (high.x - low.x, high.y - low.y);
+    let frame = frame.moved(low.x, low.y);
+    let passes = (wide / widths.planter_m + 1e-9).floor() as usize;
     // The outermost pass of the wider machine counts for nothing.
     let outer = (widths.header_m / widths.planter_m - 1e-9).ceil().max(1.0) as usize;
     let inner = without_ends(field, &frame, end_m);
@@ -78,7 +72,7 @@ pub(super) fn lanes(
             return None;
         }
         let across = first as f64 * widths.planter_m;
-        let window = rectangle(&frame, (-BEYOND_M, east - west + BEYOND_M), (across, across + planted_m));
+        let window = rectangle(&frame, (-BEYOND_M, long + BEYOND_M), (across, across + planted_m));
         let ground = largest(window.intersection(&inner))?;
         let length_m = ground.unsigned_area() / planted_m;
         let on = |class: &MultiPolygon<f64>| class.intersection(&ground).unsigned_area() / planted_m;

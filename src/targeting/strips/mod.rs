@@ -4,18 +4,16 @@ mod lanes;
 mod order;
 mod widths;
 
-use geo::{Area, BooleanOps, Coord, CoordsIter, MultiPolygon, Polygon, unary_union};
+use geo::{Area, BooleanOps, Coord, CoordsIter, MultiPolygon, Polygon};
 
 use self::lanes::{Choice, Lane, Lanes, Wanted, lanes, largest};
 use self::order::Order;
 use super::Ground;
 use super::ground::rectangle;
-use crate::config::StripLayoutSettings;
+use crate::config::{FEWEST_BLOCKS, StripLayoutSettings};
 use crate::geometry::Frame;
 use crate::results::{Course, NoStrips, PlannedStrip, StripLayout, StripWidths};
 
-/// Fewest blocks that are drawn: two differences have one degree of freedom.
-const FEWEST_BLOCKS: usize = 3;
 /// A class of less of the field than this need not be crossed.
 const LEAST_CLASS_SHARE: f64 = 0.1;
 /// Places of the blocks that are tried for a balanced order before there are fewer of them.
@@ -69,11 +67,11 @@ pub fn lay_out(case: StripCase<'_>) -> Result<StripLayout, NoStrips> {
     let StripCase { ground, settings, .. } = case;
     let widths = widths::widths(settings.planter_m, case.header_m, settings.guard_m);
     let end_rows_m = settings.end_rows_m.unwrap_or(2.0 * settings.planter_m.max(case.header_m));
-    let classes = grounds_by_class(ground, case.class_names.len());
+    let classes: Vec<MultiPolygon<f64>> = (0..case.class_names.len()).map(|rank| ground.of_class(rank)).collect();
     let least_m2 = LEAST_CLASS_SHARE * ground.field.unsigned_area();
     let crossed: Vec<usize> = (0..classes.len()).filter(|&rank| classes[rank].unsigned_area() >= least_m2).collect();
     let no_room = NoStrips::NoRoom {
-        blocks: FEWEST_BLOCKS,
+        blocks: FEWEST_BLOCKS as usize,
         strips: case.treatments.len(),
         planted_m: widths.planted_m(),
         least_m: settings.least_strip_m,
@@ -116,7 +114,7 @@ pub fn lay_out(case: StripCase<'_>) -> Result<StripLayout, NoStrips> {
     };
     let (first, lane) = blocks[0][0];
     let across = (first as f64 + 0.5) * widths.planter_m;
-    let (from, to) = extent_along(&lanes.frame, &lane.ground);
+    let (from, to) = lanes.frame.extent(lane.ground.coords_iter());
     Ok(StripLayout {
         season: case.season,
         field: ground.field.clone(),
@@ -125,7 +123,7 @@ pub fn lay_out(case: StripCase<'_>) -> Result<StripLayout, NoStrips> {
         course,
         bearing_deg: (case.north_rad - lanes.frame.angle_rad()).to_degrees().rem_euclid(180.0),
         from_side: side(case.north_rad, &lanes.frame),
-        first_pass: [from, to].map(|along| lanes.frame.from_frame(Coord { x: along, y: across })),
+        first_pass: [from, to].map(|end| lanes.frame.from_frame(Coord { x: end.x, y: across })),
         end_rows_m,
         blocks_wanted: settings.blocks,
         seed: settings.seed,
@@ -148,7 +146,7 @@ fn drawn(
     let strips = case.treatments.len();
     let (farm, field) = case.name;
     let mut has_room = false;
-    for count in (FEWEST_BLOCKS..=case.settings.blocks).rev() {
+    for count in (FEWEST_BLOCKS as usize..=case.settings.blocks).rev() {
         let wanted = Wanted {
             blocks: count,
             strips,
@@ -178,28 +176,10 @@ fn blocks<'l>(lanes: &'l Lanes, choice: &Choice, strips: usize, widths: &StripWi
     choice.starts.iter().map(|&start| passes(start).filter_map(lane).collect()).collect()
 }
 
-/// The ground of each class within the field, dry to wet.
-fn grounds_by_class(ground: &Ground, classes: usize) -> Vec<MultiPolygon<f64>> {
-    let of = |rank: usize| {
-        let own: Vec<&MultiPolygon<f64>> =
-            ground.soils.iter().filter(|(_, zone)| *zone == Some(rank)).map(|(soil, _)| soil).collect();
-        unary_union(own).intersection(&ground.field)
-    };
-    (0..classes).map(of).collect()
-}
-
-/// The least and the greatest distance along of a polygon.
-fn extent_along(frame: &Frame, ground: &Polygon<f64>) -> (f64, f64) {
-    ground
-        .coords_iter()
-        .map(|at| frame.to_frame(at).x)
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| (low.min(at), high.max(at)))
-}
-
 /// A band along the frame, longer than a polygon.
 fn band(frame: &Frame, ground: &Polygon<f64>, across: (f64, f64)) -> MultiPolygon<f64> {
-    let (from, to) = extent_along(frame, ground);
-    rectangle(frame, (from - 1.0, to + 1.0), across)
+    let (from, to) = frame.extent(ground.coords_iter());
+    rectangle(frame, (from.x - 1.0, to.x + 1.0), across)
 }
 
 /// The side on which across is least, by the compass.
