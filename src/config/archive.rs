@@ -101,6 +101,11 @@ impl ArchiveSettings {
         self.treatments.iter().find(|treatment| treatment.key == key)
     }
 
+    /// The label of a treatment; its key where the settings do not know it.
+    pub fn label<'a>(&'a self, key: &'a str) -> &'a str {
+        self.treatment(key).map_or(key, |treatment| treatment.label.as_str())
+    }
+
     /// The check, where there are treatments.
     pub fn check(&self) -> Option<&Treatment> {
         self.treatments.iter().find(|treatment| treatment.check)

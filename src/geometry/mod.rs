@@ -23,4 +23,5 @@ pub use neighbours::NeighbourGrid;
 pub use polygons::PolygonIndex;
 pub use projector::{Projector, looks_swapped};
 pub use repair::{Repair, Validity, repair};
+pub use rings::rings;
 pub use utm::{utm_epsg, utm_epsg_of};

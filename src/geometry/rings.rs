@@ -46,7 +46,7 @@ impl Edge {
 }
 
 /// All rings of a multi-polygon, shells and holes.
-pub(super) fn rings(ground: &MultiPolygon<f64>) -> impl Iterator<Item = &LineString<f64>> {
+pub fn rings(ground: &MultiPolygon<f64>) -> impl Iterator<Item = &LineString<f64>> {
     ground.iter().flat_map(|polygon| std::iter::once(polygon.exterior()).chain(polygon.interiors()))
 }
 

@@ -68,7 +68,7 @@ struct Of<'a> {
 
 impl Of<'_> {
     fn label(&self) -> &str {
-        self.archive.treatment(&self.whole.treatment).map_or(self.whole.treatment.as_str(), |one| one.label.as_str())
+        self.archive.label(&self.whole.treatment)
     }
 
     fn sentences(&self) -> Vec<String> {

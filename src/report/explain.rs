@@ -9,6 +9,7 @@ use serde_json::Value;
 
 use crate::geometry::NeighbourGrid;
 use crate::points::Mark;
+use crate::report::units::trimmed;
 use crate::stats::robust;
 
 /// Neighbours that are listed.
@@ -192,12 +193,7 @@ fn neighbours(points: &Points, at: usize, summary: &Value, text: &mut String) {
 fn limit(mark: Mark, summary: &Value) -> String {
     let clean = &summary["settings"]["clean"];
     let crop = &summary["settings"]["crop"];
-    let number = |value: &Value| {
-        value.as_f64().map_or_else(
-            || "?".to_owned(),
-            |value| format!("{value:.4}").trim_end_matches('0').trim_end_matches('.').to_owned(),
-        )
-    };
+    let number = |value: &Value| value.as_f64().map_or_else(|| "?".to_owned(), |value| trimmed(value, 4));
     let set = |key: &str| number(&clean[key]);
     let found = |key: &str| number(&summary["limits"][key]);
     match mark {

@@ -267,7 +267,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     }
     let mut text = aligned(&rows);
     for one in &plan.zoning {
-        let label = archive.treatment(&one.treatment).map_or(one.treatment.as_str(), |found| found.label.as_str());
+        let label = archive.label(&one.treatment);
         let verdict = if one.is_shown {
             "zones are worth their trouble"
         } else {

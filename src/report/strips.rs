@@ -60,7 +60,7 @@ pub(super) fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units)
                 strip.number.to_string(),
                 strip.block.to_string(),
                 strip.treatment.clone(),
-                label(archive, &strip.treatment).to_owned(),
+                archive.label(&strip.treatment).to_owned(),
                 layout.widths.planter_passes.to_string(),
                 layout.widths.header_passes.to_string(),
                 fixed(Some(units.length(layout.widths.planted_m())), WIDTH_DECIMALS),
@@ -112,10 +112,6 @@ pub(super) fn files(
     Ok(vec![features(STRIPS, false)?, features(LAYOUT, true)?, OutputFile { name: SHEET, bytes: sheet }])
 }
 
-fn label<'a>(archive: &'a ArchiveSettings, key: &'a str) -> &'a str {
-    archive.treatment(key).map_or(key, |treatment| treatment.label.as_str())
-}
-
 fn properties(
     strip: &PlannedStrip,
     part: &str,
@@ -138,7 +134,7 @@ fn properties(
         "strip": strip.number.to_string(),
         "block": strip.block.to_string(),
         "treatment": strip.treatment,
-        "label": label(archive, &strip.treatment),
+        "label": archive.label(&strip.treatment),
         "part": part,
         "width": rounded(units.length(wide_m), WIDTH_DECIMALS),
         "length": rounded(units.length(strip.length_m), LENGTH_DECIMALS),

@@ -113,6 +113,12 @@ impl Units {
     }
 }
 
+/// A number without the zeros at its end.
+pub(super) fn trimmed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 /// A number with fixed decimals; empty where there is none. A negative zero is printed as zero.
 pub(super) fn fixed(value: Option<f64>, decimals: usize) -> String {
     match value {
@@ -138,5 +144,10 @@ mod tests {
         assert_eq!(fixed(Some(-1.005), 1), "-1.0");
         assert_eq!(fixed(None, 2), "");
         assert_eq!(fixed(Some(f64::NAN), 2), "");
+    }
+
+    #[test]
+    fn trimmed_numbers_end_in_no_zero() {
+        assert_eq!(["60", "2.5", "0"], [trimmed(60.0, 2), trimmed(2.5, 2), trimmed(0.0, 2)]);
     }
 }

@@ -8,7 +8,7 @@ use rusqlite::Connection;
 use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::archive::{noise, say};
+use crate::archive::{FIELD, noise, say};
 use crate::support::{Tol, close};
 
 fn archive() -> String {
@@ -247,25 +247,15 @@ fn harvested(strips: &Value) -> String {
     lines.join("\n") + "\n"
 }
 
-const NEXT_SEASON: &str = r#"farm = "Tamsin Flats"
-field = "Creek Quarter"
-season = 2025
-crop = "corn"
-strips = { path = "strips.geojson", treatment = "treatment", block = "block", strip = "strip", randomized = true }
-[[harvest]]
-path = "harvest.csv"
-crs = "EPSG:4326"
-machine = "A"
-swath = "30 ft"
-[harvest.columns]
-time = { column = "utc_s", format = "epoch_s" }
-longitude = "lon"
-latitude = "lat"
-mass_flow = { column = "flow_kg_s", unit = "kg/s" }
-moisture = { column = "moist", unit = "%" }
-speed = { column = "speed_m_s", unit = "m/s" }
-header = "down"
-"#;
+/// Its settings, with the harvest file of the sound site-year.
+fn next_season() -> String {
+    let (_, harvest) = FIELD.split_once("[[harvest]]").unwrap();
+    let strips =
+        r#"{ path = "strips.geojson", treatment = "treatment", block = "block", strip = "strip", randomized = true }"#;
+    format!(
+        "farm = \"Tamsin Flats\"\nfield = \"Creek Quarter\"\nseason = 2025\ncrop = \"corn\"\nstrips = {strips}\n[[harvest]]{harvest}"
+    )
+}
 
 /// The plan's own file is next season's strip layer: its blocks and treatments are those of the design, and what was harvested
 /// as the sheet says gives the response back.
@@ -285,7 +275,7 @@ fn the_strips_are_read_again_as_they_were_drawn_and_tell_the_response() {
     let strips = out.join("plan").join(folder).join("strips.geojson");
     fs::copy(&strips, field.join("strips.geojson")).unwrap();
     fs::copy(root.join("layers/total_2024_05.tif"), root.join("layers/total_2025_05.tif")).unwrap();
-    fs::write(field.join("field.toml"), NEXT_SEASON).unwrap();
+    fs::write(field.join("field.toml"), next_season()).unwrap();
     fs::write(field.join("harvest.csv"), harvested(&json(&strips))).unwrap();
     let table = rows(&out.join("plan/strips.csv"));
     let own: Vec<_> = table.iter().filter(|row| row["folder"] == folder).collect();

@@ -6,7 +6,7 @@ use super::colour::{hex, of_difference};
 use super::figures::intervals::{self, Look, Row};
 use super::figures::wetness::{self, Line, Place};
 use super::render;
-use super::text::{decimals, doubts, interval, label, percent, probability, shown, signed};
+use super::text::{decimals, doubts, interval, percent, probability, shown, signed};
 use crate::config::{ArchiveSettings, WetnessMeasure};
 use crate::report::{Answer, Failure, ReportError, Units};
 use crate::results::{Conclusions, FIRST, ForestKind, ForestRow, Gradient, SiteYear, Worth, ZoneResponse};
@@ -48,7 +48,7 @@ pub(in crate::report) fn page(
             "decisions": zones.iter().any(ZoneResponse::decision_allowed),
             "left_out": conclusions.synthesis.left_out.iter().map(|one| json!({
                 "identity": one.identity,
-                "treatment": label(archive, &one.treatment),
+                "treatment": archive.label(&one.treatment),
                 "reason": one.reason,
             })).collect::<Vec<_>>(),
             "fields": site_years.iter().map(|result| field_line(result, archive)).collect::<Vec<_>>(),
@@ -64,7 +64,7 @@ pub(in crate::report) fn page(
 /// The figures and the economics of one treatment in one crop.
 fn of_treatment(whole: &ZoneResponse, conclusions: &Conclusions, archive: &ArchiveSettings) -> Value {
     let units = Units::new(archive, &whole.crop);
-    let name = label(archive, &whole.treatment);
+    let name = archive.label(&whole.treatment);
     let forest: Vec<&ForestRow> = conclusions
         .synthesis
         .forest
@@ -166,7 +166,7 @@ fn wetness_figure(
         Line { at_zero: mean(|one| one.response) - slope * mean(|one| one.wetness_mm), slope }
     });
     let breaks = archive.wetness.as_ref().filter(|one| one.measure == WetnessMeasure::Departure);
-    let title = format!("{}: wetness of the spring against the response", label(archive, &whole.treatment));
+    let title = format!("{}: wetness of the spring against the response", archive.label(&whole.treatment));
     wetness::draw(
         &places,
         line.filter(|line| line.at_zero.is_finite()),
@@ -241,7 +241,7 @@ fn zone_line(zone: &ZoneResponse, archive: &ArchiveSettings) -> Value {
     let estimate = units.estimate(&zone.estimate);
     let signed_or_dash = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| signed(value, decimals));
     json!({
-        "treatment": label(archive, &zone.treatment),
+        "treatment": archive.label(&zone.treatment),
         "crop": zone.crop,
         "class": zone.class_name,
         "wetness": zone.wetness_class,
@@ -282,7 +282,7 @@ fn field_line(result: &SiteYear, archive: &ArchiveSettings) -> Value {
         "answers": whole.map(|response| {
             let estimate = units.estimate(&response.estimate);
             json!({
-                "treatment": label(archive, &response.key.treatment),
+                "treatment": archive.label(&response.key.treatment),
                 "response": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, decimals)),
                 "interval": interval(&estimate, decimals),
             })

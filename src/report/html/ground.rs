@@ -4,6 +4,7 @@ use geo::{Area, BooleanOps, BoundingRect, Centroid, Coord, LineString, MultiPoly
 use serde::Serialize;
 
 use super::figures::along::{Stretch, running_mean};
+use crate::geometry::rings;
 use crate::points::{Labels, Strip};
 use crate::report::{SiteYearCase, Units};
 
@@ -96,18 +97,14 @@ impl Ground {
     }
 
     fn rings(&self, ground: &MultiPolygon<f64>) -> Vec<Ring> {
-        ground
-            .iter()
-            .flat_map(|polygon| std::iter::once(polygon.exterior()).chain(polygon.interiors()))
-            .map(|ring| self.ring(ring))
-            .collect()
+        rings(ground).map(|ring| self.ring(ring)).collect()
     }
 
     fn strip(&self, strip: &Strip, case: SiteYearCase<'_>) -> StripShape {
         let treatment = case.archive.treatment(&strip.treatment);
         StripShape {
             name: strip.name.clone(),
-            label: treatment.map_or_else(|| strip.treatment.clone(), |treatment| treatment.label.clone()),
+            label: case.archive.label(&strip.treatment).to_owned(),
             block: strip.block.clone(),
             is_check: treatment.is_some_and(|treatment| treatment.check),
             rings: strip.ground.as_ref().map_or_else(Vec::new, |ground| self.rings(ground)),

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::colour::{hex, of_difference, stops};
-use super::figures::{Svg, escaped};
+use super::figures::{Svg, escaped, outline};
 use super::ground::Ground;
 use crate::report::Units;
 use crate::stats::robust;
@@ -34,15 +34,7 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
     );
     let place = |x: i32, y: i32| (f64::from(x) / 10.0 * scale, height - f64::from(y) / 10.0 * scale);
     let path = |rings: &[Vec<i32>]| {
-        let mut d = String::new();
-        for ring in rings {
-            for (at, corner) in ring.chunks_exact(2).enumerate() {
-                let (x, y) = place(corner[0], corner[1]);
-                let _ = write!(d, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
-            }
-            d.push('Z');
-        }
-        d
+        outline(rings.iter().map(|ring| ring.chunks_exact(2).map(|corner| place(corner[0], corner[1]))))
     };
     // outlines end at the frame
     svg.raw(format_args!("<svg width=\"{width:.1}\" height=\"{height:.1}\">"));

@@ -7,11 +7,12 @@ use super::colour::{hex, of_mark, of_yield, stops};
 use super::figures::intervals::{Look, Row};
 use super::figures::{along, intervals, match_curve, range};
 use super::ground::Ground;
-use super::text::{decimals, doubts, interval, label, percent, probability, shown, signed, sourced};
+use super::text::{decimals, doubts, interval, percent, probability, shown, signed, sourced};
 use super::words::Words;
 use super::{map, raster, records, render, script_json};
 use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
+use crate::report::units::trimmed;
 use crate::report::yield_grid::YieldGrid;
 use crate::report::{ReportError, SiteYearCase, Units};
 use crate::results::{Estimate, FIRST, Response, SignChanges, SiteYear};
@@ -85,7 +86,7 @@ pub(in crate::report) fn page(
 }
 
 fn number(value: f64) -> String {
-    format!("{value:.3}").trim_end_matches('0').trim_end_matches('.').replace('-', "−")
+    trimmed(value, 3).replace('-', "−")
 }
 
 /// The yields between which the colours run, in the report's unit.
@@ -238,7 +239,7 @@ impl Tell<'_> {
             "kept_share": percent(counts.kept, counts.read),
             "removals": removals(self.result),
             "removal_by_treatment": by_treatment.map(|row| json!({
-                "treatment": label(self.archive, &row.treatment),
+                "treatment": self.archive.label(&row.treatment),
                 "records": row.records,
                 "share": percent(row.removed, row.records),
             })).collect::<Vec<_>>(),
@@ -271,7 +272,7 @@ impl Tell<'_> {
             "design": design.map(|design| json!({
                 "blocks": design.blocks.len(),
                 "randomized": design.randomized,
-                "strips": design.strips_by_treatment.iter().map(|(key, strips)| json!([label(archive, key), strips])).collect::<Vec<_>>(),
+                "strips": design.strips_by_treatment.iter().map(|(key, strips)| json!([archive.label(key), strips])).collect::<Vec<_>>(),
             })),
             "lines": result.responses.iter().map(|response| self.line(response)).collect::<Vec<_>>(),
             "decisions": result.responses.iter().any(Response::decision_allowed),
@@ -286,7 +287,7 @@ impl Tell<'_> {
             })),
             "sensitivity": self.sensitivity(),
             "sign_changes": result.sign_changes().iter().filter(whole_field).map(|one| json!({
-                "treatment": label(archive, &one.treatment),
+                "treatment": archive.label(&one.treatment),
                 "changed": one.changed,
                 "variants": one.variants,
             })).collect::<Vec<_>>(),
@@ -300,7 +301,7 @@ impl Tell<'_> {
     fn line(&self, response: &Response) -> Line {
         let estimate = self.units.estimate(&response.estimate);
         Line {
-            treatment: label(self.archive, &response.key.treatment),
+            treatment: self.archive.label(&response.key.treatment).to_owned(),
             class: response.class_name.clone(),
             blocks: response.blocks,
             strips: response.strips,
@@ -331,11 +332,11 @@ impl Tell<'_> {
                 let estimate = self.units.estimate(&response.estimate);
                 let whole = response.key.class.is_none();
                 let ground = if whole { "whole field" } else { response.class_name.as_str() };
-                let name = label(self.archive, &response.key.treatment);
+                let name = self.archive.label(&response.key.treatment);
                 Row {
                     label: match (short, treatments > 1, whole) {
                         (true, false, _) => ground.to_owned(),
-                        (true, true, true) => name,
+                        (true, true, true) => name.to_owned(),
                         (true, true, false) => format!("   {ground}"),
                         (false, ..) => format!("{name} · {ground}"),
                     },
@@ -418,7 +419,7 @@ impl Tell<'_> {
             .map(|one| {
                 let estimate = self.units.estimate(&one.estimate);
                 json!({
-                    "treatment": label(self.archive, &one.treatment),
+                    "treatment": self.archive.label(&one.treatment),
                     "from": one.classes.first(),
                     "to": one.classes.last(),
                     "slope": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
@@ -435,8 +436,8 @@ impl Tell<'_> {
             .map(|one| {
                 let estimate = self.units.estimate(&one.estimate);
                 json!({
-                    "treatment": label(self.archive, &one.treatment),
-                    "against": label(self.archive, &one.against),
+                    "treatment": self.archive.label(&one.treatment),
+                    "against": self.archive.label(&one.against),
                     "class": one.class_name,
                     "blocks": one.blocks,
                     "difference": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
@@ -452,7 +453,7 @@ impl Tell<'_> {
         placebos
             .map(|one| {
                 json!({
-                    "treatment": label(self.archive, &one.treatment),
+                    "treatment": self.archive.label(&one.treatment),
                     "observed": signed(self.units.yields(one.observed), self.decimals),
                     "usual": self.yields(Some(one.usual)),
                     "as_large": one.as_large,
@@ -482,7 +483,7 @@ impl Tell<'_> {
                     let estimate = Estimate { mean: one.response, low: one.low, high: one.high, ..Estimate::default() };
                     row(&one.variant, &estimate, Look::Plain)
                 }));
-                let name = label(self.archive, &response.key.treatment);
+                let name = self.archive.label(&response.key.treatment);
                 let title = format!("{name}: the answer under other analyses");
                 let svg = intervals::draw(&rows, &title, self.units.yield_unit, self.decimals);
                 (rows.len() > 1 && !svg.is_empty()).then(|| json!({ "treatment": name, "svg": svg }))

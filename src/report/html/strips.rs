@@ -1,14 +1,14 @@
 //! `strips.html`: the operator's sheet of one field.
 
-use std::fmt::Write;
-
 use geo::{BoundingRect, Centroid, Coord, CoordsIter, MultiPolygon};
 use serde_json::{Value, json};
 
-use super::figures::Svg;
+use super::figures::{Svg, outline};
 use super::render;
-use super::text::{decimals, label, shown};
+use super::text::{decimals, shown};
 use crate::config::ArchiveSettings;
+use crate::geometry::rings;
+use crate::report::units::trimmed;
 use crate::report::{ReportError, Units};
 use crate::results::{Course, FIRST, PlannedField, SeasonPlan, StripLayout};
 
@@ -46,8 +46,8 @@ pub(in crate::report) fn page(
             "season": layout.season,
             "first": FIRST,
             "map": map(field, layout, &keys),
-            "legend": keys.iter().map(|(key, dark)| json!({ "label": label(archive, key), "dark": dark })).collect::<Vec<_>>(),
-            "check": archive.treatments.iter().find(|one| one.check).map(|one| one.label.as_str()),
+            "legend": keys.iter().map(|(key, dark)| json!({ "label": archive.label(key), "dark": dark })).collect::<Vec<_>>(),
+            "check": archive.check().map(|check| check.label.as_str()),
             "bearing": format!("{:.1}", layout.bearing_deg),
             "why_so": match layout.course {
                 Course::Along => "as the field was last harvested",
@@ -68,12 +68,11 @@ pub(in crate::report) fn page(
             "header_source": layout.header_source,
             "guard": width(widths.guard_m()),
             "least_guard": width(widths.least_guard_m),
-            "harvest": width(widths.harvest_m()),
             "end_rows": width(layout.end_rows_m),
             "strips": layout.strips.iter().map(|strip| json!({
                 "number": strip.number,
                 "block": strip.block,
-                "treatment": label(archive, &strip.treatment),
+                "treatment": archive.label(&strip.treatment),
                 "length": length(strip.length_m),
             })).collect::<Vec<_>>(),
             "classes": layout.classes,
@@ -86,12 +85,6 @@ pub(in crate::report) fn page(
             "refused": layout.refused,
         }),
     )
-}
-
-/// A number without the zeros at its end.
-fn trimmed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// The treatments beside the check in the order of archive.toml, with how dark they are drawn.
@@ -111,7 +104,7 @@ fn tells(key: &str, field: &PlannedField, layout: &StripLayout, archive: &Archiv
     let advice = field.zones.iter().map(|zone| &zone.advice);
     let mut break_even = advice.filter(|one| one.treatment == key).filter_map(|one| one.break_even);
     json!({
-        "treatment": label(archive, key),
+        "treatment": archive.label(key),
         "detectable": row.map(|row| yields(row.detectable)),
         "half_width": row.map(|row| yields(row.half_width)),
         "break_even": break_even.next().map(yields),
@@ -125,17 +118,7 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
     let Some(rect) = layout.field.bounding_rect() else { return String::new() };
     let scale = (WIDTH / rect.width()).min(HEIGHT / rect.height());
     let place = |at: Coord<f64>| ((at.x - rect.min().x) * scale + 2.0, (rect.max().y - at.y) * scale + 2.0);
-    let path = |ground: &MultiPolygon<f64>| {
-        let mut d = String::new();
-        for ring in ground.iter().flat_map(|part| std::iter::once(part.exterior()).chain(part.interiors())) {
-            for (at, corner) in ring.coords_iter().enumerate() {
-                let (x, y) = place(corner);
-                let _ = write!(d, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
-            }
-            d.push('Z');
-        }
-        d
-    };
+    let path = |ground: &MultiPolygon<f64>| outline(rings(ground).map(|ring| ring.coords_iter().map(place)));
     let (width, height) = (rect.width() * scale + 4.0, rect.height() * scale + 4.0);
     let mut svg = Svg::new(width, height, "figure map", "The strips of the field with their numbers; north is up");
     for zone in &zones {
@@ -159,14 +142,4 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
         }
     }
     svg.finish()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn widths_end_in_no_zero() {
-        assert_eq!(["60", "2.5", "0"], [trimmed(60.0, 2), trimmed(2.5, 2), trimmed(0.0, 2)].map(|text| text));
-    }
 }

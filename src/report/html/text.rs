@@ -2,7 +2,6 @@
 
 use serde::Serialize;
 
-use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Source, Sourced};
 use crate::report::Units;
 use crate::report::units::fixed;
@@ -53,11 +52,6 @@ pub(super) fn interval(estimate: &Estimate, decimals: usize) -> String {
         Some((low, high)) => format!("{} to {}", shown(Some(low), decimals), shown(Some(high), decimals)),
         None => ABSENT.to_owned(),
     }
-}
-
-/// The label of a treatment.
-pub(super) fn label(archive: &ArchiveSettings, key: &str) -> String {
-    archive.treatment(key).map_or_else(|| key.to_owned(), |treatment| treatment.label.clone())
 }
 
 /// A number with where it comes from.

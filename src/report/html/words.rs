@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::text::{label, probability, signed};
+use super::text::{probability, signed};
 use crate::config::ArchiveSettings;
 use crate::report::Units;
 use crate::results::{Response, SiteYear};
@@ -79,7 +79,10 @@ impl Words<'_> {
             return format!("{at} {}", self.sentence(one));
         }
         let named = |wanted: &str| -> Vec<String> {
-            all.iter().filter(|one| shown(one) == wanted).map(|one| label(self.archive, &one.key.treatment)).collect()
+            all.iter()
+                .filter(|one| shown(one) == wanted)
+                .map(|one| self.archive.label(&one.key.treatment).to_owned())
+                .collect()
         };
         let (gains, losses) = (named("gain"), named("loss"));
         let check = self.check();
@@ -100,7 +103,7 @@ impl Words<'_> {
 
     /// What one treatment did, as a clause.
     fn sentence(&self, response: &Response) -> String {
-        let (name, check) = (label(self.archive, &response.key.treatment), self.check());
+        let (name, check) = (self.archive.label(&response.key.treatment), self.check());
         let unit = self.units.yield_unit;
         let Some(mean) = response.estimate.mean else {
             return format!("no number can be given for {name}: the data do not carry one.");
@@ -134,7 +137,7 @@ impl Words<'_> {
         let returns = &response.returns;
         let net_of = |kg_ha: f64| returns.net_return_of(kg_ha).map(|net| signed(self.units.money(net), 0));
         Verdict {
-            label: label(self.archive, &response.key.treatment),
+            label: self.archive.label(&response.key.treatment).to_owned(),
             shown: shown(response),
             response: estimate
                 .mean
@@ -197,7 +200,7 @@ impl Words<'_> {
 
     /// What to do next spring, from this field and year alone.
     fn next(&self, response: &Response) -> String {
-        let name = label(self.archive, &response.key.treatment);
+        let name = self.archive.label(&response.key.treatment);
         if !response.decision_allowed() {
             return format!(
                 "Nothing is advised for {name} from {}: lay it out again, in at least four blocks whose order is drawn at random.",

@@ -77,6 +77,23 @@ pub(super) struct Svg {
     markup: String,
 }
 
+/// Adds a line through points to the data of a path.
+fn trace(d: &mut String, points: impl IntoIterator<Item = (f64, f64)>) {
+    for (at, (x, y)) in points.into_iter().enumerate() {
+        let _ = write!(d, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
+    }
+}
+
+/// The data of a path along closed rings.
+pub(super) fn outline<R: IntoIterator<Item = (f64, f64)>>(rings: impl IntoIterator<Item = R>) -> String {
+    let mut d = String::new();
+    for ring in rings {
+        trace(&mut d, ring);
+        d.push('Z');
+    }
+    d
+}
+
 impl Svg {
     /// A drawing of a size in px, with what it shows for those who cannot see it.
     pub(super) fn new(width: f64, height: f64, class: &str, label: &str) -> Self {
@@ -95,9 +112,7 @@ impl Svg {
     /// A line through points.
     pub(super) fn path(&mut self, class: &str, points: impl IntoIterator<Item = (f64, f64)>) {
         let mut d = String::new();
-        for (at, (x, y)) in points.into_iter().enumerate() {
-            let _ = write!(d, "{}{x:.1} {y:.1}", if at == 0 { 'M' } else { 'L' });
-        }
+        trace(&mut d, points);
         if !d.is_empty() {
             self.raw(format_args!("<path class=\"{class}\" d=\"{d}\"/>"));
         }
