@@ -8,7 +8,7 @@ use super::compute::Seconds;
 use super::journal::Journal;
 use super::one;
 use super::retired::Retired;
-use super::rounds::Became;
+use super::compute::Became;
 use super::tasks::{Failed, Task};
 use super::times;
 use crate::report::Failure;
@@ -35,7 +35,7 @@ impl Account {
         for (task, became) in tasks.iter().zip(became) {
             let folder = task.folder.name.clone();
             match became {
-                Became::Unknown | Became::NotBegun | Became::Waits(_) => {}
+                Became::Unknown | Became::NotBegun => {}
                 Became::Failed(reason) => account.failures.push(Failed::new(&folder, reason)),
                 Became::Done(outcome) => {
                     for (stage, spent) in outcome.seconds {

@@ -8,10 +8,9 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::seen::SeenFiles;
-use crate::config::LagPrior;
 use crate::results::SiteYear;
 
-const FORMAT: &str = "bandlift-memory-4";
+const FORMAT: &str = "bandlift-memory-5";
 
 /// What is remembered of a site-year that was computed.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -19,8 +18,6 @@ pub(super) struct Remembered {
     /// Its folder in the archive.
     pub(super) folder: String,
     pub(super) fingerprint: String,
-    /// What the other fields told of its combines' lags.
-    pub(super) heard: BTreeMap<String, LagPrior>,
     /// Each input as it was seen.
     pub(super) inputs: SeenFiles,
     /// Each output file.

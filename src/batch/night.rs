@@ -6,18 +6,16 @@ use std::time::Instant;
 use serde::{Deserialize, Serialize};
 
 use super::account::Account;
-use super::compute::{Round, Workshop};
+use super::compute::{Became, Turn, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
 use super::journal::Journal;
-use super::lags::Telling;
 use super::retired::{self, Retired};
-use super::rounds::{Became, Rounds};
 use super::seen::Looks;
 use super::shard::Shard;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
-use super::{BatchError, archive, archive_settings, fingerprint, threads};
+use super::{BatchError, archive, archive_settings, fingerprint, threads, workers};
 use crate::config::ArchiveSettings;
 use crate::report;
 use crate::results::{Conclusions, SiteYear};
@@ -107,7 +105,7 @@ pub fn run(
     progress: &dyn Progress,
 ) -> Result<NightReport, BatchError> {
     let night = Night::begin(root, out, None, options, progress)?;
-    night.conclude(|task| night.chosen(&task.folder).then_some(Round::First { force: options.force, may_wait: true }))
+    night.conclude(|task| night.chosen(&task.folder).then_some(night.turn()))
 }
 
 /// Computes one share of the archive's site-years, each by itself; [`synthesise`] does the rest when all shares are done.
@@ -124,8 +122,7 @@ pub fn run_share(
     Night::begin(root, out, Some(shard), options, progress)?.share(shard)
 }
 
-/// Gathers what the shares of an output folder have computed, lets the fields of each combine hear each other's lags, and
-/// synthesises. A site-year that no share has computed as it now is counts as failed.
+/// Gathers what the shares of an output folder have computed, and synthesises. A site-year that no share has computed as it now is counts as failed.
 ///
 /// # Errors
 /// As [`run`]; [`BatchError::NoArchive`] when no share was ever computed there.
@@ -136,7 +133,7 @@ pub fn synthesise(out: &Path, options: &NightOptions, progress: &dyn Progress) -
     })?;
     let options = NightOptions { allow_outside: origin.allow_outside, ..options.clone() };
     let night = Night::begin(&origin.root, out, None, &options, progress)?;
-    night.conclude(|_| Some(Round::Remembered))
+    night.conclude(|_| Some(Turn::Remembered))
 }
 
 /// A night on its way.
@@ -201,7 +198,6 @@ impl<'n> Night<'n> {
             allow_outside: self.options.allow_outside,
             verify: self.options.verify,
             looks: Looks::default(),
-            telling: Telling::default(),
         }
     }
 
@@ -215,31 +211,38 @@ impl<'n> Night<'n> {
                 self.progress.done(folder, "computed");
             }
             Became::Done(_) => self.progress.done(folder, "unchanged"),
-            Became::Waits(_) => self.progress.done(folder, "waits for the lag of its combine"),
             Became::Failed(_) => self.progress.done(folder, "failed"),
             Became::Unknown | Became::NotBegun => {}
         }
     }
 
-    /// Every site-year by itself, then those that hear others, then the synthesis.
-    fn conclude(&self, round: impl Fn(&Task) -> Option<Round> + Sync) -> Result<NightReport, BatchError> {
-        let (tasks, failures) = self.tasks()?;
+    /// How the site-years of this night have their turn.
+    fn turn(&self) -> Turn {
+        if self.options.force { Turn::Forced } else { Turn::IfChanged }
+    }
+
+    /// Every site-year for which `turn` tells how it has its turn; the others are left alone.
+    fn each(&self, tasks: &[Task], turn: impl Fn(&Task) -> Option<Turn> + Sync) -> Result<Vec<Became>, BatchError> {
         let workshop = self.workshop();
-        let tell = |task: &Task, became: &Became| self.tell(task, became);
-        let rounds = Rounds { workshop: &workshop, jobs: self.options.jobs, stop: &self.options.stop, tell: &tell };
-        self.progress.begin(tasks.iter().filter(|task| round(task).is_some()).count());
-        let mut became = rounds.first(&tasks, &round)?;
+        self.progress.begin(tasks.iter().filter(|task| turn(task).is_some()).count());
+        let became = workers::each(self.options.jobs, tasks, |task| match turn(task) {
+            None => workshop.left_alone(task).map_or(Became::Unknown, Became::from),
+            Some(_) if self.options.stop.signal().is_some() => Became::NotBegun,
+            Some(turn) => {
+                let became = workshop.compute(task, turn).into();
+                self.tell(task, &became);
+                became
+            }
+        })?;
         self.progress.end();
         self.refuse_stopped(&became)?;
-        let mut unheard = Rounds::unheard(&became);
-        unheard.retain(|at, _| round(&tasks[*at]).is_some());
-        if !unheard.is_empty() {
-            self.journal.line(&format!("{} site-years hear other fields of their combines", unheard.len()));
-            self.progress.begin(unheard.len());
-            rounds.second(&tasks, &mut became, unheard)?;
-            self.progress.end();
-            self.refuse_stopped(&became)?;
-        }
+        Ok(became)
+    }
+
+    /// Every site-year by itself, then the synthesis.
+    fn conclude(&self, turn: impl Fn(&Task) -> Option<Turn> + Sync) -> Result<NightReport, BatchError> {
+        let (tasks, failures) = self.tasks()?;
+        let became = self.each(&tasks, turn)?;
         let mut account = Account::of(&tasks, became, failures);
         account.retired = retired::sort_out(&self.store, &tasks, &self.found.unreadable, &mut account.failures)?;
         drop(tasks);
@@ -278,13 +281,7 @@ impl<'n> Night<'n> {
         tasks.retain(|task| shard.holds(task.field.identity()) && self.chosen(&task.folder));
         // what has no identity is told by the share that its folder falls to
         failures.retain(|failed| shard.holds((0, "", &failed.folder)));
-        let workshop = self.workshop();
-        let tell = |task: &Task, became: &Became| self.tell(task, became);
-        let rounds = Rounds { workshop: &workshop, jobs: self.options.jobs, stop: &self.options.stop, tell: &tell };
-        self.progress.begin(tasks.len());
-        let became = rounds.first(&tasks, |_| Some(Round::First { force: self.options.force, may_wait: false }))?;
-        self.progress.end();
-        self.refuse_stopped(&became)?;
+        let became = self.each(&tasks, |_| Some(self.turn()))?;
         let account = Account::of(&tasks, became, failures);
         self.log_absent(&account);
         let name = format!("{}.json", shard.name());

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use super::lags::{FieldLag, FieldLags};
 use super::sensitivity::sensitivity;
 use crate::assign::{AssignError, Standing};
 use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings, ModelSettings};
@@ -69,12 +68,6 @@ impl<'c> Case<'c> {
         }
         let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
         Ok(Self { ingested, field, archive, tracked })
-    }
-
-    /// The lags of its combines.
-    pub(super) fn lags(&self) -> FieldLags {
-        let by_machine = self.tracked.lags().map(|(name, taken, own)| (name.to_owned(), FieldLag { taken, own }));
-        FieldLags { crop: self.field.crop.clone(), by_machine: by_machine.collect() }
     }
 
     /// All that follows, see [`analyse`].

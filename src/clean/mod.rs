@@ -40,7 +40,7 @@ use geo::MultiPolygon;
 use crate::config::{CleanSettings, CropSettings};
 use crate::geometry::PolygonIndex;
 use crate::points::{
-    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Records, Sourced,
+    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Records,
 };
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
@@ -75,16 +75,6 @@ pub struct Tracked {
     /// Moisture readings, held ones replaced.
     moisture_pct: Vec<f64>,
     cautions: Cautions,
-}
-
-impl Tracked {
-    /// The lag of each combine, s: its name, the lag as it is taken, and by this field alone where it tells one.
-    pub fn lags(&self) -> impl Iterator<Item = (&str, Sourced, Option<Sourced>)> {
-        self.tracks
-            .iter()
-            .zip(&self.lags)
-            .map(|(track, lags)| (self.records.machine.names[track.machine as usize].as_str(), lags.mass_s, lags.own_s))
-    }
 }
 
 /// Cleans a site-year. `seed` drives the bootstrap of the lag.
@@ -280,7 +270,6 @@ fn machine_facts(tracked: &Tracked, lags: &[lag::Lags], levels: &Levels) -> BTre
             let code = track.machine as usize;
             let facts = MachineFacts {
                 lag_s: lags.mass_s,
-                own_lag_s: lags.own_s,
                 moisture_lag_s: lags.moisture_s,
                 machine_factor: levels.factor[code],
                 ticket_gain: levels.gain,

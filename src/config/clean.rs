@@ -1,35 +1,20 @@
 //! `[clean]`: every limit of the cleaning stage.
 
-use std::collections::BTreeMap;
-
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use super::section::Section;
 use crate::quantity::{Duration, Length, MassFlow, Percent, Quantity, Speed};
-
-/// What the other fields of a combine tell of its lag.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct LagPrior {
-    /// Median over the fields, s.
-    pub median_s: f64,
-    /// Standard deviation between the fields, s.
-    pub between_sd_s: f64,
-    /// Number of fields.
-    pub fields: usize,
-}
 
 /// The resolved limits of the cleaning stage.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CleanSettings {
     /// Transport lag, s, where it is not to be estimated.
     pub lag_s: Option<f64>,
-    /// What is known of the lags of combines from their other fields, by name; not from the settings, but from the night.
-    pub lag_priors: BTreeMap<String, LagPrior>,
     /// Moisture lag, s, where it is not to be estimated.
     pub moisture_lag_s: Option<f64>,
-    /// Lag where the data cannot tell, s. Default 12 s: published lags lie between 8 and 15 s (Beal & Tian 2001, Appl.
-    /// Eng. Agric. 17:385).
-    pub lag_assumed_s: f64,
+    /// Lag where the data cannot tell, s. Default: 12 s for a recorded flow (published lags lie between 8 and 15 s, Beal &
+    /// Tian 2001, Appl. Eng. Agric. 17:385), 0 s for an exported yield, which whoever exported it has shifted.
+    pub lag_assumed_s: Option<f64>,
     /// Least lag searched, s. Default −8 s: an export may already be shifted too far.
     pub lag_from_s: f64,
     /// Greatest lag searched, s. Default 25 s.
@@ -80,9 +65,8 @@ impl Default for CleanSettings {
     fn default() -> Self {
         Self {
             lag_s: None,
-            lag_priors: BTreeMap::new(),
             moisture_lag_s: None,
-            lag_assumed_s: 12.0,
+            lag_assumed_s: None,
             lag_from_s: -8.0,
             lag_to_s: 25.0,
             pass_entry_s: None,
@@ -117,9 +101,8 @@ pub(super) fn read(root: &Section<'_, '_>) -> CleanSettings {
         |key: &str, low: f64, high: f64| section.has(key).then(|| section.quantity_or::<Duration>(key, 0.0, low, high));
     let settings = CleanSettings {
         lag_s: given("lag", -60.0, 60.0),
-        lag_priors: BTreeMap::new(),
         moisture_lag_s: given("moisture_lag", -60.0, 120.0),
-        lag_assumed_s: seconds("lag_assumed", default.lag_assumed_s, -60.0, 60.0),
+        lag_assumed_s: given("lag_assumed", -60.0, 60.0),
         lag_from_s: seconds("lag_from", default.lag_from_s, -60.0, 0.0),
         lag_to_s: seconds("lag_to", default.lag_to_s, 1.0, 60.0),
         pass_entry_s: given("pass_entry", 0.0, 120.0),

@@ -19,7 +19,7 @@ mod treatments;
 mod wetness;
 
 pub use archive::{ArchiveSettings, ReportUnits};
-pub use clean::{CleanSettings, LagPrior};
+pub use clean::CleanSettings;
 pub use crops::{CropSettings, SeasonPrices};
 pub use faults::{Fault, Faults};
 pub use field::{FieldSettings, StripSettings};

@@ -206,7 +206,6 @@ fn cleaned(records: Records) -> Cleaned {
                 let one = Sourced::configured(1.0);
                 let facts = MachineFacts {
                     lag_s: one,
-                    own_lag_s: None,
                     moisture_lag_s: one,
                     machine_factor: one,
                     ticket_gain: one,

@@ -52,8 +52,6 @@ impl Sourced {
 pub struct MachineFacts {
     /// Effective transport lag of the grain, s: delay plus mixing, signed (a file may already be shifted).
     pub lag_s: Sourced,
-    /// The same by the records of this field alone, before the combine's other fields were heard; absent where they tell nothing.
-    pub own_lag_s: Option<Sourced>,
     /// The same for the moisture channel, s.
     pub moisture_lag_s: Sourced,
     /// The masses of this machine were multiplied by this factor, to bring several combines to one level.

@@ -10,7 +10,6 @@ fn synthesise(archive: &Archive) -> Said {
     say(&["synthesise", archive.out().to_str().unwrap()])
 }
 
-/// The demo archive: its fields hear each other's lags.
 fn demo() -> Archive {
     let archive = Archive::single();
     fs::remove_dir_all(archive.root()).unwrap();
@@ -28,8 +27,6 @@ fn shares_and_a_synthesis_give_the_bytes_of_one_process() {
     let single = archive.run();
     assert_eq!(single.code, 1, "{}", single.stderr);
     let whole = results(&archive.out());
-    let heard = fs::read_to_string(archive.out().join("run.log")).unwrap();
-    assert!(heard.contains("hear other fields"), "the archive does not test the second round: {heard}");
     fs::remove_dir_all(archive.out()).unwrap();
 
     let (root, out) = (archive.root(), archive.out());

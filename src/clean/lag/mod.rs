@@ -14,7 +14,7 @@ use rand_chacha::ChaCha8Rng;
 use super::neighbour_passes::{self, PassPair, TOUCHING_SWATHS};
 use super::passes::Pass;
 use super::track::Track;
-use crate::config::{CleanSettings, LagPrior};
+use crate::config::CleanSettings;
 use crate::points::{Caution, Cautions, LagCurve, Records, Source, Sourced};
 use crate::stats::robust;
 use profile::{Matcher, Mismatch, Signal};
@@ -38,6 +38,8 @@ const WIDEST_ROUGH_S: f64 = 4.0;
 /// The gate: fewest opposing pairs, and fewest of each hand.
 const LEAST_PAIRS: usize = 4;
 const LEAST_PAIRS_OF_A_HAND: usize = 2;
+/// The usual lag of a recorded flow, s: published ones lie between 8 and 15 s (Beal & Tian 2001, Appl. Eng. Agric. 17:385).
+pub(super) const USUAL_LAG_S: f64 = 12.0;
 /// Pairs beyond this add time and nothing else.
 const MOST_PAIRS: usize = 80;
 const BOOTSTRAP: usize = 200;
@@ -61,8 +63,6 @@ const PARABOLA_S: f64 = 2.0;
 #[expect(clippy::struct_field_names, reason = "all are seconds")]
 pub(crate) struct Lags {
     pub(crate) mass_s: Sourced,
-    /// By this field alone.
-    pub(crate) own_s: Option<Sourced>,
     pub(crate) moisture_s: Sourced,
     /// The lag of the grain by phase correlation, s, where that can tell.
     pub(crate) second_opinion_s: Option<f64>,
@@ -104,10 +104,9 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> (Vec<Lags>, V
             }
             let mass = match (settings.lag_s, &own) {
                 (Some(lag), _) => Sourced::configured(lag),
-                (None, Some(own)) => heard(case, name, own, cautions),
+                (None, Some(own)) => taken(case, name, own, cautions),
                 (None, None) => Sourced::assumed(0.0),
             };
-            let own_s = own.and_then(Result::ok);
             let moisture = match settings.moisture_lag_s {
                 Some(lag) => Sourced::configured(lag),
                 None if records.channels.moisture && records.channels.time => {
@@ -124,46 +123,38 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> (Vec<Lags>, V
                 let detail = format!("{name}: {:.1} s by profiles, {second:.1} s by phase correlation", mass.value);
                 cautions.add(Caution::LagDisagrees, detail);
             }
-            Lags { mass_s: mass, own_s, moisture_s: moisture, second_opinion_s }
+            Lags { mass_s: mass, moisture_s: moisture, second_opinion_s }
         })
         .collect();
     (lags, curves)
 }
 
-/// What this field tells of the lag, drawn towards what the combine's other fields tell, by their certainty; with a caution
-/// where neither tells it well.
-fn heard(case: Case<'_>, name: &str, own: &Result<Sourced, String>, cautions: &mut Cautions) -> Sourced {
-    let Case { records, settings, .. } = case;
-    let prior = settings.lag_priors.get(name).filter(|_| records.channels.flow && records.channels.time);
-    let others =
-        prior.map_or_else(String::new, |prior| format!("; taken with {} fields of this machine", prior.fields));
-    match (own, prior) {
-        (Ok(own), prior) => {
-            let drawn = prior.map_or(*own, |prior| drawn(*own, *prior));
-            if let (Source::Assumed, Some(std_error)) = (drawn.source, drawn.std_error) {
-                cautions
-                    .add(Caution::LagAssumed, format!("{name}: the data tell it only to ± {std_error:.1} s{others}"));
+/// The lag as it is used: what the field's own records tell, or the usual one, with a caution.
+///
+/// Fields do not borrow from each other: loggers are set up anew each season, and a lag that is right in one field is wrong
+/// by seconds in the next.
+fn taken(case: Case<'_>, name: &str, own: &Result<Sourced, String>, cautions: &mut Cautions) -> Sourced {
+    match own {
+        Ok(own) => {
+            if let (Source::Assumed, Some(std_error)) = (own.source, own.std_error) {
+                cautions.add(Caution::LagAssumed, format!("{name}: the data tell it only to ± {std_error:.1} s"));
             }
-            drawn
+            *own
         }
-        (Err(reason), Some(prior)) => {
-            cautions.add(Caution::LagAssumed, format!("{name}: {reason}{others}"));
-            Sourced { value: prior.median_s, std_error: Some(prior.between_sd_s), source: Source::Assumed }
-        }
-        (Err(reason), None) => {
-            cautions.add(Caution::LagAssumed, format!("{name}: {reason}"));
-            // An exported yield has been shifted by whoever exported it.
-            Sourced::assumed(if records.channels.flow { settings.lag_assumed_s } else { 0.0 })
+        Err(reason) => {
+            let usual_s = usual_s(case);
+            let shifted = if case.records.channels.flow { "" } else { " (an exported yield is taken as already shifted)" };
+            cautions.add(Caution::LagAssumed, format!("{name}: {reason}; {usual_s} s taken{shifted}"));
+            Sourced::assumed(usual_s)
         }
     }
 }
 
-/// `L = w own + (1 − w) median`, `w = s_b² / (s_b² + se²)`.
-fn drawn(own: Sourced, prior: LagPrior) -> Sourced {
-    let (Some(se), between) = (own.std_error, prior.between_sd_s) else { return own };
-    let weight = between * between / (between * between + se * se);
-    let std_error = se * weight.sqrt();
-    graded(Sourced::estimated(weight * own.value + (1.0 - weight) * prior.median_s, std_error))
+/// The lag where the data tell none, s. An exported yield has been shifted by whoever exported it, so that no more is taken off,
+/// unless the settings say so.
+fn usual_s(case: Case<'_>) -> f64 {
+    let Case { records, settings, .. } = case;
+    settings.lag_assumed_s.unwrap_or(if records.channels.flow { USUAL_LAG_S } else { 0.0 })
 }
 
 /// A lag that is not told well enough to be called estimated is assumed, at the best value there is.
@@ -345,18 +336,6 @@ fn vertex(lags: &[f64], curve: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn an_uncertain_lag_is_drawn_towards_the_machines_median() {
-        let prior = LagPrior { median_s: 12.0, between_sd_s: 0.5, fields: 8 };
-        let one = |value: f64, se: f64| drawn(Sourced::estimated(value, se), prior);
-        // equal variances: half way, with half the variance
-        let half = one(14.0, 0.5);
-        assert!((half.value - 13.0).abs() < 1e-12 && (half.std_error.unwrap() - 0.5 / 2.0_f64.sqrt()).abs() < 1e-12);
-        assert_eq!(half.source, Source::Estimated);
-        assert!((one(14.0, 0.05).value - 14.0).abs() < 0.03);
-        assert!((one(14.0, 5.0).value - 12.0).abs() < 0.03);
-    }
 
     #[test]
     fn the_vertex_of_a_parabola_is_found_between_the_samples() {

@@ -52,13 +52,13 @@ struct Profile {
 /// correlated again, until nothing is left to shift, from a start below and one above the usual lag; only where both end at
 /// the same lag is it one.
 pub(super) fn lag_s(case: Case<'_>, track: usize) -> Option<f64> {
-    let Case { records, tracks, passes, settings, .. } = case;
+    let Case { records, tracks, passes, .. } = case;
     if !records.channels.time {
         return None;
     }
     let own: Vec<Pass> = passes.iter().filter(|pass| pass.track == track).cloned().collect();
     let axis = passes::axis(tracks, &own)?;
-    let found = STARTS_S.map(|start| settled(case, &tracks[track], &own, axis, settings.lag_assumed_s + start));
+    let found = STARTS_S.map(|start| settled(case, &tracks[track], &own, axis, super::usual_s(case) + start));
     let [Some(one), Some(other)] = found else { return None };
     ((one - other).abs() <= SAME_S).then_some(f64::midpoint(one, other))
 }

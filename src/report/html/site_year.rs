@@ -141,7 +141,6 @@ fn machines(result: &SiteYear) -> Vec<Value> {
             json!({
                 "name": name,
                 "lag": sourced(&facts.lag_s, " s"),
-                "own_lag": facts.own_lag_s.as_ref().map(|own| sourced(own, " s")),
                 "moisture_lag": sourced(&facts.moisture_lag_s, " s"),
                 "factor": sourced(&facts.machine_factor, ""),
                 "gain": sourced(&facts.ticket_gain, ""),
