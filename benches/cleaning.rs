@@ -338,7 +338,7 @@ fn judge_marks(scenario: &Scenario, done: &Simulated, cleaned: &Cleaned, study: 
     for at in 0..cleaned.len() {
         let row = cleaned.records.row[at] as usize - 1;
         let truth = &done.truth[row];
-        if let Some(mark) = cleaned.mark[at] {
+        if let Some(mark) = cleaned.mark[at].first() {
             *study.marked.entry(mark).or_default() += 1;
         }
         if let Some(fault) = truth.fault {
@@ -461,7 +461,7 @@ fn response(scenario: &Scenario, settings: &CleanSettings) -> Option<(f64, f64)>
     let field = FieldSettings::parse("field.toml", CORN_FIELD, &archive).map_err(|faults| println!("{faults}")).ok()?;
     let ingested = simulate(scenario).to_ingested(scenario);
     let cleaned = clean::run(&ingested, &archive.crops["corn"], settings, scenario.seed);
-    let removed = cleaned.mark.iter().flatten().count() as f64 / cleaned.len() as f64;
+    let removed = cleaned.mark.iter().filter(|mark| !mark.is_empty()).count() as f64 / cleaned.len() as f64;
     let assigned = assign::run(cleaned, &ingested, &field, &archive.model).map_err(|error| println!("{error}")).ok()?;
     let mean = |block: &str, check: bool| {
         let (mut mass, mut area) = (0.0, 0.0);

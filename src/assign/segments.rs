@@ -41,7 +41,10 @@ pub(super) fn form(
             continue;
         }
         // Records that tell of no ground of their own do not count as lost.
-        if matches!(cleaned.mark[at], Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)) {
+        if matches!(
+            cleaned.mark[at].first(),
+            Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)
+        ) {
             continue;
         }
         let frame = &layout.frames[&layout.strips[strip as usize].block];

@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
+use super::compute::Became;
 use super::compute::Seconds;
 use super::journal::Journal;
 use super::one;
 use super::retired::Retired;
-use super::compute::Became;
 use super::tasks::{Failed, Task};
 use super::times;
 use crate::report::Failure;

@@ -158,7 +158,7 @@ impl<'c> Case<'c> {
     pub(super) fn moved(&self, shift_s: f64, answer: &Cleaned) -> Cleaned {
         let mut moved = self.without_yield_rules(self.place(shift_s));
         for (mark, of_answer) in moved.mark.iter_mut().zip(&answer.mark) {
-            if mark.is_none() && matches!(of_answer, Some(Mark::YieldRange | Mark::LocalDisagreement)) {
+            if mark.is_empty() && matches!(of_answer.first(), Some(Mark::YieldRange | Mark::LocalDisagreement)) {
                 *mark = *of_answer;
             }
         }
@@ -202,7 +202,7 @@ fn counts(joined: &Joined) -> Counts {
         }
     }
     Counts {
-        read: cleaned.len(),
+        read: cleaned.len() + cleaned.records.copies.len(),
         kept,
         removed: cleaned.removals().into_iter().collect::<BTreeMap<_, _>>(),
         wet_mass_kg: mass,

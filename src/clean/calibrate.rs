@@ -9,7 +9,7 @@
 use std::collections::BTreeMap;
 
 use crate::config::CropSettings;
-use crate::points::{Caution, Cautions, Mark, Records, Sourced, Ticket};
+use crate::points::{Caution, Cautions, Mark, Reasons, Records, Sourced, Ticket};
 use crate::quantity::dry_factor;
 use crate::stats::{linear, robust};
 use faer::Mat;
@@ -51,7 +51,7 @@ pub(crate) struct Weighed<'c> {
     /// Wet mass, kg.
     pub(crate) mass_kg: &'c [f64],
     pub(crate) moisture_pct: &'c [f64],
-    pub(crate) marks: &'c [Option<Mark>],
+    pub(crate) marks: &'c [Reasons],
     /// Index of the strip of the ground of each record.
     pub(crate) strip: &'c [Option<u32>],
     /// Names of the strips.
@@ -122,7 +122,7 @@ fn loads<'t>(weighed: Weighed<'_>, tickets: impl Iterator<Item = &'t Ticket>, ca
     for ticket in tickets {
         let (mut wet, mut dry, mut water, mut threshing_s) = (0.0, 0.0, 0.0, 0.0);
         for at in 0..records.len() {
-            let counted = !matches!(marks[at], Some(Mark::Duplicate | Mark::FlowRange));
+            let counted = !marks[at].has(Mark::Duplicate) && !marks[at].has(Mark::FlowRange);
             if !counted || !belongs(records, ticket, at) {
                 continue;
             }
@@ -163,7 +163,7 @@ pub(crate) fn strip_factors(weighed: Weighed<'_>, tickets: &[Ticket], cautions: 
         return BTreeMap::new();
     }
     for at in 0..records.len() {
-        let counted = !matches!(marks[at], Some(Mark::Duplicate | Mark::FlowRange));
+        let counted = !marks[at].has(Mark::Duplicate) && !marks[at].has(Mark::FlowRange);
         let mass = mass_kg[at] * factor[records.machine.codes[at] as usize];
         if let Some(strip) = strip[at]
             && counted

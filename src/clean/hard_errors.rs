@@ -2,18 +2,18 @@
 
 use super::track::machine_ranges;
 use crate::config::CleanSettings;
-use crate::points::{Mark, Records};
+use crate::points::{Mark, Reasons, Records};
 
 /// Marks missing positions and times, duplicates and jumps, in this order.
-pub(super) fn mark(records: &Records, settings: &CleanSettings, marks: &mut [Option<Mark>]) {
+pub(super) fn mark(records: &Records, settings: &CleanSettings, marks: &mut [Reasons]) {
     for at in 0..records.len() {
         if !records.has_position(at) || !records.time_s[at].is_finite() {
-            marks[at] = Some(Mark::NoPosition);
+            marks[at].add(Mark::NoPosition);
         }
     }
     duplicates(records, marks);
     for (_, rows) in machine_ranges(&records.machine, records.len()) {
-        let good: Vec<usize> = rows.filter(|&at| marks[at].is_none()).collect();
+        let good: Vec<usize> = rows.filter(|&at| marks[at].is_empty()).collect();
         if records.channels.time {
             jumps(records, &good, settings, marks);
         }
@@ -22,7 +22,7 @@ pub(super) fn mark(records: &Records, settings: &CleanSettings, marks: &mut [Opt
 
 /// The same machine at the same moment: of exact repetitions the first stays; of different records with one time stamp
 /// all stay when they are at different places (a clock of whole seconds), otherwise the first.
-fn duplicates(records: &Records, marks: &mut [Option<Mark>]) {
+fn duplicates(records: &Records, marks: &mut [Reasons]) {
     const SAME_PLACE_M: f64 = 0.01;
     let mut first = 0;
     for at in 1..records.len() {
@@ -33,14 +33,14 @@ fn duplicates(records: &Records, marks: &mut [Option<Mark>]) {
             first = at;
             continue;
         }
-        if marks[at].is_some() {
+        if !marks[at].is_empty() {
             continue;
         }
         let same_place = |other: usize| {
             (records.x_m[at] - records.x_m[other]).hypot(records.y_m[at] - records.y_m[other]) < SAME_PLACE_M
         };
-        if (first..at).any(|other| marks[other].is_none() && same_place(other)) {
-            marks[at] = Some(Mark::Duplicate);
+        if (first..at).any(|other| marks[other].is_empty() && same_place(other)) {
+            marks[at].add(Mark::Duplicate);
         }
     }
     if !records.channels.time {
@@ -49,7 +49,7 @@ fn duplicates(records: &Records, marks: &mut [Option<Mark>]) {
 }
 
 /// Without times, a file given twice repeats its rows.
-fn repeated_rows(records: &Records, marks: &mut [Option<Mark>]) {
+fn repeated_rows(records: &Records, marks: &mut [Reasons]) {
     let key = |at: usize| {
         (
             records.machine.codes[at],
@@ -61,14 +61,14 @@ fn repeated_rows(records: &Records, marks: &mut [Option<Mark>]) {
     };
     let mut seen = std::collections::BTreeSet::new();
     for at in 0..records.len() {
-        if marks[at].is_none() && !seen.insert(key(at)) {
-            marks[at] = Some(Mark::Duplicate);
+        if marks[at].is_empty() && !seen.insert(key(at)) {
+            marks[at].add(Mark::Duplicate);
         }
     }
 }
 
 /// Marks fixes off the track: short excursions, and single fixes off the line of their neighbours.
-fn jumps(records: &Records, good: &[usize], settings: &CleanSettings, marks: &mut [Option<Mark>]) {
+fn jumps(records: &Records, good: &[usize], settings: &CleanSettings, marks: &mut [Reasons]) {
     let step =
         |from: usize, to: usize| (records.x_m[to] - records.x_m[from]).hypot(records.y_m[to] - records.y_m[from]);
     let feasible = |from: usize, to: usize| {
@@ -97,7 +97,7 @@ fn jumps(records: &Records, good: &[usize], settings: &CleanSettings, marks: &mu
         let others = runs.iter().enumerate().any(|(other, run)| other != number && run.1 - run.0 > to - from);
         if short && others && (!follows || anchor.is_none()) {
             for &at in &good[from..to] {
-                marks[at] = Some(Mark::PositionJump);
+                marks[at].add(Mark::PositionJump);
             }
         } else {
             anchor = Some(to - 1);
@@ -108,11 +108,11 @@ fn jumps(records: &Records, good: &[usize], settings: &CleanSettings, marks: &mu
 
 /// Marks single fixes that lie off the line between the fixes before and after by more than the track's own noise
 /// explains: 3 m, ten times the median deviation, or what a turn explains (three quarters of a step).
-fn off_the_line(records: &Records, good: &[usize], marks: &mut [Option<Mark>]) {
+fn off_the_line(records: &Records, good: &[usize], marks: &mut [Reasons]) {
     const LEAST_M: f64 = 3.0;
     const TIMES: f64 = 10.0;
     const STEPS: f64 = 0.75;
-    let mut track: Vec<usize> = good.iter().copied().filter(|&at| marks[at].is_none()).collect();
+    let mut track: Vec<usize> = good.iter().copied().filter(|&at| marks[at].is_empty()).collect();
     for _ in 0..3 {
         if track.len() < 5 {
             return;
@@ -149,8 +149,8 @@ fn off_the_line(records: &Records, good: &[usize], marks: &mut [Option<Mark>]) {
             return;
         }
         for &k in &worst {
-            marks[track[k]] = Some(Mark::PositionJump);
+            marks[track[k]].add(Mark::PositionJump);
         }
-        track.retain(|&at| marks[at].is_none());
+        track.retain(|&at| marks[at].is_empty());
     }
 }

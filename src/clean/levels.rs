@@ -4,7 +4,7 @@ use super::calibrate::{self, Calibration};
 use super::on_strips::OnStrips;
 use super::{Tracked, areas, ground, machines, yields};
 use crate::config::{CleanSettings, CropSettings};
-use crate::points::{Caution, Cautions, Ingested, Mark, Sourced};
+use crate::points::{Caution, Cautions, Ingested, Reasons, Sourced};
 use crate::quantity::dry_factor;
 
 /// What brings the masses to one level.
@@ -28,7 +28,7 @@ pub(super) fn find(
     ingested: &Ingested,
     ground: &mut ground::Ground,
     on_strips: &OnStrips,
-    marks: &[Option<Mark>],
+    marks: &[Reasons],
     crop: &CropSettings,
     settings: &CleanSettings,
     cautions: &mut Cautions,

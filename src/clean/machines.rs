@@ -8,7 +8,7 @@ use faer::Mat;
 use super::neighbour_passes::PassPair;
 use super::passes::Pass;
 use super::track::Track;
-use crate::points::{Labels, Mark, Sourced};
+use crate::points::{Labels, Reasons, Sourced};
 use crate::stats::{linear, robust};
 
 /// Length of a bin along the pass, m.
@@ -50,7 +50,7 @@ pub(crate) struct Field<'c> {
     pub(crate) pass: &'c [u32],
     pub(crate) treatment: &'c [u32],
     pub(crate) machine: &'c Labels,
-    pub(crate) marks: &'c [Option<Mark>],
+    pub(crate) marks: &'c [Reasons],
 }
 
 /// Estimates the factors, or says why the combines cannot be compared.
@@ -105,7 +105,7 @@ pub(crate) fn factors(field: &Field<'_>) -> Result<Factors, String> {
 fn area_shares(field: &Field<'_>, machines: usize) -> Vec<f64> {
     let mut area = vec![0.0; machines];
     for at in 0..field.yields.len() {
-        if field.marks[at].is_none() {
+        if field.marks[at].is_empty() {
             area[field.machine.codes[at] as usize] += field.area_m2[at];
         }
     }
@@ -116,7 +116,7 @@ fn area_shares(field: &Field<'_>, machines: usize) -> Vec<f64> {
 fn comparisons(field: &Field<'_>) -> Vec<Comparison> {
     let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); field.passes.len()];
     for at in 0..field.yields.len() {
-        if field.marks[at].is_none()
+        if field.marks[at].is_empty()
             && field.yields[at] > 0.0
             && let Some(rows) = rows_of.get_mut(field.pass[at] as usize)
         {

@@ -40,7 +40,7 @@ use geo::MultiPolygon;
 use crate::config::{CleanSettings, CropSettings};
 use crate::geometry::PolygonIndex;
 use crate::points::{
-    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Records,
+    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Reasons, Records,
 };
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
@@ -50,7 +50,7 @@ use on_strips::OnStrips;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -62,7 +62,7 @@ const AREA_MISMATCH: f64 = 0.03;
 pub struct Tracked {
     records: Arc<Records>,
     /// Hard errors.
-    marks: Vec<Option<Mark>>,
+    marks: Vec<Reasons>,
     tracks: Vec<Track>,
     passes: Vec<passes::Pass>,
     /// Neighbouring passes, all machines.
@@ -86,7 +86,7 @@ pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, s
 pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracked {
     let mut cautions = Cautions::default();
     let mut records = upright_header(&ingested.records, &mut cautions);
-    let mut marks: Vec<Option<Mark>> = vec![None; records.len()];
+    let mut marks: Vec<Reasons> = vec![Reasons::default(); records.len()];
     hard_errors::mark(&records, settings, &mut marks);
     let mut tracks = Track::all(&records, &marks);
     let passes = passes::find(&records, settings, &mut tracks);
@@ -121,7 +121,7 @@ pub struct Placed {
     on_strips: OnStrips,
     levels: Levels,
     dry_yield_kg_ha: Vec<f64>,
-    marks: Vec<Option<Mark>>,
+    marks: Vec<Reasons>,
     cautions: Cautions,
 }
 
@@ -237,6 +237,7 @@ pub fn judge_yields(
         pass_entry_s: Some(ramps.entry_s),
         pass_exit_s: Some(ramps.exit_s),
         factor_covariance: levels.factor_covariance,
+        not_run: Mark::ALL.iter().copied().filter(|mark| !mark.can_run(&records.channels)).collect(),
         passes: passes.len(),
         axis_rad: passes::axis(tracks, passes),
         limits,
@@ -279,10 +280,10 @@ fn machine_facts(tracked: &Tracked, lags: &[lag::Lags], levels: &Levels) -> BTre
         .collect()
 }
 
-fn heavy_removal(marks: &[Option<Mark>], cautions: &mut Cautions) {
+fn heavy_removal(marks: &[Reasons], cautions: &mut Cautions) {
     // A record written twice is one record.
-    let copies = marks.iter().filter(|mark| **mark == Some(Mark::Duplicate)).count();
-    let removed = marks.iter().filter(|mark| mark.is_some()).count() - copies;
+    let copies = marks.iter().filter(|mark| mark.first() == Some(Mark::Duplicate)).count();
+    let removed = marks.iter().filter(|mark| !mark.is_empty()).count() - copies;
     let share = removed as f64 / (marks.len() - copies).max(1) as f64;
     if share > HEAVY_REMOVAL {
         cautions.add(Caution::HeavyRemoval, format!("{:.0} %", 100.0 * share));
@@ -355,51 +356,42 @@ fn outside_boundary(
     boundary: Option<&MultiPolygon<f64>>,
     ground: &ground::Ground,
     settings: &CleanSettings,
-    marks: &mut [Option<Mark>],
+    marks: &mut [Reasons],
 ) {
     let Some(boundary) = boundary else { return };
     let index = PolygonIndex::new(vec![boundary.clone()]);
     for (at, mark) in marks.iter_mut().enumerate() {
         let (x, y) = (ground.x_m[at], ground.y_m[at]);
-        if mark.is_none() && !index.holds(0, x, y) {
+        if mark.is_empty() && !index.holds(0, x, y) {
             let off = index.distance_to_edge_of(0, x, y).map_or(f64::INFINITY, f64::abs);
             if off > settings.boundary_margin_m {
-                *mark = Some(Mark::OutsideBoundary);
+                mark.add(Mark::OutsideBoundary);
             }
         }
     }
 }
 
-fn header_up(ground: &ground::Ground, marks: &mut [Option<Mark>]) {
+fn header_up(ground: &ground::Ground, marks: &mut [Reasons]) {
     for (mark, doing) in marks.iter_mut().zip(&ground.doing) {
-        if mark.is_none() && matches!(doing, None | Some(Doing::HeaderUp)) {
-            *mark = Some(Mark::HeaderUp);
+        if mark.is_empty() && matches!(doing, None | Some(Doing::HeaderUp)) {
+            mark.add(Mark::HeaderUp);
         }
     }
 }
 
-fn short_passes(
-    passes: &[passes::Pass],
-    ground: &ground::Ground,
-    settings: &CleanSettings,
-    marks: &mut [Option<Mark>],
-) {
+fn short_passes(passes: &[passes::Pass], ground: &ground::Ground, settings: &CleanSettings, marks: &mut [Reasons]) {
     for (mark, &pass) in marks.iter_mut().zip(&ground.pass) {
         let short = passes.get(pass as usize).is_some_and(|pass| pass.length_m < settings.pass_length_m);
-        if mark.is_none() && short {
-            *mark = Some(Mark::ShortPass);
+        if mark.is_empty() && short {
+            mark.add(Mark::ShortPass);
         }
     }
 }
 
-fn turns(ground: &ground::Ground, marks: &mut [Option<Mark>]) {
+fn turns(ground: &ground::Ground, marks: &mut [Reasons]) {
     for (mark, doing) in marks.iter_mut().zip(&ground.doing) {
-        if mark.is_none() {
-            *mark = match doing {
-                Some(Doing::Turning) => Some(Mark::Turning),
-                Some(Doing::Standing) => Some(Mark::SpeedRange),
-                _ => None,
-            };
+        if mark.is_empty() && *doing == Some(Doing::Turning) {
+            mark.add(Mark::Turning);
         }
     }
 }

@@ -93,6 +93,7 @@ fn pass_median(records: &Records, track: &Track, is_held: &[bool], fix: usize) -
 mod tests {
     use super::*;
     use crate::demo::{FaultPlan, InjectedFault, Scenario, simulate};
+    use crate::points::Reasons;
 
     #[test]
     fn held_readings_are_replaced_and_sound_ones_stay() {
@@ -100,7 +101,7 @@ mod tests {
         scenario.faults = FaultPlan { stuck_moisture: 2, ..FaultPlan::default() };
         let done = simulate(&scenario);
         let records = done.to_records(&scenario);
-        let marks = vec![None; records.len()];
+        let marks = vec![Reasons::default(); records.len()];
         let mut tracks = Track::all(&records, &marks);
         crate::clean::passes::find(&records, &crate::config::CleanSettings::default(), &mut tracks);
         let mut cautions = Cautions::default();

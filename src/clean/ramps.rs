@@ -7,7 +7,7 @@
 use super::ground::Ground;
 use super::passes::Pass;
 use crate::config::CleanSettings;
-use crate::points::{Mark, Records, Sourced};
+use crate::points::{Mark, Reasons, Records, Sourced};
 use crate::stats::robust;
 
 /// Seconds inside the pass that serve as reference.
@@ -45,7 +45,7 @@ pub(crate) fn find(
     ground: &Ground,
     passes: &[Pass],
     yields: &[f64],
-    marks: &[Option<Mark>],
+    marks: &[Reasons],
     settings: &CleanSettings,
 ) -> Ramps {
     if !records.channels.time {
@@ -77,14 +77,14 @@ fn ends(
     ground: &Ground,
     passes: &[Pass],
     yields: &[f64],
-    marks: &[Option<Mark>],
+    marks: &[Reasons],
     bin_s: f64,
 ) -> Vec<Ends> {
     let bins = bins(bin_s);
     let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); passes.len()];
     for at in 0..records.len() {
         if let Some(rows) = rows_of.get_mut(ground.pass[at] as usize)
-            && marks[at].is_none()
+            && marks[at].is_empty()
             && yields[at].is_finite()
         {
             rows.push(at as u32);
@@ -199,15 +199,15 @@ fn full_from(curve: &[f64], bin_s: f64) -> Option<f64> {
 }
 
 /// Marks the records within the trims.
-pub(crate) fn mark(ground: &Ground, ramps: &Ramps, marks: &mut [Option<Mark>]) {
+pub(crate) fn mark(ground: &Ground, ramps: &Ramps, marks: &mut [Reasons]) {
     for (at, mark) in marks.iter_mut().enumerate() {
-        if mark.is_some() {
+        if !mark.is_empty() {
             continue;
         }
         if ground.since_start_s[at] < ramps.entry_s.value {
-            *mark = Some(Mark::PassEntry);
+            mark.add(Mark::PassEntry);
         } else if ground.until_end_s[at] < ramps.exit_s.value {
-            *mark = Some(Mark::PassExit);
+            mark.add(Mark::PassExit);
         }
     }
 }

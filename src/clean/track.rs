@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::points::{Header, Labels, Mark, Records};
+use crate::points::{Header, Labels, Reasons, Records};
 
 /// What the combine was doing at a fix.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,15 +55,15 @@ pub(crate) struct Place {
 
 impl Track {
     /// The tracks of all machines, from the records that carry no mark yet.
-    pub(crate) fn all(records: &Records, marks: &[Option<Mark>]) -> Vec<Self> {
+    pub(crate) fn all(records: &Records, marks: &[Reasons]) -> Vec<Self> {
         machine_ranges(&records.machine, records.len())
             .into_iter()
             .map(|(machine, rows)| Self::of(records, marks, machine, rows))
             .collect()
     }
 
-    fn of(records: &Records, marks: &[Option<Mark>], machine: u32, rows: Range<usize>) -> Self {
-        let row: Vec<u32> = rows.clone().filter(|&at| marks[at].is_none()).map(|at| at as u32).collect();
+    fn of(records: &Records, marks: &[Reasons], machine: u32, rows: Range<usize>) -> Self {
+        let row: Vec<u32> = rows.clone().filter(|&at| marks[at].is_empty()).map(|at| at as u32).collect();
         let pick = |values: &[f64]| row.iter().map(|&at| values[at as usize]).collect::<Vec<f64>>();
         let (time_s, x_m, y_m) = (pick(&records.time_s), pick(&records.x_m), pick(&records.y_m));
         let mut total = 0.0;

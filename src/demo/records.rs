@@ -60,7 +60,10 @@ impl Simulated {
                 swath: true,
                 header: true,
                 elevation: false,
+                rate: true,
+                interval: true,
             },
+            copies: Vec::new(),
         }
     }
 

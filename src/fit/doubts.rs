@@ -32,7 +32,7 @@ pub(super) fn removal(
         let strip = assigned.strip[at];
         // Only records with ground of their own can be lost from a strip.
         let no_ground = matches!(
-            assigned.cleaned.mark[at],
+            assigned.cleaned.mark[at].first(),
             Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)
         );
         if strip == Labels::NONE || assigned.edge[at] || no_ground {

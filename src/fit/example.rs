@@ -192,7 +192,10 @@ fn records(pieces: &[Piece], segments: &[Segment]) -> Records {
             swath: true,
             header: true,
             elevation: false,
+            rate: true,
+            interval: true,
         },
+        copies: Vec::new(),
     }
 }
 
@@ -204,12 +207,7 @@ fn cleaned(records: Records) -> Cleaned {
             .iter()
             .map(|name| {
                 let one = Sourced::configured(1.0);
-                let facts = MachineFacts {
-                    lag_s: one,
-                    moisture_lag_s: one,
-                    machine_factor: one,
-                    ticket_gain: one,
-                };
+                let facts = MachineFacts { lag_s: one, moisture_lag_s: one, machine_factor: one, ticket_gain: one };
                 (name.clone(), facts)
             })
             .collect(),
@@ -227,7 +225,7 @@ fn cleaned(records: Records) -> Cleaned {
         swath_m: vec![9.0; rows],
         area_m2: vec![LENGTH_M * WIDTH_M / 2.0; rows],
         dry_yield_kg_ha: records.mass_kg.clone(),
-        mark: vec![None; rows],
+        mark: vec![crate::points::Reasons::default(); rows],
         facts,
         lag_curves: Vec::new(),
         cautions: Cautions::default(),

@@ -1,13 +1,18 @@
 //! Joins the channels of all files to the records of the site-year: projects, fills gaps, sorts.
 
+use std::collections::hash_map::Entry;
+use std::hash::Hasher as _;
+use std::ops::Range;
+
 use geo::{Coord, Rect};
+use rustc_hash::{FxHashMap, FxHasher};
 
 use super::channels::{FileChannels, GrainValues};
 use super::readers::TextColumn;
 use super::{IngestError, clocks};
 use crate::config::{ArchiveSettings, CropSettings, HarvestSettings};
 use crate::geometry::{Crs, Projector, looks_swapped, utm_epsg_of};
-use crate::points::{Caution, Cautions, Channels, Header, Labels, LabelsBuilder, Records};
+use crate::points::{Caution, Cautions, Channels, Copied, Header, Labels, LabelsBuilder, Records};
 use crate::quantity::dry_factor;
 use crate::stats::robust;
 
@@ -66,7 +71,7 @@ fn blank_null_island(x: &mut [f64], y: &mut [f64]) {
 
 /// Joins the parts.
 pub(super) fn records(
-    parts: Vec<Part<'_>>,
+    mut parts: Vec<Part<'_>>,
     epsg: u32,
     crop: &CropSettings,
     archive: &ArchiveSettings,
@@ -85,13 +90,22 @@ pub(super) fn records(
         swath: true,
         header: true,
         elevation: true,
+        rate: true,
+        interval: true,
     };
-    let mut files = Vec::new();
+    // The order of the files is that of their names, whatever the order of the entries.
+    parts.sort_by(|one, other| one.file.cmp(&other.file));
+    let files: Vec<String> = parts.iter().map(|part| part.file.clone()).collect();
     for (number, part) in parts.into_iter().enumerate() {
-        files.push(part.file.clone());
-        raw.append(number as u32, part, &utm, crop, &mut channels, cautions)?;
+        raw.append(number as u32, part, &utm, crop, &mut channels)?;
     }
-    let mut records = raw.finish(&files, epsg, crop, channels);
+    if channels.rate && !channels.knows_interval() && !channels.speed {
+        return Err(IngestError::Contradiction(format!(
+            "{}: a mass flow tells a yield only with speed, time or interval; map `time` or `speed`, or write `interval` beside the path",
+            files.first().map_or("", String::as_str)
+        )));
+    }
+    let mut records = raw.finish(files, epsg, crop, channels, cautions);
     check_labels(&mut records, archive)?;
     Ok(records)
 }
@@ -197,7 +211,6 @@ impl Raw {
         utm: &Crs,
         crop: &CropSettings,
         known: &mut Channels,
-        cautions: &mut Cautions,
     ) -> Result<(), IngestError> {
         let Part { file, crs, harvest, channels } = part;
         let rows = channels.rows;
@@ -208,15 +221,7 @@ impl Raw {
         Projector::new(&crs, utm).map_err(crs_fault)?.convert(&mut x, &mut y).map_err(crs_fault)?;
         known.time &= channels.time_s.is_some();
         let by_row = || (0..rows).map(|row| row as f64 * harvest.interval_s.unwrap_or(1.0)).collect();
-        let recorded = channels.time_s.is_some();
-        let mut time_s: Vec<f64> = channels.time_s.unwrap_or_else(by_row);
-        if recorded {
-            let name = |row: usize| channels.machine.as_ref().and_then(|names| names.get(row));
-            let times = clocks::move_on(&mut time_s, &x, &y, name);
-            if times > 0 {
-                cautions.add(Caution::ClockSetBack, format!("{file}: {times}"));
-            }
-        }
+        let time_s: Vec<f64> = channels.time_s.unwrap_or_else(by_row);
         self.file.extend(std::iter::repeat_n(number, rows));
         self.row.extend(1..=rows as u32);
         self.x_m.extend(x);
@@ -239,6 +244,7 @@ impl Raw {
             }
         };
         known.flow &= kind != GrainKind::WetYield;
+        known.rate &= kind == GrainKind::Flow;
         self.kind.extend(std::iter::repeat_n(kind, rows));
         self.grain.extend(grain);
         self.moisture_pct.extend(moisture);
@@ -254,6 +260,7 @@ impl Raw {
             swath.iter_mut().filter(|swath| swath.is_nan()).for_each(|swath| *swath = configured);
         }
         self.swath_m.extend(swath);
+        known.interval &= channels.interval_s.is_some() || harvest.interval_s.is_some();
         let mut interval = channels.interval_s.unwrap_or_else(missing);
         if let Some(configured) = harvest.interval_s {
             interval.iter_mut().filter(|interval| interval.is_nan()).for_each(|interval| *interval = configured);
@@ -278,25 +285,76 @@ impl Raw {
         Ok(())
     }
 
-    fn finish(mut self, files: &[String], epsg: u32, crop: &CropSettings, channels: Channels) -> Records {
-        let rows = self.row.len();
-        let machine = self.machine.finish();
-        // The order of the files is that of their names, whatever the order of the entries.
-        let mut rank: Vec<u32> = (0..files.len() as u32).collect();
-        rank.sort_by_key(|&file| &files[file as usize]);
-        let mut place = vec![0_u32; files.len()];
-        for (at, &file) in rank.iter().enumerate() {
-            place[file as usize] = at as u32;
+    /// Rows that repeat an earlier one in everything that was recorded, with the row that each repeats.
+    fn copies(&self, machine: &Labels, channels: Channels) -> Vec<(u32, u32)> {
+        let columns = [
+            &self.x_m,
+            &self.y_m,
+            &self.grain,
+            &self.moisture_pct,
+            &self.speed_m_s,
+            &self.distance_m,
+            &self.swath_m,
+            &self.interval_s,
+        ];
+        let cells = |at: usize| {
+            // without times the time of a row is its number
+            let time = if channels.time { self.time_s[at].to_bits() } else { 0 };
+            columns.iter().map(move |column| column[at].to_bits()).chain([time, u64::from(machine.codes[at])])
+        };
+        let mut seen: FxHashMap<u64, u32> = FxHashMap::default();
+        let mut copies = Vec::new();
+        for at in 0..self.row.len() {
+            let mut hasher = FxHasher::default();
+            cells(at).for_each(|cell| hasher.write_u64(cell));
+            match seen.entry(hasher.finish()) {
+                Entry::Vacant(entry) => {
+                    entry.insert(at as u32);
+                }
+                Entry::Occupied(entry) => {
+                    let first = *entry.get();
+                    if self.header[at] == self.header[first as usize] && cells(at).eq(cells(first as usize)) {
+                        copies.push((at as u32, first));
+                    }
+                }
+            }
         }
-        let mut order: Vec<u32> = (0..rows as u32).collect();
+        copies
+    }
+
+    fn finish(
+        mut self,
+        files: Vec<String>,
+        epsg: u32,
+        crop: &CropSettings,
+        channels: Channels,
+        cautions: &mut Cautions,
+    ) -> Records {
+        let machine = std::mem::take(&mut self.machine).finish();
+        let copies = self.copies(&machine, channels);
+        let mut is_copy = vec![false; self.row.len()];
+        for &(copy, _) in &copies {
+            is_copy[copy as usize] = true;
+        }
+        let rows_of_files: Vec<Range<usize>> = (0..files.len() as u32)
+            .map(|file| self.file.partition_point(|&of| of < file)..self.file.partition_point(|&of| of <= file))
+            .collect();
+        if channels.time {
+            for (name, rows) in files.iter().zip(&rows_of_files) {
+                let own: Vec<usize> = rows.clone().filter(|&at| !is_copy[at]).collect();
+                let times = clocks::move_on(&own, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes);
+                if times > 0 {
+                    cautions.add(Caution::ClockSetBack, format!("{name}: {times}"));
+                }
+            }
+        }
+        let mut order: Vec<u32> = (0..self.row.len() as u32).filter(|&at| !is_copy[at as usize]).collect();
         let bits = |value: f64| value.to_bits();
         order.sort_by(|&one, &other| {
             let (a, b) = (one as usize, other as usize);
-            let by_row =
-                || (place[self.file[a] as usize], self.row[a]).cmp(&(place[self.file[b] as usize], self.row[b]));
             let by_machine = machine.codes[a].cmp(&machine.codes[b]);
             if !channels.time {
-                return by_machine.then_with(by_row);
+                return by_machine.then(one.cmp(&other));
             }
             by_machine
                 .then_with(|| self.time_s[a].total_cmp(&self.time_s[b]))
@@ -304,17 +362,18 @@ impl Raw {
                 .then_with(|| bits(self.y_m[a]).cmp(&bits(self.y_m[b])))
                 .then_with(|| bits(self.grain[a]).cmp(&bits(self.grain[b])))
                 .then_with(|| bits(self.moisture_pct[a]).cmp(&bits(self.moisture_pct[b])))
-                .then_with(by_row)
+                .then(one.cmp(&other))
         });
         if channels.time {
-            clocks::spread(&mut order, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes);
+            clocks::part(&mut order, &mut self.time_s, (&self.x_m, &self.y_m), &self.interval_s, &machine.codes);
         }
+        let rows = order.len();
         let pick = |values: &[f64]| order.iter().map(|&at| values[at as usize]).collect::<Vec<f64>>();
         let mut records = Records {
             epsg,
-            file: order.iter().map(|&at| place[self.file[at as usize] as usize]).collect(),
+            file: order.iter().map(|&at| self.file[at as usize]).collect(),
             row: order.iter().map(|&at| self.row[at as usize]).collect(),
-            files: rank.iter().map(|&file| files[file as usize].clone()).collect(),
+            files,
             time_s: pick(&self.time_s),
             x_m: pick(&self.x_m),
             y_m: pick(&self.y_m),
@@ -334,7 +393,18 @@ impl Raw {
             strip: self.strip.finish().reordered(&order),
             drainage_class: self.drainage_class.finish().reordered(&order),
             channels,
+            copies: Vec::new(),
         };
+        let mut place = vec![0_u32; self.row.len()];
+        for (at, &row) in order.iter().enumerate() {
+            place[row as usize] = at as u32;
+        }
+        let copied = |&(copy, of): &(u32, u32)| Copied {
+            file: self.file[copy as usize],
+            row: self.row[copy as usize],
+            of: place[of as usize],
+        };
+        records.copies = copies.iter().map(copied).collect();
         if !channels.time {
             // Rows of several files follow each other.
             for (at, time) in records.time_s.iter_mut().enumerate() {
@@ -367,27 +437,30 @@ pub(super) fn expected_treatment(archive: &ArchiveSettings, found: &str) -> Stri
     format!("a treatment of archive.toml: {}{hint}", keys.join(", "))
 }
 
-/// Fills the interval (median time step of the machine), speed and distance where they were not recorded.
+/// A longer step between two records is a gap: the later one does not stand for it. s (common practice, no source).
+const LONGEST_STEP_S: f64 = 10.0;
+/// Records on either side that tell the speed by their positions, and seconds on either side that at least count.
+const SPEED_RECORDS: usize = 2;
+const SPEED_REACH_S: f64 = 4.0;
+
+/// Fills the interval (the time since the record before), speed and distance where they were not recorded.
 fn fill_gaps(records: &mut Records) {
     let rows = records.len();
     let mut start = 0;
     while start < rows {
         let machine = records.machine.codes[start];
         let end = (start..rows).find(|&at| records.machine.codes[at] != machine).unwrap_or(rows);
-        let mut steps: Vec<f64> =
-            records.time_s[start..end].windows(2).map(|pair| pair[1] - pair[0]).filter(|&step| step > 0.0).collect();
-        let step = robust::median_in_place(&mut steps).unwrap_or(1.0);
+        fill_intervals(records, start..end);
+        let by_positions = records.speed_m_s[start..end]
+            .iter()
+            .zip(&records.distance_m[start..end])
+            .any(|(speed, distance)| speed.is_nan() && distance.is_nan());
+        let walked = if by_positions { walked(records, start..end) } else { vec![f64::NAN; end - start] };
         for at in start..end {
-            if !(records.interval_s[at].is_finite() && records.interval_s[at] > 0.0) {
-                records.interval_s[at] = step;
-            }
-        }
-        for at in start..end {
-            let walked = walked(records, at, start, end);
             let interval = records.interval_s[at];
             if records.distance_m[at].is_nan() {
                 let speed = records.speed_m_s[at];
-                records.distance_m[at] = if speed.is_nan() { walked * interval } else { speed * interval };
+                records.distance_m[at] = if speed.is_nan() { walked[at - start] } else { speed } * interval;
             }
             if records.speed_m_s[at].is_nan() {
                 records.speed_m_s[at] = records.distance_m[at] / interval;
@@ -397,22 +470,91 @@ fn fill_gaps(records: &mut Records) {
     }
 }
 
-/// Ground speed from the positions about a record, m/s; NaN where they do not tell.
-fn walked(records: &Records, at: usize, start: usize, end: usize) -> f64 {
+/// A record stands for the time since the one before it, in the same pass where the file names passes; after a gap, and where
+/// no time was recorded, for the usual step.
+fn fill_intervals(records: &mut Records, rows: Range<usize>) {
+    let step = |at: usize| records.time_s[at] - records.time_s[at - 1];
+    let mut steps: Vec<f64> = (rows.start + 1..rows.end).map(step).filter(|&step| step > 0.0).collect();
+    let usual = robust::median_in_place(&mut steps).unwrap_or(1.0);
+    for at in rows.clone() {
+        if records.interval_s[at].is_finite() && records.interval_s[at] > 0.0 {
+            continue;
+        }
+        let same_pass = at > rows.start && records.pass.get(at) == records.pass.get(at - 1);
+        let since = if same_pass { records.time_s[at] - records.time_s[at - 1] } else { f64::NAN };
+        let follows = records.channels.time && since > 0.0 && since <= LONGEST_STEP_S.max(1.5 * usual);
+        records.interval_s[at] = if follows { since } else { usual };
+    }
+}
+
+/// Ground speed from the positions about each record, m/s; NaN where they do not tell.
+///
+/// With times, the slope of a straight line through the positions within some seconds: the error of a position, and of a time
+/// that was rounded to whole seconds, would else pass for a change of speed. A running median takes out fixes off the track.
+fn walked(records: &Records, rows: Range<usize>) -> Vec<f64> {
     let metres =
         |from: usize, to: usize| (records.x_m[to] - records.x_m[from]).hypot(records.y_m[to] - records.y_m[from]);
     if !records.channels.time {
         // Rows of one pass follow each other at even steps; the step to another pass is a long one.
-        let before = if at > start { metres(at - 1, at) } else { f64::INFINITY };
-        let after = if at + 1 < end { metres(at, at + 1) } else { f64::INFINITY };
-        let step = before.min(after);
-        return if step.is_finite() { step / records.interval_s[at] } else { f64::NAN };
+        return rows
+            .clone()
+            .map(|at| {
+                let before = if at > rows.start { metres(at - 1, at) } else { f64::INFINITY };
+                let after = if at + 1 < rows.end { metres(at, at + 1) } else { f64::INFINITY };
+                let step = before.min(after);
+                if step.is_finite() { step / records.interval_s[at] } else { f64::NAN }
+            })
+            .collect();
     }
-    const REACH: usize = 2;
-    let (from, to) = (at.saturating_sub(REACH).max(start), (at + REACH).min(end - 1));
-    let seconds = records.time_s[to] - records.time_s[from];
-    let near = seconds > 0.0 && seconds <= 10.0 * REACH as f64 * records.interval_s[at];
-    if near { metres(from, to) / seconds } else { f64::NAN }
+    let placed: Vec<usize> = rows.clone().filter(|&at| records.has_position(at)).collect();
+    let time: Vec<f64> = placed.iter().map(|&at| records.time_s[at]).collect();
+    let gap = |at: usize| !(time[at] - time[at - 1] <= LONGEST_STEP_S);
+    let mut run_start = 0;
+    let mut speed = vec![f64::NAN; rows.len()];
+    for run_end in 1..=placed.len() {
+        if run_end < placed.len() && !gap(run_end) {
+            continue;
+        }
+        let run = run_start..run_end;
+        let still = |values: &[f64]| -> Vec<f64> {
+            run.clone()
+                .map(|at| {
+                    let near = at.saturating_sub(SPEED_RECORDS).max(run.start)..(at + SPEED_RECORDS + 1).min(run.end);
+                    // at an end the window would lag behind
+                    if near.len() < 2 * SPEED_RECORDS + 1 {
+                        return values[placed[at]];
+                    }
+                    let mut near: Vec<f64> = near.map(|at| values[placed[at]]).collect();
+                    robust::median_in_place(&mut near).unwrap_or(f64::NAN)
+                })
+                .collect()
+        };
+        let (x, y) = (still(&records.x_m), still(&records.y_m));
+        let time = &time[run.clone()];
+        let (mut from, mut to) = (0, 0);
+        for at in 0..time.len() {
+            while time[at] - time[from] > SPEED_REACH_S {
+                from += 1;
+            }
+            while to < time.len() && time[to] - time[at] <= SPEED_REACH_S {
+                to += 1;
+            }
+            let from = from.min(at.saturating_sub(SPEED_RECORDS));
+            let to = to.max((at + SPEED_RECORDS + 1).min(time.len()));
+            let count = (to - from) as f64;
+            let middle = time[from..to].iter().sum::<f64>() / count;
+            let (mut tt, mut tx, mut ty) = (0.0, 0.0, 0.0);
+            for near in from..to {
+                let off = time[near] - middle;
+                (tt, tx, ty) = (tt + off * off, tx + off * x[near], ty + off * y[near]);
+            }
+            if tt > 0.0 {
+                speed[placed[run.start + at] - rows.start] = tx.hypot(ty) / tt;
+            }
+        }
+        run_start = run_end;
+    }
+    speed
 }
 
 /// The extent of polygons in their own coordinates, `[west, south, east, north]`.

@@ -22,7 +22,7 @@ pub(super) fn surface(file: &InputFile, field: Extent, utm: &Crs) -> Result<Opti
         return Err(IngestError::NoFile { pattern: file.name.clone() });
     }
     let mut raster = RasterFile::open(&file.path).map_err(|error| fault(&error))?;
-    let crs = raster.crs().unwrap_or(utm).clone();
+    let crs = raster.crs().ok_or_else(|| super::wetness::no_crs(file))?.clone();
     let projector = Projector::new(utm, &crs).map_err(|error| fault(&error))?;
     let [west, south, east, north] = field;
     let corners = [

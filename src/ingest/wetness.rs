@@ -11,7 +11,7 @@ use super::IngestError;
 use super::layers::InputFile;
 use crate::config::{WetnessMeasure, WetnessSettings};
 use crate::geometry::Crs;
-use crate::raster::{RasterFile, Sampler};
+use crate::raster::{Affine, RasterFile, Sampler};
 use crate::stats::PrecipitationIndex;
 
 /// Normals below this are too small to divide by, mm (common practice, no source).
@@ -70,10 +70,23 @@ pub(super) fn wetness(
     x: f64,
     y: f64,
 ) -> Result<Option<Wetness>, IngestError> {
-    let sum = |files: &[InputFile], shares: &[f64]| -> Result<Option<f64>, IngestError> {
+    // Differences of grids need the same cells in all of them.
+    let mut first: Option<(String, Lie)> = None;
+    let mut sum = |files: &[InputFile], shares: &[f64]| -> Result<Option<f64>, IngestError> {
         let mut sum = 0.0;
         for (at, file) in files.iter().enumerate() {
-            match sample(file, crs, x, y)? {
+            let (value, lie) = sample(file, crs, x, y)?;
+            match &first {
+                Some((other, known)) if *known != lie => {
+                    return Err(IngestError::Contradiction(format!(
+                        "{}: lies on another grid ({lie}) than {} ({known}); write both on one grid",
+                        file.name, other
+                    )));
+                }
+                Some(_) => {}
+                None => first = Some((file.name.clone(), lie)),
+            }
+            match value {
                 Some(value) => sum += shares.get(at).copied().unwrap_or(1.0) * value,
                 None => return Ok(None),
             }
@@ -99,7 +112,23 @@ pub(super) fn wetness(
     Ok(Some(Wetness { departure_mm, measure }))
 }
 
-fn sample(file: &InputFile, utm: &Crs, x_m: f64, y_m: f64) -> Result<Option<f64>, IngestError> {
+/// Where the cells of a grid lie.
+#[derive(Debug, Clone, PartialEq)]
+struct Lie {
+    size: (u32, u32),
+    transform: Affine,
+    crs: String,
+}
+
+impl std::fmt::Display for Lie {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let ((width, height), (x, y)) = (self.size, self.transform.to_plane(0.0, 0.0));
+        write!(f, "{width} × {height} cells from {x}, {y} in {}", self.crs)
+    }
+}
+
+/// The value of a grid at a place, and where the grid lies.
+fn sample(file: &InputFile, utm: &Crs, x_m: f64, y_m: f64) -> Result<(Option<f64>, Lie), IngestError> {
     // The raster's own messages carry a path; the archive's name of the file stands in its place.
     let fault = |error: &dyn std::fmt::Display| {
         let text = error.to_string();
@@ -110,8 +139,18 @@ fn sample(file: &InputFile, utm: &Crs, x_m: f64, y_m: f64) -> Result<Option<f64>
         return Err(IngestError::NoFile { pattern: file.name.clone() });
     }
     let raster = RasterFile::open(&file.path).map_err(|error| fault(&error))?;
+    let crs = raster.crs().ok_or_else(|| no_crs(file))?.name().to_owned();
+    let lie = Lie { size: (raster.width(), raster.height()), transform: raster.transform(), crs };
     let mut sampler = Sampler::new(raster, utm).map_err(|error| fault(&error))?;
-    sampler.nearest(x_m, y_m).map_err(|error| fault(&error))
+    Ok((sampler.nearest(x_m, y_m).map_err(|error| fault(&error))?, lie))
+}
+
+/// A raster that does not say where on Earth it is.
+pub(super) fn no_crs(file: &InputFile) -> IngestError {
+    IngestError::Crs {
+        file: file.name.clone(),
+        reason: "carries no coordinate reference system; expected a GeoTIFF that names one".to_owned(),
+    }
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Cautions, Mark, Records};
+use super::{Cautions, Mark, Reasons, Records};
 
 /// Where a number comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -82,6 +82,8 @@ pub struct CleaningFacts {
     pub pass_exit_s: Option<Sourced>,
     /// Covariance of the log machine factors, in the order of `machines` (empty with one machine).
     pub factor_covariance: Vec<Vec<f64>>,
+    /// Rules that did not run, because what they need was not recorded.
+    pub not_run: Vec<Mark>,
     /// Number of passes.
     pub passes: usize,
     /// Main direction of driving, radians clockwise from north, in [0, π); absent where there is none.
@@ -115,8 +117,8 @@ pub struct Cleaned {
     pub area_m2: Vec<f64>,
     /// Yield at market moisture, kg/ha.
     pub dry_yield_kg_ha: Vec<f64>,
-    /// Why the record is removed; `None` where it is kept.
-    pub mark: Vec<Option<Mark>>,
+    /// Why the record is removed; empty where it is kept.
+    pub mark: Vec<Reasons>,
     /// What was learnt.
     pub facts: CleaningFacts,
     /// What the lags rest on, by combine, where passes could be matched.
@@ -138,14 +140,15 @@ impl Cleaned {
 
     /// Whether the record is kept.
     pub fn is_kept(&self, at: usize) -> bool {
-        self.mark[at].is_none()
+        self.mark[at].is_empty()
     }
 
-    /// Records under each mark, in the order of the marks, those without records included.
+    /// Rows under each mark, copies included, in the order of the marks, those without rows included.
     pub fn removals(&self) -> Vec<(Mark, usize)> {
         let mut counts = vec![0; Mark::ALL.len()];
-        for mark in self.mark.iter().flatten() {
-            counts[*mark as usize] += 1;
+        counts[Mark::Duplicate as usize] = self.records.copies.len();
+        for mark in self.mark.iter().filter_map(|reasons| reasons.first()) {
+            counts[mark as usize] += 1;
         }
         Mark::ALL.iter().copied().zip(counts).collect()
     }

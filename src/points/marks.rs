@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::Channels;
+
 macro_rules! marks {
     ($($(#[$doc:meta])* $name:ident = $code:literal: $text:literal [$source:literal];)+) => {
         /// The reason for which a record is removed from the analysis; the record itself is never deleted.
@@ -25,6 +27,34 @@ macro_rules! marks {
             /// One line for the reader of a report.
             pub const fn text(self) -> &'static str {
                 match self { $(Self::$name => $text),+ }
+            }
+
+            /// What must have been recorded for the rule to run; empty where it always does.
+            pub const fn needs(self) -> &'static str {
+                match self {
+                    Self::PositionJump | Self::PassEntry | Self::PassExit => "time",
+                    Self::FlowRange => "the upper limit: mass flow, or yield with speed or time",
+                    Self::MoistureRange => "moisture",
+                    Self::SpeedRange => "the limits: speed, or time",
+                    Self::SpeedChange => "time, and speed or distance",
+                    Self::NarrowSwath => "swath, or time with mass flow",
+                    Self::Overlap => "time and mass flow",
+                    _ => "",
+                }
+            }
+
+            /// Whether the rule has what it needs. A rule never acts on a number that was assumed.
+            pub const fn can_run(self, channels: &Channels) -> bool {
+                match self {
+                    Self::PositionJump | Self::PassEntry | Self::PassExit => channels.time,
+                    Self::FlowRange => channels.knows_flow(),
+                    Self::MoistureRange => channels.moisture,
+                    Self::SpeedRange => channels.speed || channels.knows_speed(),
+                    Self::SpeedChange => channels.time && channels.logs_speed(),
+                    Self::NarrowSwath => channels.swath || channels.time && channels.flow,
+                    Self::Overlap => channels.time && channels.flow,
+                    _ => true,
+                }
             }
 
             /// Where the rule comes from.
@@ -55,6 +85,38 @@ marks! {
     LocalDisagreement = "local-disagreement": "the yield disagrees with its neighbours under the same treatment" ["Vega et al. 2019, Precision Agric. 20:1030"];
 }
 
+/// Every reason for which a record is removed; empty for a record that is kept. The first in the order of the marks is the
+/// one that tables and pages give.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash)]
+pub struct Reasons(u32);
+
+impl Reasons {
+    /// Adds a reason.
+    pub const fn add(&mut self, mark: Mark) {
+        self.0 |= 1 << mark as u32;
+    }
+
+    /// Whether this is one of the reasons.
+    pub const fn has(self, mark: Mark) -> bool {
+        self.0 & (1 << mark as u32) != 0
+    }
+
+    /// Whether the record is kept.
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// The first reason, in the order of the marks.
+    pub fn first(self) -> Option<Mark> {
+        Mark::ALL.get(self.0.trailing_zeros() as usize).copied()
+    }
+
+    /// All reasons, in the order of the marks.
+    pub fn iter(self) -> impl Iterator<Item = Mark> {
+        Mark::ALL.iter().copied().filter(move |&mark| self.has(mark))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -66,5 +128,17 @@ mod tests {
         codes.sort_unstable();
         codes.dedup();
         assert_eq!(codes.len(), Mark::ALL.len());
+    }
+
+    #[test]
+    fn the_first_reason_does_not_depend_on_the_order_of_adding() {
+        let mut reasons = Reasons::default();
+        assert!(reasons.is_empty() && reasons.first().is_none());
+        reasons.add(Mark::LocalDisagreement);
+        reasons.add(Mark::PassEntry);
+        assert_eq!(reasons.first(), Some(Mark::PassEntry));
+        assert_eq!(reasons.iter().collect::<Vec<_>>(), [Mark::PassEntry, Mark::LocalDisagreement]);
+        reasons.add(Mark::NoPosition);
+        assert_eq!(reasons.first(), Some(Mark::NoPosition));
     }
 }

@@ -19,5 +19,5 @@ pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};
 pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
-pub use marks::Mark;
-pub use records::{Channels, Header, Records};
+pub use marks::{Mark, Reasons};
+pub use records::{Channels, Copied, Header, Records};

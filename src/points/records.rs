@@ -33,6 +33,44 @@ pub struct Channels {
     pub header: bool,
     /// Elevation was recorded.
     pub elevation: bool,
+    /// Grain flow was recorded as mass per time (not as mass in a record).
+    pub rate: bool,
+    /// The seconds that a record stands for were recorded or configured.
+    pub interval: bool,
+}
+
+impl Channels {
+    /// Whether the seconds of a record are known: recorded, configured, or the steps of recorded times.
+    pub const fn knows_interval(self) -> bool {
+        self.interval || self.time
+    }
+
+    /// Whether each record's speed was logged, as such or as distance in a known time. A speed from positions is smoothed over
+    /// several records: it tells how fast the machine went, not how one record differs from the next.
+    pub const fn logs_speed(self) -> bool {
+        self.speed || self.distance && self.knows_interval()
+    }
+
+    /// Whether the speed is known at all: logged, or from positions and times.
+    pub const fn knows_speed(self) -> bool {
+        self.logs_speed() || self.time
+    }
+
+    /// Whether the mass flow is known: recorded, or from yield, swath and speed.
+    pub const fn knows_flow(self) -> bool {
+        self.rate || if self.flow { self.knows_interval() } else { self.knows_speed() }
+    }
+}
+
+/// A row that repeats another in everything that was recorded. It changes nothing; it is listed as a duplicate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Copied {
+    /// Index into `files`.
+    pub file: u32,
+    /// Row in the file, the first data row being 1.
+    pub row: u32,
+    /// The record that it repeats.
+    pub of: u32,
 }
 
 /// The raw records of one site-year, sorted by machine, then time, then value; the order of the input's rows has no
@@ -85,6 +123,8 @@ pub struct Records {
     pub drainage_class: Labels,
     /// Which channels were recorded.
     pub channels: Channels,
+    /// Rows that repeat one of these records.
+    pub copies: Vec<Copied>,
 }
 
 impl Records {

@@ -34,7 +34,7 @@ use crate::points::{Caution, Ingested, Joined};
 use crate::results::{Conclusions, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -194,9 +194,9 @@ pub fn caution_table() -> String {
 
 /// The marks as a table of the README.
 pub fn mark_table() -> String {
-    let mut text = String::from("| `removed_by` | why | source |\n| --- | --- | --- |\n");
+    let mut text = String::from("| `removed_by` | why | needs | source |\n| --- | --- | --- | --- |\n");
     for mark in crate::points::Mark::ALL {
-        let _ = writeln!(text, "| `{}` | {} | {} |", mark.code(), mark.text(), mark.source());
+        let _ = writeln!(text, "| `{}` | {} | {} | {} |", mark.code(), mark.text(), mark.needs(), mark.source());
     }
     text
 }

@@ -7,7 +7,7 @@ use polars::prelude::{
 };
 
 use super::ReportError;
-use crate::points::{Joined, Labels, Mark};
+use crate::points::{Cleaned, Copied, Joined, Labels, Mark, Reasons};
 
 /// Texts by code; codes beyond the names are null.
 fn texts(name: &str, codes: impl Iterator<Item = u32>, names: &[&str]) -> Result<Column, String> {
@@ -51,7 +51,10 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
     let assigned = &joined.assigned;
     let cleaned = &assigned.cleaned;
     let records = &cleaned.records;
-    let rows = records.len();
+    // The records, then the rows that repeat one of them.
+    let copies = records.copies.as_slice();
+    let rows = || (0..records.len()).chain(copies.iter().map(|copy| copy.of as usize));
+    let count = records.len() + copies.len();
     let fault = |reason: String| ReportError::new(FILE, reason);
 
     let marks: Vec<&str> = Mark::ALL.iter().map(|mark| mark.code()).collect();
@@ -78,40 +81,63 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
     let text =
         |name: &str, codes: &mut dyn Iterator<Item = u32>, names: &[&str]| texts(name, codes, names).map_err(fault);
 
-    let pass: Vec<Option<u32>> = (0..rows).map(|at| optional(&cleaned.pass, at)).collect();
-    let segment: Vec<Option<u32>> = (0..rows).map(|at| optional(&assigned.segment, at)).collect();
-    let kept: Vec<bool> = (0..rows).map(|at| cleaned.is_kept(at)).collect();
+    let of = |values: &[f64]| rows().map(|at| values[at]).collect::<Vec<f64>>();
+    let float = |name: &str, values: &[f64]| floats(name, of(values).into_iter());
+    let numbers = |name: &str, codes: &[u32]| {
+        Series::new(name.into(), rows().map(|at| optional(codes, at)).collect::<Vec<_>>()).into_column()
+    };
+    let of_copies = |pick: fn(&Copied) -> u32| copies.iter().map(pick);
+    let kept: Vec<bool> =
+        (0..records.len()).map(|at| cleaned.is_kept(at)).chain(copies.iter().map(|_| false)).collect();
+    let edge: Vec<bool> = rows().map(|at| assigned.edge[at]).collect();
+    let source_row: Vec<u32> = records.row.iter().copied().chain(of_copies(|copy| copy.row)).collect();
+    let removed_by = cleaned.mark.iter().map(|reasons| reasons.first());
+    let removed_by = removed_by.chain(copies.iter().map(|_| Some(Mark::Duplicate)));
     let columns = vec![
-        text("source_file", &mut records.file.iter().copied(), &strs(&records.files))?,
-        Series::new("source_row".into(), &records.row).into_column(),
-        floats("time", records.time_s.iter().copied()),
-        floats("x_m", cleaned.x_m.iter().copied()),
-        floats("y_m", cleaned.y_m.iter().copied()),
-        Series::new("epsg".into(), vec![records.epsg; rows]).into_column(),
-        text("machine", &mut records.machine.codes.iter().copied(), &strs(&records.machine.names))?,
-        Series::new("pass".into(), pass).into_column(),
-        floats("mass_flow_kg_s", cleaned.mass_flow_kg_s.iter().copied()),
-        floats("moisture_pct", cleaned.moisture_pct.iter().copied()),
-        floats("speed_m_s", cleaned.speed_m_s.iter().copied()),
-        floats("swath_m", cleaned.swath_m.iter().copied()),
-        floats("area_m2", cleaned.area_m2.iter().copied()),
-        floats("dry_yield_kg_ha", cleaned.dry_yield_kg_ha.iter().copied()),
+        text(
+            "source_file",
+            &mut records.file.iter().copied().chain(of_copies(|copy| copy.file)),
+            &strs(&records.files),
+        )?,
+        Series::new("source_row".into(), source_row).into_column(),
+        float("time", &records.time_s),
+        float("x_m", &cleaned.x_m),
+        float("y_m", &cleaned.y_m),
+        Series::new("epsg".into(), vec![records.epsg; count]).into_column(),
+        text("machine", &mut rows().map(|at| records.machine.codes[at]), &strs(&records.machine.names))?,
+        numbers("pass", &cleaned.pass),
+        float("mass_flow_kg_s", &cleaned.mass_flow_kg_s),
+        float("moisture_pct", &cleaned.moisture_pct),
+        float("speed_m_s", &cleaned.speed_m_s),
+        float("swath_m", &cleaned.swath_m),
+        float("area_m2", &cleaned.area_m2),
+        float("dry_yield_kg_ha", &cleaned.dry_yield_kg_ha),
         Series::new("kept".into(), kept).into_column(),
-        text("removed_by", &mut cleaned.mark.iter().map(|mark| mark.map_or(Labels::NONE, |mark| mark as u32)), &marks)?,
-        text("treatment", &mut (0..rows).map(|at| by_strip(&treatment_of, at)), &treatments)?,
-        text("block", &mut (0..rows).map(|at| by_strip(&block_of, at)), &blocks)?,
-        text("strip", &mut (0..rows).map(in_strip), &strip_names)?,
-        Series::new("segment".into(), segment).into_column(),
-        Series::new("edge".into(), assigned.edge.clone()).into_column(),
-        text("drainage_class", &mut joined.point_class.iter().copied(), &strs(&joined.classes))?,
-        floats("wetness_mm", (0..rows).map(|_| joined.wetness_mm.unwrap_or(f64::NAN))),
+        text("removed_by", &mut removed_by.map(|mark| mark.map_or(Labels::NONE, |mark| mark as u32)), &marks)?,
+        text("treatment", &mut rows().map(|at| by_strip(&treatment_of, at)), &treatments)?,
+        text("block", &mut rows().map(|at| by_strip(&block_of, at)), &blocks)?,
+        text("strip", &mut rows().map(in_strip), &strip_names)?,
+        numbers("segment", &assigned.segment),
+        Series::new("edge".into(), edge).into_column(),
+        text("drainage_class", &mut rows().map(|at| joined.point_class[at]), &strs(&joined.classes))?,
+        floats("wetness_mm", (0..count).map(|_| joined.wetness_mm.unwrap_or(f64::NAN))),
         text(
             "wetness_class",
-            &mut (0..rows).map(|_| 0),
+            &mut (0..count).map(|_| 0),
             &joined.wetness_class.as_deref().map_or_else(Vec::new, |class| vec![class]),
         )?,
+        all_reasons(cleaned),
     ];
     encode(FILE, columns)
+}
+
+/// Every reason of each row, joined with semicolons; null where it is kept.
+fn all_reasons(cleaned: &Cleaned) -> Column {
+    let codes =
+        |reasons: &Reasons| (!reasons.is_empty()).then(|| reasons.iter().map(Mark::code).collect::<Vec<_>>().join(";"));
+    let copies = cleaned.records.copies.iter().map(|_| Some(Mark::Duplicate.code().to_owned()));
+    let values: Vec<Option<String>> = cleaned.mark.iter().map(codes).chain(copies).collect();
+    Series::new("removed_by_all".into(), values).into_column()
 }
 
 /// What the model saw.

@@ -47,6 +47,9 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         "pass_entry_s": result.cleaning.pass_entry_s,
         "pass_exit_s": result.cleaning.pass_exit_s,
         "limits": result.cleaning.limits,
+        "rules_not_run": Value::Object(
+            result.cleaning.not_run.iter().map(|mark| (mark.code().to_owned(), json!(format!("needs {}", mark.needs())))).collect(),
+        ),
         "design": result.design,
         "variance": result.variance,
         "field_model": result.field_model,

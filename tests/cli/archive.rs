@@ -312,6 +312,16 @@ impl Archive {
         rows.into_iter().find(|row| row["drainage_class"] == class).unwrap_or_else(|| panic!("no row `{class}`"))
     }
 
+    /// Yields of the kept records of `field`, kg/ha.
+    pub fn yields(&self, field: &str) -> Vec<f64> {
+        use polars::prelude::{ParquetReader, SerReader};
+        let file = fs::File::open(self.result(field, "points.parquet")).unwrap();
+        let table = ParquetReader::new(file).finish().unwrap();
+        let (kept, yields) = (table.column("kept").unwrap(), table.column("dry_yield_kg_ha").unwrap());
+        let kept = kept.bool().unwrap().iter().map(|kept| kept == Some(true));
+        kept.zip(yields.f64().unwrap().iter()).filter_map(|(kept, value)| if kept { value } else { None }).collect()
+    }
+
     /// Records of `field` under a mark.
     pub fn removed(&self, field: &str, mark: &str) -> usize {
         let rows = Self::table(&self.result(field, "removals.csv"));

@@ -193,3 +193,90 @@ fn strips_that_were_weighed_take_their_level_from_the_scale() {
     archive.write("fields/bad/tickets.csv", &tickets);
     archive.is_done_with_caution("tickets-disagree");
 }
+
+/// A monitor that logs when it likes, without a column for the seconds of a record: each stands for the time since the one before.
+#[test]
+fn uneven_steps_without_an_interval_column_give_the_same_yields() {
+    let archive = Archive::single();
+    let mut kept = Vec::new();
+    let mut next = 0;
+    for (at, row) in rows().into_iter().enumerate() {
+        // steps of 1 to 4 s, and the first of each pass
+        if at == next || at % 200 == 0 {
+            next = at + [1, 3, 2, 4, 1, 2][kept.len() % 6];
+            kept.push(row);
+        }
+    }
+    archive.write("fields/bad/harvest.csv", csv(&kept));
+    let said = archive.run();
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert_near(response(&archive), response_of_sound_files(), 0.5);
+    let yields = archive.yields("bad");
+    let usual = 10_000.0;
+    let off = yields.iter().filter(|value| (*value / usual - 1.0).abs() > 0.25).count();
+    assert!(yields.len() > 350 && off == 0, "{off} of {}", yields.len());
+}
+
+/// Whole seconds of a log that is written now and then a little early or late: `share` of the stamps carry two records.
+fn rounded(share: f64) -> String {
+    let mut all = rows();
+    for (at, row) in all.iter_mut().enumerate() {
+        // each shift to the second before or after makes a stamp of two records
+        let shifted = crate::archive::noise(5_000 + at);
+        row.time += if shifted.abs() < 1.0 - share { 0.0 } else { shifted.signum() };
+    }
+    let shared = all.windows(2).filter(|pair| pair[0].time.to_bits() == pair[1].time.to_bits()).count();
+    assert!((shared as f64 / all.len() as f64 - share).abs() < 0.03, "{shared} of {} for {share}", all.len());
+    let lines: Vec<String> = all.iter().map(|row| format!("{},2.0,1.0", row.line())).collect();
+    format!("{HEADER},way_m,step_s\n{}\n", lines.join("\n"))
+}
+
+/// Two records under one whole second: what was recorded of distance and interval is used, and the answer stands.
+#[test]
+fn repeated_stamps_do_not_move_the_answer() {
+    let run = |share: f64| {
+        let archive = Archive::single();
+        archive.edit(
+            "fields/bad/field.toml",
+            "header = \"down\"\n",
+            "header = \"down\"\ndistance = { column = \"way_m\", unit = \"m\" }\ninterval = { column = \"step_s\", unit = \"s\" }\n",
+        );
+        archive.write("fields/bad/harvest.csv", rounded(share));
+        let said = archive.run();
+        assert_eq!(said.code, 0, "{}", said.stderr);
+        let summary = archive.summary("bad");
+        let kept = summary["points_kept"].as_f64().unwrap() / summary["points_read"].as_f64().unwrap();
+        assert!(kept > 0.90, "{kept} of the records kept with {share} of the stamps shared");
+        let whole = archive.response("bad", "all");
+        (whole["response"].parse::<f64>().unwrap(), whole["std_error"].parse::<f64>().unwrap())
+    };
+    let (sound, std_error) = run(0.0);
+    for share in [0.06, 0.17] {
+        assert_near(run(share).0, sound, 0.1 * std_error);
+    }
+}
+
+/// Rows that repeat others change nothing: not the lag, not the trims, not the limits.
+#[test]
+fn a_file_appended_to_itself_gives_the_same_bytes() {
+    let archive = Archive::single();
+    archive.edit("archive.toml", "lag = \"0 s\"\npass_entry = \"0 s\"\npass_exit = \"0 s\"\n", "");
+    let text = csv(&rows());
+    archive.write("fields/bad/harvest.csv", &text);
+    assert_eq!(archive.run().code, 0);
+    let tables = |archive: &Archive| {
+        ["response.csv", "sensitivity.csv", "segments.parquet", "yield.tif"]
+            .map(|file| std::fs::read(archive.result("bad", file)).unwrap())
+    };
+    let (before, summary) = (tables(&archive), archive.summary("bad"));
+    let rows = summary["points_read"].as_u64().unwrap();
+    archive.write("fields/bad/harvest.csv", format!("{text}{}", text.split_once('\n').unwrap().1));
+    assert_eq!(archive.run().code, 0);
+    assert!(tables(&archive) == before);
+    let doubled = archive.summary("bad");
+    assert_eq!(doubled["points_read"].as_u64().unwrap(), 2 * rows);
+    assert_eq!(archive.removed("bad", "duplicate") as u64, rows);
+    for key in ["points_kept", "lag_s", "pass_entry_s", "pass_exit_s", "limits", "variance", "mean_yield_kg_ha"] {
+        assert_eq!(doubled[key], summary[key], "{key}");
+    }
+}

@@ -1,17 +1,16 @@
-//! Open data through the whole program. The data stand beside the project, not in it; without them a test says that it
-//! was skipped.
+//! Open data through the whole program.
 
 use std::fs;
 
 use crate::archive::{Archive, say};
-use crate::support::{Tol, close, shared_data};
+use crate::support::{Tol, close, open_data};
 
 /// One corn field in Minnesota, 4,949 raw records: University of Minnesota Precision Agriculture Center, by way of the
 /// agridat collection (CC BY-SA 3.0). Totals by the published formula (mass × dry-matter share / (distance × swath)):
 /// 9,027.154364961962 bu on 67.63676538108356 ac, wet mass from the file itself.
 #[test]
 fn raw_records_of_one_field_are_cleaned_and_mapped() {
-    let Some(data) = shared_data("gartner/yield_points.csv") else { return };
+    let data = open_data("gartner_yield_points.csv");
     let archive = Archive::new();
     fs::remove_dir_all(archive.path("fields")).unwrap();
     archive.write("archive.toml", "name = \"one field\"\nreport_units = \"us\"\n[crops.corn]\n");
@@ -69,13 +68,8 @@ elevation = { column = "Altitude", unit = "ft" }
     assert!(archive.result("one", "yield.tif").is_file());
 }
 
-/// Nitrogen strips, 1,738 yield points: Anselin, Bongiovanni & Lowenberg-DeBoer 2004, Am. J. Agric. Econ. 86, by way of
-/// the agridat collection. Expected responses by topographic class: lme4 1.1 on strip × class means, `treated * topo` with
-/// random replicate and strip: E 5.08340400, HT 8.54444166, LO 5.49284211, W 6.98079916 quintals/ha, each with a standard
-/// error of 1.86511387.
-#[test]
-fn labelled_strips_give_the_response_by_class_of_a_general_mixed_model() {
-    let Some(data) = shared_data("lasrosas_1999.csv") else { return };
+/// An archive of the nitrogen strips, with their labels and yields alone: no time, no speed, no flow.
+fn labelled_strips(data: &str) -> Archive {
     let archive = Archive::new();
     fs::remove_dir_all(archive.path("fields")).unwrap();
     archive.write(
@@ -115,6 +109,16 @@ block = "rep"
 drainage_class = "topo"
 "#,
     );
+    archive
+}
+
+/// Nitrogen strips, 1,738 yield points: Anselin, Bongiovanni & Lowenberg-DeBoer 2004, Am. J. Agric. Econ. 86, by way of
+/// the agridat collection. Expected responses by topographic class: lme4 1.1 on strip × class means, `treated * topo` with
+/// random replicate and strip: E 5.08340400, HT 8.54444166, LO 5.49284211, W 6.98079916 quintals/ha, each with a standard
+/// error of 1.86511387.
+#[test]
+fn labelled_strips_give_the_response_by_class_of_a_general_mixed_model() {
+    let archive = labelled_strips(&open_data("lasrosas_1999.csv"));
     let said = archive.run();
     assert_eq!(said.code, 0, "{}", said.stderr);
     for (class, expected) in [("E", 5.083_404), ("HT", 8.544_441_66), ("LO", 5.492_842_11), ("W", 6.980_799_16)] {
@@ -127,4 +131,48 @@ drainage_class = "topo"
         assert!(std_error > 0.35, "{class}: standard error {std_error:.2}");
     }
     assert_eq!(say(&["inspect", archive.root().to_str().unwrap()]).code, 0);
+}
+
+/// The same strips with twice the yields: no speed, time or flow was recorded, so no rule may act on one. With an assumed second a
+/// record, an assumed speed and so an assumed flow, half of them were lost.
+#[test]
+fn no_rule_acts_on_a_number_that_was_not_recorded() {
+    let data = open_data("lasrosas_1999.csv");
+    let mut reader = csv::Reader::from_reader(data.as_bytes());
+    let header = reader.headers().unwrap().clone();
+    let column = header.iter().position(|name| name == "yield").unwrap();
+    let mut doubled = csv::Writer::from_writer(Vec::new());
+    doubled.write_record(&header).unwrap();
+    for row in reader.records() {
+        let row = row.unwrap();
+        let cells = row.iter().enumerate().map(|(at, cell)| {
+            if at == column { (2.0 * cell.parse::<f64>().unwrap()).to_string() } else { cell.to_owned() }
+        });
+        doubled.write_record(cells.collect::<Vec<_>>()).unwrap();
+    }
+    let archive = labelled_strips(&String::from_utf8(doubled.into_inner().unwrap()).unwrap());
+    let said = archive.run();
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    for mark in ["flow-range", "speed-range", "speed-change", "pass-entry", "pass-exit", "narrow-swath", "overlap"] {
+        assert_eq!(archive.removed("one", mark), 0, "{mark}");
+    }
+    let summary = archive.summary("one");
+    let kept = summary["points_kept"].as_f64().unwrap() / summary["points_read"].as_f64().unwrap();
+    assert!(kept > 0.95, "{kept}");
+    for class in ["E", "HT", "LO", "W", "all"] {
+        assert!(!archive.response("one", class)["response"].is_empty(), "{class}");
+    }
+    for rule in ["flow-range", "speed-change", "pass-entry"] {
+        assert!(summary["rules_not_run"][rule].as_str().unwrap().starts_with("needs "), "{rule}");
+    }
+    let page = fs::read_to_string(archive.result("one", "report.html")).unwrap();
+    assert!(page.contains("Rules that did not run"));
+    // the lag of an exported yield is said, and can be set
+    let lag = |summary: &serde_json::Value| summary["lag_s"]["combine"]["value"].as_f64().unwrap();
+    assert_eq!(lag(&summary), 0.0);
+    let caution = summary["cautions"]["lag-assumed"].as_str().unwrap().to_owned();
+    assert!(caution.contains("0 s taken (an exported yield is taken as already shifted)"), "{caution}");
+    archive.edit("archive.toml", "[treatments.0]", "[clean]\nlag_assumed = \"3 s\"\n[treatments.0]");
+    assert_eq!(archive.run().code, 0);
+    assert_eq!(lag(&archive.summary("one")), 3.0);
 }

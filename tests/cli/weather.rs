@@ -63,6 +63,38 @@ fn the_index_takes_thirty_seasons_and_says_so() {
     assert_eq!(wetness(&archive).1, "near normal");
 }
 
+/// A total of one grid less a normal of another would be a difference between places.
+#[test]
+fn total_and_normal_on_different_grids_fail_and_name_both() {
+    let archive = Archive::single();
+    let (lon, lat) = crate::archive::degrees(0.0, 0.0);
+    let normals = Array2::from_elem((2, 2), 100.0);
+    let coarse = GeoTiff {
+        data: normals.view(),
+        transform: Affine::north_up(lon - 0.25, lat + 0.25, 0.25, 0.25),
+        epsg: 4326,
+        is_geographic: true,
+    };
+    write_geotiff(&archive.path("layers/normal_05.tif"), &coarse).unwrap();
+    let said = archive.run();
+    assert_eq!(said.code, 1, "{}", said.stderr);
+    for part in ["layers/normal_05.tif: lies on another grid", "layers/total_2023_05.tif", "write both on one grid"] {
+        assert!(said.stderr.contains(part), "{}", said.stderr);
+    }
+}
+
+/// A raster without a reference system was taken to be in the field's UTM zone.
+#[test]
+fn a_grid_without_reference_system_fails() {
+    let archive = Archive::single();
+    let file = File::create(archive.path("layers/normal_05.tif")).unwrap();
+    let mut encoder = tiff::encoder::TiffEncoder::new(file).unwrap();
+    encoder.write_image::<tiff::encoder::colortype::Gray32Float>(4, 4, &[100.0; 16]).unwrap();
+    let said = archive.run();
+    assert_eq!(said.code, 1, "{}", said.stderr);
+    assert!(said.stderr.contains("layers/normal_05.tif"), "{}", said.stderr);
+}
+
 /// Ground that falls to the north: the far half of the field gathers more water, and holds the wetter classes.
 #[test]
 fn an_elevation_model_joins_the_terrain_to_segments_and_makes_classes() {

@@ -13,7 +13,7 @@ use bandlift::stats::mixed::{
     CovarianceParameters, Estimation, FitOptions, MixedModel, Residual, SearchStatus, SpatialResidual,
 };
 
-use crate::support::{Tol, close, close_to_printed, shared_data};
+use crate::support::{Tol, close, close_to_printed, open_data};
 
 const CLASSES: [&str; 4] = ["E", "HT", "LO", "W"];
 
@@ -26,8 +26,8 @@ struct Row {
     position: [f64; 2],
 }
 
-fn rows(file: &str) -> Option<Vec<Row>> {
-    let text = shared_data(file)?;
+fn rows(file: &str) -> Vec<Row> {
+    let text = open_data(file);
     let mut lines = text.lines().map(|line| line.split(',').map(|cell| cell.trim_matches('"')).collect::<Vec<_>>());
     let head = lines.next().unwrap();
     let at = |name: &str| head.iter().position(|column| *column == name).unwrap();
@@ -46,7 +46,7 @@ fn rows(file: &str) -> Option<Vec<Row>> {
             }
         })
         .collect();
-    Some(rows)
+    rows
 }
 
 /// One fixed effect a class and treatment, column `2 × class + treated`.
@@ -71,7 +71,7 @@ fn response(class: usize) -> Vec<f64> {
 
 #[test]
 fn means_by_strip_and_class() {
-    let Some(rows) = rows("lasrosas_1999_stripzone_means.csv") else { return };
+    let rows = rows("lasrosas_1999_stripzone_means.csv");
     assert_eq!(rows.len(), 72);
     let fit = with_strips(&rows).fit(&FitOptions::default()).unwrap();
     assert_eq!((fit.status(), fit.boundary()), (SearchStatus::Converged, vec![]));
@@ -114,7 +114,7 @@ fn means_by_strip_and_class() {
 /// Type III tests: each factor averaged over the other with equal weights.
 #[test]
 fn joint_tests_of_the_means() {
-    let Some(rows) = rows("lasrosas_1999_stripzone_means.csv") else { return };
+    let rows = rows("lasrosas_1999_stripzone_means.csv");
     let small = with_strips(&rows).fit(&FitOptions::default()).unwrap().small_sample().unwrap();
     let stack = |rows: Vec<Vec<f64>>| Mat::from_fn(rows.len(), 8, |i, j| rows[i][j]);
     let treatment: Vec<f64> = (0..8).map(|cell| if cell % 2 == 1 { 0.25 } else { -0.25 }).collect();
@@ -148,7 +148,7 @@ fn joint_tests_of_the_means() {
 /// Points with random reps and strips, as a check of a larger model; the points are not replicates.
 #[test]
 fn points_with_random_strips() {
-    let Some(rows) = rows("lasrosas_1999.csv") else { return };
+    let rows = rows("lasrosas_1999.csv");
     assert_eq!(rows.len(), 1738);
     let fit = with_strips(&rows).fit(&FitOptions::default()).unwrap();
     close("−2 log restricted likelihood", -2.0 * fit.log_likelihood(), 10791.6127864113, Tol::abs(1e-6));
@@ -180,7 +180,7 @@ fn within_strips(rows: &[Row], kernel: Kernel) -> MixedModel {
 
 #[test]
 fn correlation_within_strips_at_fixed_parameters() {
-    let Some(rows) = rows("lasrosas_1999.csv") else { return };
+    let rows = rows("lasrosas_1999.csv");
     let shares = CovarianceParameters { random: vec![], residual: 0.2, sill: 0.8, range: 40.0 };
     let found =
         within_strips(&rows, Kernel::Exponential).profiled_likelihood_at(&shares, Estimation::Restricted).unwrap();
@@ -193,7 +193,7 @@ fn correlation_within_strips_at_fixed_parameters() {
 
 #[test]
 fn correlation_within_strips_fitted() {
-    let Some(rows) = rows("lasrosas_1999.csv") else { return };
+    let rows = rows("lasrosas_1999.csv");
     // kernel, range, nugget, σ, log likelihood, then estimate and se of the response by class
     let expected = [
         (

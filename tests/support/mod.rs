@@ -69,15 +69,11 @@ pub fn digits(found: f64, expected: f64) -> f64 {
     if error == 0.0 { 16.0 } else { (-error.log10()).clamp(0.0, 16.0) }
 }
 
-/// A file of the open data beside the project, or `None` with a note where it is absent.
-pub fn shared_data(file: &str) -> Option<String> {
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/reference/data").join(file);
-    match std::fs::read_to_string(&path) {
-        Ok(text) => Some(text),
-        Err(error) => {
-            let note = format!("skipped: the open data file {file} is not there ({error})\n");
-            std::io::Write::write_all(&mut std::io::stderr().lock(), note.as_bytes()).unwrap();
-            None
-        }
-    }
+/// A file of the open data in `tests/data` (its README names sources and licences).
+pub fn open_data(file: &str) -> String {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(format!("{file}.gz"));
+    let mut text = String::new();
+    let packed = std::fs::File::open(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    std::io::Read::read_to_string(&mut flate2::read::GzDecoder::new(packed), &mut text).unwrap();
+    text
 }

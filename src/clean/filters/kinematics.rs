@@ -1,9 +1,9 @@
 //! Speeds out of range and changes of speed that the grain flow cannot follow.
 
 use crate::clean::ground::Ground;
-use crate::clean::track::Track;
+use crate::clean::track::{Doing, Track};
 use crate::config::CleanSettings;
-use crate::points::{Mark, Records};
+use crate::points::{Mark, Reasons, Records};
 use crate::stats::robust;
 
 /// Half-width of the window that tells the usual speed, s.
@@ -18,34 +18,32 @@ pub(crate) fn mark(
     tracks: &[Track],
     ground: &Ground,
     settings: &CleanSettings,
-    marks: &mut [Option<Mark>],
+    marks: &mut [Reasons],
 ) {
-    for (at, mark) in marks.iter_mut().enumerate() {
-        // whoever went no way cut no ground, whatever the limits are
-        if mark.is_none() && !(ground.distance_m[at] > 0.0) {
-            *mark = Some(Mark::SpeedRange);
-        }
-    }
-    if !records.channels.time {
-        return;
-    }
+    let channels = &records.channels;
     let within = settings.speed_least_m_s..=settings.speed_most_m_s;
     for (at, mark) in marks.iter_mut().enumerate() {
-        if mark.is_none() && !within.contains(&ground.speed_m_s[at]) {
-            *mark = Some(Mark::SpeedRange);
+        // without a way there is no area, whatever the limits are
+        let no_way = !(ground.distance_m[at] > 0.0) || ground.doing[at] == Some(Doing::Standing);
+        let out_of_range = Mark::SpeedRange.can_run(channels) && !within.contains(&ground.speed_m_s[at]);
+        if mark.is_empty() && (no_way || out_of_range) {
+            mark.add(Mark::SpeedRange);
         }
+    }
+    if !Mark::SpeedChange.can_run(channels) {
+        return;
     }
     for track in tracks {
         let logged = logged_out_of_range(records, track, settings);
         for (row, changed) in track.rows.clone().zip(changed_on_ground(records, track, ground, settings)) {
-            if marks[row].is_none() && changed {
-                marks[row] = Some(Mark::SpeedChange);
+            if marks[row].is_empty() && changed {
+                marks[row].add(Mark::SpeedChange);
             }
         }
         // The record whose own speed is impossible is not to be trusted in its other channels either.
         for row in logged {
-            if marks[row].is_none() {
-                marks[row] = Some(Mark::SpeedRange);
+            if marks[row].is_empty() {
+                marks[row].add(Mark::SpeedRange);
             }
         }
     }

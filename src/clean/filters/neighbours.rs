@@ -8,7 +8,7 @@
 //! standard deviation of all `e` of the field. At most two rounds.
 
 use crate::geometry::NeighbourGrid;
-use crate::points::{Labels, Mark};
+use crate::points::{Labels, Mark, Reasons};
 use crate::stats::robust;
 
 /// The least limit where the strips are not known, robust standard deviations.
@@ -45,14 +45,14 @@ pub(crate) struct Limits {
 }
 
 /// Marks the records; returns the robust standard deviation of `e`.
-pub(crate) fn mark(field: &Field<'_>, limits: Limits, marks: &mut [Option<Mark>]) -> f64 {
+pub(crate) fn mark(field: &Field<'_>, limits: Limits, marks: &mut [Reasons]) -> f64 {
     let limit =
         if field.treatments_known { limits.robust_deviations } else { limits.robust_deviations.max(BLIND_LIMIT) };
     let mut spread = 0.0;
     let mut known: Vec<Deviation> = vec![Deviation::default(); marks.len()];
     for _ in 0..limits.rounds {
         let kept: Vec<u32> = (0..marks.len() as u32)
-            .filter(|&at| marks[at as usize].is_none() && !field.bare[at as usize] && field.yields[at as usize] > 0.0)
+            .filter(|&at| marks[at as usize].is_empty() && !field.bare[at as usize] && field.yields[at as usize] > 0.0)
             .collect();
         deviations(field, limits, &kept, marks, &mut known);
         let finite: Vec<f64> = kept.iter().map(|&at| known[at as usize].e).filter(|e| e.is_finite()).collect();
@@ -61,7 +61,7 @@ pub(crate) fn mark(field: &Field<'_>, limits: Limits, marks: &mut [Option<Mark>]
         let mut marked = 0_usize;
         for &at in &kept {
             if known[at as usize].e.abs() > limit * spread {
-                marks[at as usize] = Some(Mark::LocalDisagreement);
+                marks[at as usize].add(Mark::LocalDisagreement);
                 marked += 1;
             }
         }
@@ -86,9 +86,9 @@ impl Default for Deviation {
 }
 
 /// Finds `e` of each kept record. One whose neighbours of the round before are all kept has them still, and its `e`.
-fn deviations(field: &Field<'_>, limits: Limits, kept: &[u32], marks: &[Option<Mark>], known: &mut [Deviation]) {
+fn deviations(field: &Field<'_>, limits: Limits, kept: &[u32], marks: &[Reasons], known: &mut [Deviation]) {
     let stands = |deviation: &Deviation| {
-        deviation.neighbours.as_ref().is_some_and(|all| all.iter().all(|&at| marks[at as usize].is_none()))
+        deviation.neighbours.as_ref().is_some_and(|all| all.iter().all(|&at| marks[at as usize].is_empty()))
     };
     let mut groups: Vec<u32> = kept.iter().map(|&at| field.treatment[at as usize]).collect();
     groups.sort_unstable();
@@ -155,7 +155,7 @@ mod tests {
             }
         }
         let bare = vec![false; yields.len()];
-        let mut marks = vec![None; yields.len()];
+        let mut marks = vec![Reasons::default(); yields.len()];
         let field = Field {
             x_m: &x_m,
             y_m: &y_m,
@@ -178,7 +178,7 @@ mod tests {
             };
             100.0 * (mean(true) / mean(false) - 1.0)
         };
-        let kept = |at: usize| marks[at].is_none();
+        let kept = |at: usize| marks[at].is_empty();
         lift_of(&yields, &kept) - lift_of(&clean, &|_| true)
     }
 
@@ -230,7 +230,7 @@ mod tests {
                 10_000.0 * (1.0 + 0.06 * noise) * if random.random_bool(0.02) { 1.5 } else { 1.0 }
             })
             .collect();
-        let run = |yields: &[f64], marks: &mut [Option<Mark>]| {
+        let run = |yields: &[f64], marks: &mut [Reasons]| {
             let field = Field {
                 x_m: &x_m,
                 y_m: &y_m,
@@ -242,15 +242,15 @@ mod tests {
             };
             mark(&field, Limits { radius_m: 30.0, robust_deviations: 3.5, least_neighbours: 8, rounds: ROUNDS }, marks);
         };
-        let mut once = vec![None; rows];
+        let mut once = vec![Reasons::default(); rows];
         run(&yields, &mut once);
-        let found = once.iter().flatten().count();
+        let found = once.iter().filter(|mark| !mark.is_empty()).count();
         assert!(found > 40, "{found}");
-        let mut scaled = vec![None; rows];
+        let mut scaled = vec![Reasons::default(); rows];
         run(&yields.iter().map(|value| 0.0149 * value).collect::<Vec<f64>>(), &mut scaled);
         assert_eq!(once, scaled);
         let mut twice = once.clone();
         run(&yields, &mut twice);
-        assert!(twice.iter().flatten().count() - found <= rows / 500);
+        assert!(twice.iter().filter(|mark| !mark.is_empty()).count() - found <= rows / 500);
     }
 }

@@ -16,7 +16,7 @@ use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
 use crate::config::CleanSettings;
 use crate::geometry::Footprint;
-use crate::points::{Mark, Records};
+use crate::points::{Mark, Reasons, Records};
 use crate::stats::robust;
 
 /// Cell of the grid, m.
@@ -74,7 +74,7 @@ pub(crate) struct Case<'c> {
 }
 
 /// Corrects the widths on the ground where that is trusted, and marks narrow swaths and ground cut before.
-pub(crate) fn mark(case: Case<'_>, ground: &mut Ground, marks: &mut [Option<Mark>]) -> Widths {
+pub(crate) fn mark(case: Case<'_>, ground: &mut Ground, marks: &mut [Reasons]) -> Widths {
     let Case { records, pairs, settings, .. } = case;
     let (logged_m, machine) = (&records.swath_m, &records.machine);
     let full = full_widths(records);
@@ -87,18 +87,18 @@ pub(crate) fn mark(case: Case<'_>, ground: &mut Ground, marks: &mut [Option<Mark
     let trusted = settings.overlap && known && scatter_m <= TRUSTED_SCATTER * widest;
     let share = if trusted { new_shares(case, ground) } else { vec![1.0; ground.x_m.len()] };
     for (at, mark) in marks.iter_mut().enumerate() {
-        if mark.is_some() {
+        if !mark.is_empty() {
             continue;
         }
         if share[at] < CUT_BEFORE {
-            *mark = Some(Mark::Overlap);
+            mark.add(Mark::Overlap);
             continue;
         }
         if share[at] < FULL_SHARE {
             ground.swath_m[at] = in_rows(share[at] * ground.swath_m[at], ground.swath_m[at], case.row_spacing_m);
         }
         if !(ground.swath_m[at] >= settings.swath_share_pct / 100.0 * full[machine.codes[at] as usize]) {
-            *mark = Some(Mark::NarrowSwath);
+            mark.add(Mark::NarrowSwath);
         }
     }
     Widths { full_m: widest, logged_narrow, trusted, scatter_m }

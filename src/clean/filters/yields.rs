@@ -1,7 +1,7 @@
 //! Yields outside the plausible range of the crop, or far outside those of the field.
 
 use crate::config::{CleanSettings, CropSettings};
-use crate::points::Mark;
+use crate::points::{Mark, Reasons};
 use crate::stats::robust;
 
 /// Fewest records for the field's own range.
@@ -13,11 +13,11 @@ pub(crate) fn mark(
     bare: &[bool],
     crop: &CropSettings,
     settings: &CleanSettings,
-    marks: &mut [Option<Mark>],
+    marks: &mut [Reasons],
 ) -> (f64, f64) {
     let (mut least, mut most) = crop.plausible_yield_kg_ha;
     let kept: Vec<f64> = (0..yields.len())
-        .filter(|&at| marks[at].is_none() && !bare[at] && (least..=most).contains(&yields[at]))
+        .filter(|&at| marks[at].is_empty() && !bare[at] && (least..=most).contains(&yields[at]))
         .map(|at| yields[at])
         .collect();
     if settings.yield_rules
@@ -28,8 +28,8 @@ pub(crate) fn mark(
         most = most.min(fences.upper);
     }
     for (at, mark) in marks.iter_mut().enumerate() {
-        if mark.is_none() && !bare[at] && !(least..=most).contains(&yields[at]) {
-            *mark = Some(Mark::YieldRange);
+        if mark.is_empty() && !bare[at] && !(least..=most).contains(&yields[at]) {
+            mark.add(Mark::YieldRange);
         }
     }
     (least, most)

@@ -143,7 +143,8 @@ fn taken(case: Case<'_>, name: &str, own: &Result<Sourced, String>, cautions: &m
         }
         Err(reason) => {
             let usual_s = usual_s(case);
-            let shifted = if case.records.channels.flow { "" } else { " (an exported yield is taken as already shifted)" };
+            let shifted =
+                if case.records.channels.flow { "" } else { " (an exported yield is taken as already shifted)" };
             cautions.add(Caution::LagAssumed, format!("{name}: {reason}; {usual_s} s taken{shifted}"));
             Sourced::assumed(usual_s)
         }

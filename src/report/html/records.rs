@@ -64,7 +64,7 @@ pub(super) fn pack(
         (0..records).map(|at| number(units.yields(as_logged(cleaned, at, market_moisture_pct)), yield_step)).collect(),
         cleaned.pass.iter().map(|&pass| label(pass)).collect(),
         joined.assigned.segment.iter().map(|&segment| label(segment)).collect(),
-        cleaned.mark.iter().map(|mark| mark.map_or(0, |mark| mark as u16 + 1)).collect(),
+        cleaned.mark.iter().map(|mark| mark.first().map_or(0, |mark| mark as u16 + 1)).collect(),
     ];
     let mut bytes = Vec::with_capacity(18 * records);
     for column in &columns {

@@ -165,6 +165,12 @@ fn removals(result: &SiteYear) -> Vec<Value> {
         .collect()
 }
 
+/// The rules that did not run, with what each needs.
+fn not_run(result: &SiteYear) -> Vec<Value> {
+    let rules = result.cleaning.not_run.iter();
+    rules.map(|mark| json!({ "code": mark.code(), "needs": mark.needs() })).collect()
+}
+
 fn settings(result: &SiteYear, archive: &ArchiveSettings) -> Result<String, ReportError> {
     let settings = json!({
         "clean": archive.clean,
@@ -237,6 +243,7 @@ impl Tell<'_> {
             "points_kept": counts.kept,
             "kept_share": percent(counts.kept, counts.read),
             "removals": removals(self.result),
+            "not_run": not_run(self.result),
             "removal_by_treatment": by_treatment.map(|row| json!({
                 "treatment": self.archive.label(&row.treatment),
                 "records": row.records,
