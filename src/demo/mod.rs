@@ -11,6 +11,7 @@ mod faults;
 mod harvest_files;
 mod layers;
 mod layout;
+pub mod messy;
 mod outcome;
 mod path;
 mod plan;

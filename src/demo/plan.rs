@@ -148,8 +148,10 @@ pub struct MachinePlan {
     pub header_rows: u32,
     /// Transport delay from header to flow sensor, s.
     pub delay_s: f64,
-    /// Time constant of mixing on the way, s.
+    /// Mean time of mixing on the way, s.
     pub mixing_s: f64,
+    /// Vessels in a row that mix the grain, alike: one gives an exponential distribution of times, more a gamma distribution.
+    pub mixing_stages: u32,
     /// Delay from header to moisture sensor, s.
     pub moisture_delay_s: f64,
     /// Time constant of smoothing at the moisture sensor, s.
@@ -193,6 +195,7 @@ impl Default for MachinePlan {
             header_rows: 12,
             delay_s: 10.0,
             mixing_s: 3.0,
+            mixing_stages: 1,
             moisture_delay_s: 14.0,
             moisture_mixing_s: 5.0,
             speed_m_s: 2.0,

@@ -67,7 +67,7 @@ pub fn simulate(scenario: &Scenario) -> Simulated {
         out.balance.cut_kg += machine.cut_kg;
         out.balance.cut_m2 += machine.cut_m2;
         out.balance.passed_kg += machine.passed_kg;
-        out.balance.left_kg += machine.flow.held() + machine.line_held();
+        out.balance.left_kg += machine.flow.iter().map(Vessel::held).sum::<f64>() + machine.line_held();
     }
     out.field = crop.truth;
     out
@@ -131,7 +131,7 @@ struct Machine<'s> {
     per_record: u32,
     velocity: f64,
     delayed: VecDeque<(f64, f64)>,
-    flow: Vessel,
+    flow: Vec<Vessel>,
     moist_delayed: VecDeque<(f64, f64)>,
     moist: Vessel,
     moisture_pct: f64,
@@ -171,7 +171,7 @@ impl<'s> Machine<'s> {
             per_record,
             velocity: 0.0,
             delayed: vec![(0.0, 0.0); ticks_of(plan.delay_s)].into(),
-            flow: Vessel::new(plan.mixing_s),
+            flow: vec![Vessel::new(plan.mixing_s / f64::from(plan.mixing_stages)); plan.mixing_stages as usize],
             moist_delayed: vec![(0.0, 0.0); ticks_of(plan.moisture_delay_s)].into(),
             moist: Vessel::new(plan.moisture_mixing_s),
             moisture_pct: scenario.field.moisture_pct,
@@ -280,7 +280,7 @@ impl<'s> Machine<'s> {
         self.cut_m2 += area;
         self.delayed.push_back((wet, water));
         let arriving = self.delayed.pop_front().unwrap_or_default();
-        let passing = self.flow.pass(arriving);
+        let passing = self.flow.iter_mut().fold(arriving, |part, vessel| vessel.pass(part));
         self.passed_kg += passing.0;
         self.moist_delayed.push_back((wet, water));
         let arriving = self.moist_delayed.pop_front().unwrap_or_default();
