@@ -45,7 +45,11 @@ impl Share {
 
 impl std::fmt::Display for Share {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.1 == 0 { write!(f, "-") } else { write!(f, "{:.2} % of {}", 100.0 * self.0 as f64 / self.1 as f64, self.1) }
+        if self.1 == 0 {
+            write!(f, "-")
+        } else {
+            write!(f, "{:.2} % of {}", 100.0 * self.0 as f64 / self.1 as f64, self.1)
+        }
     }
 }
 
@@ -209,7 +213,8 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     let first_row = if std::env::var_os("OUT").is_some() { 0.0 } else { 1.0 };
     let truth = &one.done.truth;
     let cut: Vec<usize> = (0..truth.len()).filter(|&at| truth[at].area_m2 > 0.0).collect();
-    let place = |pick: fn(&bandlift::demo::RecordTruth) -> f64| cut.iter().map(|&at| pick(&truth[at])).collect::<Vec<f64>>();
+    let place =
+        |pick: fn(&bandlift::demo::RecordTruth) -> f64| cut.iter().map(|&at| pick(&truth[at])).collect::<Vec<f64>>();
     let (cut_x, cut_y) = (place(|one| one.x_m), place(|one| one.y_m));
     let grid = NeighbourGrid::new(&cut_x, &cut_y, 5.0);
     let (sine, cosine) = one.scenario.placement.turn_rad.sin_cos();
@@ -218,7 +223,11 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     let mut ratios = Vec::new();
     for at in 0..x.len() {
         let Some(name) = &file[at] else { continue };
-        let Some((_, rows)) = one.files.iter().find(|(known, _)| known.ends_with(name.as_str()) || name.ends_with(known)) else { continue };
+        let Some((_, rows)) =
+            one.files.iter().find(|(known, _)| known.ends_with(name.as_str()) || name.ends_with(known))
+        else {
+            continue;
+        };
         let Some(of_row) = rows.get((row[at] - first_row) as usize) else { continue };
         found.records += 1;
         if let Some(mark) = &removed_by[at] {
@@ -237,13 +246,18 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         let lag_rows = ((one.lag_s(machine)) / step).round();
         let source = of_row.at as f64 - lag_rows;
         let same = |other: f64| {
-            (other >= 0.0).then(|| truth.get(other as usize)).flatten().filter(|_| one.done.records[other as usize].machine as usize == machine)
+            (other >= 0.0)
+                .then(|| truth.get(other as usize))
+                .flatten()
+                .filter(|_| one.done.records[other as usize].machine as usize == machine)
         };
         if let (Some(ground), Some(before), Some(after)) =
             (same(source), same(source - INSIDE_S / step), same(source + INSIDE_S / step))
         {
             let inside = ground.drive != u32::MAX && before.drive == ground.drive && after.drive == ground.drive;
-            let sound = !of_row.dropped && !of_row.held && own.fault.is_none_or(|fault| fault == InjectedFault::StuckMoisture)
+            let sound = !of_row.dropped
+                && !of_row.held
+                && own.fault.is_none_or(|fault| fault == InjectedFault::StuckMoisture)
                 && ground.fault.is_none_or(|fault| fault == InjectedFault::StuckMoisture);
             let full = ground.area_m2 > 0.0 && ground.yield_kg_ha > 0.5 * level;
             if inside && sound && full {
@@ -331,8 +345,14 @@ fn study(folder: &Path, switches: impl Fn(u64) -> Vec<Switch> + Sync) -> Result<
 fn print(found: &Found) {
     let rows = [
         ("cells that get an estimate", found.estimated.to_string()),
-        ("error by class, bu/ac (rms, bias)", format!("{:.2} ({:+.2})", rms(&found.class_errors), mean(&found.class_errors))),
-        ("error of the field, bu/ac (rms, bias)", format!("{:.2} ({:+.2})", rms(&found.field_errors), mean(&found.field_errors))),
+        (
+            "error by class, bu/ac (rms, bias)",
+            format!("{:.2} ({:+.2})", rms(&found.class_errors), mean(&found.class_errors)),
+        ),
+        (
+            "error of the field, bu/ac (rms, bias)",
+            format!("{:.2} ({:+.2})", rms(&found.field_errors), mean(&found.field_errors)),
+        ),
         ("coverage by class, width", format!("{}, {:.1}", found.class_covered, mean(&found.class_widths))),
         ("coverage of the field, width", format!("{}, {:.1}", found.field_covered, mean(&found.field_widths))),
         ("kept records off by more than 25 %", found.off.to_string()),
@@ -345,7 +365,8 @@ fn print(found: &Found) {
                 "{:.2}, {:.2}; {:.1} %; bias {:+.2}",
                 quantile(&found.lag_errors, 0.5),
                 quantile(&found.lag_errors, 0.95),
-                100.0 * found.lag_errors.iter().filter(|error| error.abs() > 1.5).count() as f64 / found.lag_errors.len() as f64,
+                100.0 * found.lag_errors.iter().filter(|error| error.abs() > 1.5).count() as f64
+                    / found.lag_errors.len() as f64,
                 mean(&found.lag_errors)
             ),
         ),
@@ -353,7 +374,10 @@ fn print(found: &Found) {
         ("drowned ground kept", found.drowned_kept.to_string()),
         ("zero drop-outs marked", found.dropped_marked.to_string()),
         ("held flow marked", found.held_marked.to_string()),
-        ("relative factor, median log error", format!("{:.4} of {}", quantile(&found.factor_errors, 0.5), found.factor_errors.len())),
+        (
+            "relative factor, median log error",
+            format!("{:.4} of {}", quantile(&found.factor_errors, 0.5), found.factor_errors.len()),
+        ),
     ];
     println!("| what | found |\n| --- | --- |");
     for (what, value) in rows {

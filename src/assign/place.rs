@@ -72,10 +72,11 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
     let mut standings =
         Standings { strip: vec![Labels::NONE; cleaned.len()], footing: vec![Footing::NOWHERE; cleaned.len()] };
     let (mut room, mut shares) = (ClipRoom::default(), Vec::new());
+    let header_m = header_widths(cleaned);
     for at in 0..cleaned.len() {
         let (x, y) = (cleaned.x_m[at], cleaned.y_m[at]);
         let centre = index.locate(x, y);
-        let footprint = footprint(cleaned, at);
+        let footprint = footprint(cleaned, at, header_m[cleaned.records.machine.codes[at] as usize]);
         let (mut best, mut best_share) = (centre, if centre.is_some() { 1.0 } else { 0.0 });
         if let Some(footprint) = footprint {
             index.shares_of_window(&footprint.0, &mut room, &mut shares);
@@ -104,11 +105,25 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
     Ok(standings)
 }
 
-fn footprint(cleaned: &Cleaned, at: usize) -> Option<Footprint> {
+/// The full width of each combine's header, m: nearly the greatest that it logs.
+fn header_widths(cleaned: &Cleaned) -> Vec<f64> {
+    let machine = &cleaned.records.machine;
+    (0..machine.names.len())
+        .map(|code| {
+            let own = (0..cleaned.len()).filter(|&at| machine.codes[at] as usize == code);
+            let mut widths: Vec<f64> =
+                own.map(|at| cleaned.records.swath_m[at]).filter(|width| width.is_finite()).collect();
+            robust::quantile_in_place(&mut widths, 0.95).unwrap_or(f64::NAN)
+        })
+        .collect()
+}
+
+/// Where the grain of a record may have stood: the whole header's, since nobody knows on which side of a narrow swath it was.
+fn footprint(cleaned: &Cleaned, at: usize, header_m: f64) -> Option<Footprint> {
     let (course, swath) = (cleaned.course_rad[at], cleaned.swath_m[at]);
     let distance = cleaned.area_m2[at] / swath;
     let usable = course.is_finite() && distance > 0.01 && distance < 50.0 && swath > 0.0;
-    usable.then(|| Footprint::new(cleaned.x_m[at], cleaned.y_m[at], course, distance, swath))
+    usable.then(|| Footprint::new(cleaned.x_m[at], cleaned.y_m[at], course, distance, header_m.max(swath)))
 }
 
 fn elsewhere(cleaned: &Cleaned, index: &PolygonIndex) -> AssignError {

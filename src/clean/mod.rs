@@ -26,6 +26,7 @@ mod neighbour_passes;
 mod on_strips;
 mod passes;
 mod ramps;
+mod sensor;
 mod track;
 mod zero;
 
@@ -74,6 +75,8 @@ pub struct Tracked {
     clocks_agree: bool,
     /// Moisture readings, held ones replaced.
     moisture_pct: Vec<f64>,
+    /// Flows that are faults of the sensor.
+    faulty: Vec<bool>,
     cautions: Cautions,
 }
 
@@ -93,7 +96,16 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let drift_kg_s = zero::drift_kg_s(&records, &tracks, &mut cautions);
     take_off(&drift_kg_s, &mut records);
     let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
-    let case = lag::Case { records: &records, tracks: &tracks, passes: &passes, swath_m: widest_m, settings, seed };
+    let faulty = sensor::faults(&records, &tracks);
+    let case = lag::Case {
+        records: &records,
+        faulty: &faulty,
+        tracks: &tracks,
+        passes: &passes,
+        swath_m: widest_m,
+        settings,
+        seed,
+    };
     let (lags, lag_curves) = lag::estimate(case, &mut cautions);
     let clocks_disagree = records
         .channels
@@ -107,7 +119,7 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let every_pass: Vec<usize> = (0..passes.len()).collect();
     let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
     let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);
-    Tracked { records, marks, tracks, passes, pairs, lags, lag_curves, clocks_agree, moisture_pct, cautions }
+    Tracked { records, marks, tracks, passes, pairs, lags, lag_curves, clocks_agree, moisture_pct, faulty, cautions }
 }
 
 /// Records on their ground, judged by all rules but those that look at yields.
@@ -157,7 +169,7 @@ pub fn place(
     ramps::mark(&ground, &ramps, &mut marks);
     short_passes(passes, &ground, settings, &mut marks);
     turns(&ground, &mut marks);
-    let bare = filters::ranges::mark(records, tracks, &ground, crop, settings, &mut marks);
+    let bare = filters::ranges::mark(records, &tracked.faulty, &ground, crop, settings, &mut marks);
     filters::kinematics::mark(records, tracks, &ground, settings, &mut marks);
     let swaths = filters::swath::Case {
         records,
@@ -184,8 +196,12 @@ pub fn judge_yields(
     settings: &CleanSettings,
 ) -> Cleaned {
     let Tracked { records, tracks, passes, .. } = tracked;
-    let Placed { lags, ground, ramps, widths, bare, on_strips, levels, dry_yield_kg_ha, mut marks, mut cautions } =
+    let Placed { lags, ground, ramps, widths, mut bare, on_strips, levels, dry_yield_kg_ha, mut marks, mut cautions } =
         placed;
+    let poor = filters::low_ground::find(&ground, passes, &dry_yield_kg_ha, widths.full_m, &marks);
+    for (bare, poor) in bare.iter_mut().zip(poor) {
+        *bare |= poor;
+    }
     let range = filters::yields::mark(&dry_yield_kg_ha, &bare, crop, settings, &mut marks);
     let mut spread = f64::NAN;
     if settings.yield_rules {

@@ -27,10 +27,10 @@ pub struct ModelSettings {
     pub segment_records: u32,
     /// Share of a segment's area that must be of one soil class, percent. Default 80 % (common practice, no source).
     pub class_share_pct: f64,
-    /// Fewest segments of a class in each of the two strips of a block. Default 3, that is 60 m (common practice, no
-    /// source).
+    /// Fewest segments of a class, treated and untreated each. Default 2, that is 40 m (common practice, no source).
     pub class_segments: u32,
-    /// Fewest blocks in which a class must be compared. Default 3: two differences have one degree of freedom.
+    /// Fewest blocks in which a class must be compared. Default 0: the field model joins treated and check ground of a class within
+    /// reach of each other, whatever its block, and its interval says how well.
     pub class_blocks: u32,
     /// Seed of every random draw (sign flips beyond 16 blocks, bootstrap).
     pub seed: u64,
@@ -47,8 +47,8 @@ impl Default for ModelSettings {
             segment_kept_pct: 60.0,
             segment_records: 1,
             class_share_pct: 80.0,
-            class_segments: 3,
-            class_blocks: 3,
+            class_segments: 2,
+            class_blocks: 0,
             seed: 1,
         }
     }
@@ -74,7 +74,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> ModelSettings {
             .map_or(default.segment_records, |records| records as u32),
         class_share_pct: section.quantity_or::<Percent>("class_share", default.class_share_pct, 50.0, 100.0),
         class_segments: section.integer("class_segments", 1, 1000).map_or(default.class_segments, |n| n as u32),
-        class_blocks: section.integer("class_blocks", 2, 1000).map_or(default.class_blocks, |n| n as u32),
+        class_blocks: section.integer("class_blocks", 0, 1000).map_or(default.class_blocks, |n| n as u32),
         seed: section.integer("seed", 0, i64::MAX).map_or(default.seed, |seed| seed as u64),
     };
     section.finish_known();

@@ -231,11 +231,15 @@ fn shifted(records: &[RawRecord], by_s: impl Fn(f64) -> f64) -> Vec<f64> {
         .iter()
         .map(|record| {
             let time = record.time_s + by_s(record.time_s);
-            let next = records.partition_point(|other| other.machine < record.machine || other.machine == record.machine && other.time_s <= time);
+            let next = records.partition_point(|other| {
+                other.machine < record.machine || other.machine == record.machine && other.time_s <= time
+            });
             let Some(before) = next.checked_sub(1).filter(|&at| records[at].machine == record.machine) else {
                 return 0.0;
             };
-            let Some(after) = records.get(next).filter(|after| after.machine == record.machine) else { return flow[before] };
+            let Some(after) = records.get(next).filter(|after| after.machine == record.machine) else {
+                return flow[before];
+            };
             let share = (time - records[before].time_s) / (after.time_s - records[before].time_s).max(1e-9);
             flow[before] + share * (flow[next] - flow[before])
         })
@@ -303,7 +307,8 @@ pub fn write(archive: &Path, seed: u64, on: Vec<Switch>) -> Result<Messy, DemoEr
     let mut written = Vec::with_capacity(rows);
     let mut wait = 0_u32;
     for at in 0..rows {
-        let every = if has(Switch::Uneven) { random.random_range(1..5) } else { 1 + u32::from(has(Switch::TwoSeconds)) };
+        let every =
+            if has(Switch::Uneven) { random.random_range(1..5) } else { 1 + u32::from(has(Switch::TwoSeconds)) };
         if wait == 0 {
             written.push(at);
             wait = every;
@@ -377,7 +382,10 @@ pub fn write(archive: &Path, seed: u64, on: Vec<Switch>) -> Result<Messy, DemoEr
         files.push((file, truth));
     }
 
-    write_file(&folder.join("strips.geojson"), layers::geojson(&layers::strips(&scenario.field, &scenario.placement, &to_degrees)?).as_bytes())?;
+    write_file(
+        &folder.join("strips.geojson"),
+        layers::geojson(&layers::strips(&scenario.field, &scenario.placement, &to_degrees)?).as_bytes(),
+    )?;
     let mut mapped = scenario.field.clone();
     if has(Switch::SoilOff) {
         for line in &mut mapped.soil.lines {

@@ -67,7 +67,7 @@ impl Design {
             .collect();
         let value = |at: usize, row: &Row, column: Column| match column {
             Column::Level(class) => level(row, class, &main),
-            Column::Machine(machine) => machine_share(trial, row, machine),
+            Column::Machine(machine) => machine_share(row, machine),
             Column::Covariate(which) => covariates[which][at],
             Column::Response(treatment, ground) => {
                 if row.treatment == treatment {
@@ -160,8 +160,8 @@ fn entangled(x: &Mat<f64>, kept: &[usize]) -> Vec<bool> {
     entangled
 }
 
-fn machine_share(trial: &Trial<'_>, row: &Row, machine: usize) -> f64 {
-    trial.joined.assigned.segments[row.segment].machine_share.get(machine).copied().unwrap_or(0.0)
+fn machine_share(row: &Row, machine: usize) -> f64 {
+    row.machine_share.get(machine).copied().unwrap_or(0.0)
 }
 
 /// The classes with a level of their own; ground of rarer ones counts for the commonest.

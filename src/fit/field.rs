@@ -211,8 +211,8 @@ fn machine_variances(trial: &Trial<'_>, design: &Design, contrasts: &[Vec<f64>])
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
     let shifts = (0..covariance.len())
         .map(|machine| {
-            let share = |segment: usize| assigned.segments[segment].machine_share.get(machine).copied().unwrap_or(0.0);
-            let shift: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha * share(row.segment)).collect();
+            let share = |row: &super::trial::Row| row.machine_share.get(machine).copied().unwrap_or(0.0);
+            let shift: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha * share(row)).collect();
             Ok(linear::least_squares(design.x.as_ref(), &shift, Some(&weights))?.coefficients)
         })
         .collect::<Result<Vec<_>, StatsError>>()?;

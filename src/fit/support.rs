@@ -1,4 +1,4 @@
-//! What a response rests on: a class counts where treated and check segments both have it, in enough blocks.
+//! What a response rests on: a class counts where treated and check segments both have it.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -20,7 +20,7 @@ pub(super) struct Support {
 
 /// Support of one treatment against another on a class (segments that are nearly all of it), or on all ground.
 pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Option<usize>, least: usize) -> Support {
-    let mut counts: BTreeMap<usize, [usize; 2]> = BTreeMap::new();
+    let mut segments: BTreeMap<usize, [BTreeSet<usize>; 2]> = BTreeMap::new();
     let on_class = |row: &&super::trial::Row| class.is_none() || row.class == class;
     for row in trial.rows.iter().filter(on_class) {
         let side = if row.treatment == treated {
@@ -30,21 +30,22 @@ pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Op
         } else {
             continue;
         };
-        counts.entry(row.block).or_default()[side] += 1;
+        segments.entry(row.block).or_default()[side].insert(row.segment);
     }
     let least = least.max(1);
-    let blocks: BTreeSet<usize> =
-        counts.iter().filter(|(_, sides)| sides.iter().all(|&side| side >= least)).map(|(&block, _)| block).collect();
+    let enough = |sides: &[BTreeSet<usize>; 2]| sides.iter().all(|side| side.len() >= least);
+    let blocks: BTreeSet<usize> = segments.iter().filter(|(_, sides)| enough(sides)).map(|(&block, _)| block).collect();
     let mut found = Support { blocks: blocks.len(), ..Support::default() };
-    let mut strips = BTreeSet::new();
+    let (mut strips, mut treated_segments) = (BTreeSet::new(), BTreeSet::new());
     for row in trial.rows.iter().filter(on_class) {
         if row.treatment == treated && blocks.contains(&row.block) {
             strips.insert(row.strip);
-            found.segments += 1;
+            treated_segments.insert(row.segment);
             found.area_m2 += row.area_m2;
         }
     }
     found.strips = strips.len();
+    found.segments = treated_segments.len();
     found
 }
 
@@ -57,10 +58,19 @@ pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> 
             }
             (0..trial.joined.classes.len())
                 .filter(|&class| {
-                    let found = support(trial, treatment, 0, Some(class), settings.class_segments as usize);
-                    found.blocks >= settings.class_blocks as usize
+                    let least = settings.class_segments as usize;
+                    let found = support(trial, treatment, 0, Some(class), least);
+                    // The field joins ground within reach, whatever its block.
+                    let both = [0, treatment].iter().all(|&side| ground_of(trial, side, class) >= least);
+                    both && found.blocks >= settings.class_blocks as usize
                 })
                 .collect()
         })
         .collect()
+}
+
+/// Segments of one treatment that are nearly all of a class.
+fn ground_of(trial: &Trial<'_>, treatment: usize, class: usize) -> usize {
+    let of_class = trial.rows.iter().filter(|row| row.treatment == treatment && row.class == Some(class));
+    of_class.map(|row| row.segment).collect::<BTreeSet<_>>().len()
 }

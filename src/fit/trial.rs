@@ -3,12 +3,20 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::points::{Joined, Labels};
+use crate::quantity::factor::M2_PER_HA;
 use crate::stats::robust;
 
+/// A pass that cut less of a segment than this share of what another pass cut of it is left out (ours).
+const LEAST_PIECE: f64 = 0.25;
+/// Passes of a strip that lie nearer to each other across are one line of ground, m (ours: no header is as narrow).
+const ONE_LINE_M: f64 = 2.0;
 /// Steps by which the weight of a segment is told: equal weights let equal surroundings share one solution.
 const WEIGHT_STEPS: f64 = 2.0;
 
-/// One usable segment of a block in which a treatment can be compared with the check.
+/// What one pass cut of a usable segment, in a block where a treatment can be compared with the check.
+///
+/// Where strips are two or more passes wide, treated and check ground one header apart tells far more than strip means two
+/// headers apart.
 #[derive(Debug, Clone)]
 pub(super) struct Row {
     /// Index among the segments of the site-year.
@@ -32,6 +40,10 @@ pub(super) struct Row {
     pub(super) shares: Vec<f64>,
     /// The class that holds nearly all of the segment.
     pub(super) class: Option<usize>,
+    /// Share of the area cut by each combine.
+    pub(super) machine_share: Vec<f64>,
+    /// The pass, until rows are placed.
+    pass: u32,
 }
 
 impl Row {
@@ -81,9 +93,9 @@ impl<'j> Trial<'j> {
             .filter(|(block, found)| found.contains(&0) && found.len() > 1 && leave != Some(**block))
             .map(|(block, _)| *block)
             .collect();
-        let shares = class_shares(joined);
         let mut rows = Vec::new();
-        for (at, segment) in assigned.segments.iter().enumerate() {
+        for ((at, pass), piece) in pieces(joined) {
+            let segment = &assigned.segments[at];
             let strip = segment.strip as usize;
             let block = blocks.iter().position(|block| *block == assigned.strips[strip].block);
             let (true, Some(block), Some(treatment)) = (segment.usable, block, treatment_of(strip)) else { continue };
@@ -93,13 +105,15 @@ impl<'j> Trial<'j> {
                 strip,
                 block,
                 treatment,
-                across_m: segment.x_m,
-                along_m: segment.y_m,
+                across_m: piece.x / piece.records,
+                along_m: piece.y / piece.records,
                 weight: 1.0,
-                area_m2: segment.area_m2,
-                yield_kg_ha: segment.dry_yield_kg_ha,
-                shares: shares[at].clone(),
+                area_m2: piece.area_m2,
+                yield_kg_ha: piece.mass_kg / piece.area_m2 * M2_PER_HA,
+                shares: piece.of_class.iter().map(|area| area / piece.area_m2).collect(),
                 class: (class != Labels::NONE).then_some(class as usize),
+                machine_share: piece.of_machine.iter().map(|area| area / piece.area_m2).collect(),
+                pass,
             });
         }
         let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m, axis: (0.0, 1.0) };
@@ -148,16 +162,18 @@ impl<'j> Trial<'j> {
         }
         let grids: BTreeMap<usize, Option<(f64, f64)>> =
             steps.iter().map(|(&block, places)| (block, grid(places, length))).collect();
+        let lines = self.lines(turn);
         for row in &mut self.rows {
             let (along, across) = turn(row.across_m, row.along_m);
             let place = number[&row.strip];
+            let line = lines[&(row.strip, row.pass)];
             let on_grid = grids[&row.block].map(|(sign, begin)| {
                 begin + sign * f64::from(self.joined.assigned.segments[row.segment].along) * length
             });
             // strips that bend, or that run otherwise than their block, keep their own places
-            let bent = (across - order[place].1).abs() > 0.5 * length;
+            let bent = (across - line).abs() > 0.5 * length;
             row.along_m = on_grid.filter(|_| !bent).unwrap_or(along);
-            row.across_m = if bent { across - first } else { order[place].1 - first };
+            row.across_m = if bent { across - first } else { line - first };
             row.strip = place;
         }
         self.strips = order.into_iter().map(|strip| strip.0).collect();
@@ -166,7 +182,32 @@ impl<'j> Trial<'j> {
                 .cmp(&other.strip)
                 .then(one.along_m.total_cmp(&other.along_m))
                 .then(one.segment.cmp(&other.segment))
+                .then(one.pass.cmp(&other.pass))
         });
+    }
+
+    /// Where across the strips each pass of each strip runs; passes of one line of ground share its place.
+    fn lines(&self, turn: impl Fn(f64, f64) -> (f64, f64)) -> BTreeMap<(usize, u32), f64> {
+        let mut sums: BTreeMap<(usize, u32), (f64, f64)> = BTreeMap::new();
+        for row in &self.rows {
+            let sum = sums.entry((row.strip, row.pass)).or_default();
+            *sum = (sum.0 + turn(row.across_m, row.along_m).1, sum.1 + 1.0);
+        }
+        let mut places: Vec<(usize, f64, f64, u32)> =
+            sums.iter().map(|(&(strip, pass), &(sum, count))| (strip, sum / count, count, pass)).collect();
+        places.sort_by(|one, other| one.0.cmp(&other.0).then(one.1.total_cmp(&other.1)).then(one.3.cmp(&other.3)));
+        let mut lines = BTreeMap::new();
+        let mut start = 0;
+        for end in 1..=places.len() {
+            if end < places.len() && places[end].0 == places[start].0 && places[end].1 - places[start].1 < ONE_LINE_M {
+                continue;
+            }
+            let line = &places[start..end];
+            let (sum, count) = line.iter().fold((0.0, 0.0), |sums, one| (sums.0 + one.1 * one.2, sums.1 + one.2));
+            lines.extend(line.iter().map(|one| ((one.0, one.3), sum / count)));
+            start = end;
+        }
+        lines
     }
 
     fn weigh(&mut self) {
@@ -225,16 +266,52 @@ fn grid(places: &[(f64, f64)], length: f64) -> Option<(f64, f64)> {
     })
 }
 
-/// Share of each segment's area in each class.
-fn class_shares(joined: &Joined) -> Vec<Vec<f64>> {
+/// What one pass cut of one segment, summed over its kept records.
+#[derive(Clone, Default)]
+struct Piece {
+    records: f64,
+    x: f64,
+    y: f64,
+    area_m2: f64,
+    mass_kg: f64,
+    of_class: Vec<f64>,
+    of_machine: Vec<f64>,
+}
+
+/// By segment and pass.
+fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
     let assigned = &joined.assigned;
-    let mut shares = vec![vec![0.0; joined.classes.len()]; assigned.segments.len()];
+    let cleaned = &assigned.cleaned;
+    let empty = Piece {
+        of_class: vec![0.0; joined.classes.len()],
+        of_machine: vec![0.0; cleaned.records.machine.names.len()],
+        ..Piece::default()
+    };
+    let mut pieces: BTreeMap<(usize, u32), Piece> = BTreeMap::new();
     for (at, &segment) in assigned.segment.iter().enumerate() {
-        if let Some(shares) = shares.get_mut(segment as usize)
-            && let Some(share) = shares.get_mut(joined.point_class[at] as usize)
-        {
-            *share += assigned.cleaned.area_m2[at] / assigned.segments[segment as usize].area_m2;
+        let area = cleaned.area_m2[at];
+        if segment == Labels::NONE || !(area > 0.0) {
+            continue;
+        }
+        let piece = pieces.entry((segment as usize, cleaned.pass[at])).or_insert_with(|| empty.clone());
+        piece.records += 1.0;
+        piece.x += cleaned.x_m[at];
+        piece.y += cleaned.y_m[at];
+        piece.area_m2 += area;
+        piece.mass_kg += cleaned.dry_mass_kg(at);
+        if let Some(sum) = piece.of_class.get_mut(joined.point_class[at] as usize) {
+            *sum += area;
+        }
+        if let Some(sum) = piece.of_machine.get_mut(cleaned.records.machine.codes[at] as usize) {
+            *sum += area;
         }
     }
-    shares
+    // Scraps of a pass that only touches a segment tell nothing of it.
+    let mut whole: BTreeMap<usize, f64> = BTreeMap::new();
+    for (&(segment, _), piece) in &pieces {
+        let most = whole.entry(segment).or_default();
+        *most = most.max(piece.area_m2);
+    }
+    pieces.retain(|(segment, _), piece| piece.area_m2 >= LEAST_PIECE * whole[segment]);
+    pieces
 }

@@ -75,7 +75,7 @@ marks! {
     PassExit = "pass-exit": "the machine was emptying, or the grain of this ground was never logged" ["Simbahan, Dobermann & Ping 2004, Agron. J. 96:1091"];
     ShortPass = "short-pass": "the pass is too short to hold a full flow" ["common practice, no source"];
     Turning = "turning": "the machine was turning: swath and area are not known" ["common practice, no source"];
-    FlowRange = "flow-range": "the mass flow is missing, negative or beyond what a machine can thresh" ["common practice, no source"];
+    FlowRange = "flow-range": "the mass flow is missing, negative, beyond what a machine can thresh, or a fault of the sensor: a value held, a zero that comes or goes at once" ["common practice, no source"];
     MoistureRange = "moisture-range": "the moisture is outside what is harvested of this crop" ["common practice, no source"];
     SpeedRange = "speed-range": "the speed is missing or outside that of cutting" ["Simbahan, Dobermann & Ping 2004, Agron. J. 96:1091"];
     SpeedChange = "speed-change": "the speed changed faster than the grain flow can follow" ["Simbahan, Dobermann & Ping 2004, Agron. J. 96:1091"];

@@ -166,6 +166,9 @@ fn profile(case: Case<'_>, track: &Track, pass: &Pass, axis_rad: f64, lag_s: f64
         .take_while(|&fix| track.time_s[fix] <= to_s + lag_s)
         .filter_map(|fix| {
             let at = track.row[fix] as usize;
+            if case.faulty[at] {
+                return None;
+            }
             let cut_s = track.time_s[fix] - lag_s;
             let before = track.place(cut_s - records.interval_s[at], &mut hint_before)?;
             let place = track.place(cut_s, &mut hint)?;

@@ -13,6 +13,9 @@ const BIN_M: f64 = 4.0;
 /// Fewest bins that two passes must share.
 const LEAST_BINS: usize = 12;
 
+/// Shortest way of a record that tells a yield, in usual steps.
+const LEAST_WAY: f64 = 0.4;
+
 /// What is matched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Signal {
@@ -43,6 +46,8 @@ pub(crate) struct Mismatch {
 /// Everything that does not depend on the lag.
 pub(crate) struct Matcher<'c> {
     records: &'c Records,
+    /// Flows that tell nothing.
+    faulty: &'c [bool],
     tracks: &'c [Track],
     passes: &'c [Pass],
     pairs: Vec<&'c PassPair>,
@@ -54,7 +59,7 @@ pub(crate) struct Matcher<'c> {
 impl<'c> Matcher<'c> {
     /// Prepares the pairs; `trim_s` is left out at both ends of each pass.
     pub(crate) fn new(
-        records: &'c Records,
+        (records, faulty): (&'c Records, &'c [bool]),
         tracks: &'c [Track],
         passes: &'c [Pass],
         pairs: Vec<&'c PassPair>,
@@ -69,7 +74,7 @@ impl<'c> Matcher<'c> {
             }
         }
         let step = tracks.iter().map(|track| track.step_m).fold(0.0, f64::max);
-        Self { records, tracks, passes, pairs, stretches, signal, bin_m: BIN_M.max(1.3 * step) }
+        Self { records, faulty, tracks, passes, pairs, stretches, signal, bin_m: BIN_M.max(1.3 * step) }
     }
 
     /// The mismatch of all pairs over the lags, in units of the squared spread of the profiles.
@@ -123,11 +128,16 @@ impl<'c> Matcher<'c> {
             let Some(place) = track.place(cut_s, &mut hint) else { continue };
             let value = match self.signal {
                 Signal::Moisture => self.records.moisture_pct[at],
+                Signal::Yield if self.faulty[at] => continue,
                 Signal::Yield => {
                     let Some(before) = track.place(cut_s - self.records.interval_s[at], &mut hint_before) else {
                         continue;
                     };
                     let distance = track.between(&track.path_m, place) - track.between(&track.path_m, before);
+                    // standing, or nearly: the grain is that of other ground
+                    if distance < LEAST_WAY * track.step_m {
+                        continue;
+                    }
                     let swath = self.records.swath_m[track.row[track.nearer(place)] as usize];
                     self.records.mass_kg[at] / (distance * swath)
                 }
@@ -180,7 +190,7 @@ impl<'c> Matcher<'c> {
     }
 }
 
-/// Means of the bins, each with its neighbours at half weight; `None` where a bin is empty. The ground is smoother than
+/// Means of the bins, each with its neighbours; `None` where a bin is empty. The ground is smoother than
 /// the sensor's noise.
 fn smoothed(bins: &[(f64, f64)]) -> Vec<Option<f64>> {
     (0..bins.len())
@@ -191,8 +201,8 @@ fn smoothed(bins: &[(f64, f64)]) -> Vec<Option<f64>> {
             }
             for neighbour in [at.wrapping_sub(1), at + 1] {
                 if let Some(&(value, records)) = bins.get(neighbour) {
-                    sum += 0.5 * value;
-                    count += 0.5 * records;
+                    sum += value;
+                    count += records;
                 }
             }
             Some(sum / count)
