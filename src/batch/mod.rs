@@ -18,7 +18,7 @@ mod retired;
 mod rounds;
 mod seen;
 mod sensitivity;
-mod shard;
+mod share;
 mod slug;
 mod stop;
 mod store;
@@ -34,7 +34,7 @@ pub use night::{NightOptions, NightReport, Progress, ShareReport, run, run_share
 pub use one::{Analysed, analyse};
 pub use plan::{PlanOptions, PlanReport, plan};
 pub use retired::Retired;
-pub use shard::{Shard, ShardError};
+pub use share::{Share, ShareError};
 pub use slug::{slug, unique_slugs};
 pub use stop::Stop;
 pub use store::{Store, StoreError};

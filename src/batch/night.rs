@@ -13,7 +13,7 @@ use super::lags::Telling;
 use super::retired::{self, Retired};
 use super::rounds::{Became, Rounds};
 use super::seen::Looks;
-use super::shard::Shard;
+use super::share::Share;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
@@ -117,11 +117,11 @@ pub fn run(
 pub fn run_share(
     root: &Path,
     out: &Path,
-    shard: Shard,
+    share: Share,
     options: &NightOptions,
     progress: &dyn Progress,
 ) -> Result<ShareReport, BatchError> {
-    Night::begin(root, out, Some(shard), options, progress)?.share(shard)
+    Night::begin(root, out, Some(share), options, progress)?.share(share)
 }
 
 /// Gathers what the shares of an output folder have computed, lets the fields of each combine hear each other's lags, and
@@ -155,7 +155,7 @@ impl<'n> Night<'n> {
     fn begin(
         root: &'n Path,
         out: &Path,
-        shard: Option<Shard>,
+        share: Option<Share>,
         options: &'n NightOptions,
         progress: &'n dyn Progress,
     ) -> Result<Self, BatchError> {
@@ -166,12 +166,12 @@ impl<'n> Night<'n> {
             return Err(BatchError::NoSiteYear(reason));
         }
         let only = options.only.as_ref().map(|pattern| only(pattern, &found)).transpose()?;
-        let store = Store::open(out, shard)?;
-        let journal = match shard {
+        let store = Store::open(out, share)?;
+        let journal = match share {
             None => Journal::begin(out, "run")?,
-            Some(shard) => Journal::begin(&out.join("shards"), &shard.name())?,
+            Some(share) => Journal::begin(&out.join("shares"), &share.name())?,
         };
-        let what = shard.map_or_else(|| "the archive".to_owned(), |shard| format!("share {shard} of the archive"));
+        let what = share.map_or_else(|| "the archive".to_owned(), |share| format!("share {share} of the archive"));
         let version = env!("CARGO_PKG_VERSION");
         journal.line(&format!("bandlift {version}: {what} {}, {} site-years", root.display(), found.folders.len()));
         let origin = Origin {
@@ -273,11 +273,11 @@ impl<'n> Night<'n> {
     }
 
     /// One share of the site-years, each by itself.
-    fn share(&self, shard: Shard) -> Result<ShareReport, BatchError> {
+    fn share(&self, share: Share) -> Result<ShareReport, BatchError> {
         let (mut tasks, mut failures) = self.tasks()?;
-        tasks.retain(|task| shard.holds(task.field.identity()) && self.chosen(&task.folder));
+        tasks.retain(|task| share.holds(task.field.identity()) && self.chosen(&task.folder));
         // what has no identity is told by the share that its folder falls to
-        failures.retain(|failed| shard.holds((0, "", &failed.folder)));
+        failures.retain(|failed| share.holds((0, "", &failed.folder)));
         let workshop = self.workshop();
         let tell = |task: &Task, became: &Became| self.tell(task, became);
         let rounds = Rounds { workshop: &workshop, jobs: self.options.jobs, stop: &self.options.stop, tell: &tell };
@@ -287,15 +287,15 @@ impl<'n> Night<'n> {
         self.refuse_stopped(&became)?;
         let account = Account::of(&tasks, became, failures);
         self.log_absent(&account);
-        let name = format!("{}.json", shard.name());
-        self.store.write_file(Path::new("shards"), &name, &account.as_json(&self.journal, self.options.jobs))?;
+        let name = format!("{}.json", share.name());
+        self.store.write_file(Path::new("shares"), &name, &account.as_json(&self.journal, self.options.jobs))?;
         self.journal.sound()?;
         Ok(ShareReport {
             computed: account.count("computed"),
             unchanged: account.count("unchanged"),
             failures: account.failures,
             elapsed_s: self.journal.elapsed_s(),
-            account: self.store.root().join("shards").join(name),
+            account: self.store.root().join("shares").join(name),
         })
     }
 

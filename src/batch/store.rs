@@ -12,7 +12,7 @@ use thiserror::Error;
 use super::lock::Hold;
 use super::memory::{self, FailedBefore, Remembered, Written};
 use super::seen::hash;
-use super::shard::Shard;
+use super::share::Share;
 use super::times;
 use crate::report::OutputFile;
 
@@ -80,17 +80,17 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`] when it cannot be written, or another run holds it.
-    pub fn open(root: &Path, shard: Option<Shard>) -> Result<Self, StoreError> {
+    pub fn open(root: &Path, share: Option<Share>) -> Result<Self, StoreError> {
         if root.exists() && !root.is_dir() {
             return Err(StoreError::new(root, "is a file; expected a folder for the output"));
         }
         let memory = root.join(MEMORY);
         fs::create_dir_all(&memory).map_err(|error| StoreError::new(root, error))?;
-        let hold = Hold::take(root, &memory, shard)?;
+        let hold = Hold::take(root, &memory, share)?;
         // What a killed run left here belongs to nobody.
         let all = memory.join("scratch");
-        let scratch = all.join(shard.map_or_else(|| "run".to_owned(), Shard::name));
-        removed(if shard.is_some() { &scratch } else { &all })?;
+        let scratch = all.join(share.map_or_else(|| "run".to_owned(), Share::name));
+        removed(if share.is_some() { &scratch } else { &all })?;
         fs::create_dir_all(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
         let store = Self { root: root.to_path_buf(), scratch, scratched: AtomicUsize::new(0), _hold: hold };
         store.write(Path::new(MEMORY), "writable", b"")?;

@@ -55,7 +55,7 @@ pub struct RunArguments {
     /// Compute only share K of N, without the synthesis (see `synthesise`); auto takes K and N from the index variables of an
     /// array job.
     #[arg(long, value_name = "K/N|auto")]
-    pub shard: Option<String>,
+    pub share: Option<String>,
     /// Permit paths that leave the archive.
     #[arg(long)]
     pub allow_outside: bool,

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use serde_json::json;
 
-use crate::batch::{self, Failed, NightOptions, NightReport, Shard, ShareReport};
+use crate::batch::{self, Failed, NightOptions, NightReport, Share, ShareReport};
 use crate::cli::args::RunArguments;
 use crate::cli::progress::TellProgress;
 use crate::cli::{Exit, Output, signals};
@@ -20,23 +20,23 @@ pub(in crate::cli) fn run(arguments: &RunArguments, out: &mut Output) -> Exit {
         stop: signals::stop(out),
     };
     let progress = TellProgress::default();
-    let done = match &arguments.shard {
+    let done = match &arguments.share {
         None => batch::run(&arguments.archive, &arguments.out, &options, &progress)
             .map(|night| show(&night, arguments.json, out)),
         Some(text) => {
-            let shard = match text.as_str() {
-                "auto" => Shard::of_array_job(|name| std::env::var(name).ok()),
-                typed => Shard::parse(typed),
+            let share = match text.as_str() {
+                "auto" => Share::of_array_job(|name| std::env::var(name).ok()),
+                typed => Share::parse(typed),
             };
-            let shard = match shard {
-                Ok(shard) => shard,
+            let share = match share {
+                Ok(share) => share,
                 Err(error) => {
-                    out.error(&format!("--shard: {error}"));
+                    out.error(&format!("--share: {error}"));
                     return Exit::Nothing;
                 }
             };
-            batch::run_share(&arguments.archive, &arguments.out, shard, &options, &progress)
-                .map(|share| show_share(&share, shard, arguments.json, out))
+            batch::run_share(&arguments.archive, &arguments.out, share, &options, &progress)
+                .map(|report| show_share(&report, share, arguments.json, out))
         }
     };
     done.unwrap_or_else(|error| {
@@ -57,29 +57,29 @@ pub(in crate::cli) fn show(night: &NightReport, json: bool, out: &mut Output) ->
 }
 
 /// What became of a share.
-fn show_share(share: &ShareReport, shard: Shard, json: bool, out: &mut Output) -> Exit {
+fn show_share(report: &ShareReport, share: Share, json: bool, out: &mut Output) -> Exit {
     if json {
         let text = json!({
-            "share": shard.to_string(),
-            "computed": share.computed,
-            "unchanged": share.unchanged,
-            "failures": failures(&share.failures),
+            "share": share.to_string(),
+            "computed": report.computed,
+            "unchanged": report.unchanged,
+            "failures": failures(&report.failures),
         });
         out.result(&format!("{text:#}\n"));
     }
-    for failed in &share.failures {
+    for failed in &report.failures {
         out.error(&format!("{}: {}", failed.folder, failed.reason));
     }
     out.message(&format!(
-        "share {shard}: {} site-years: {} computed, {} unchanged, {} failed; {:.1} s; see {}",
-        share.computed + share.unchanged + share.failures.len(),
-        share.computed,
-        share.unchanged,
-        share.failures.len(),
-        share.elapsed_s,
-        share.account.display()
+        "share {share}: {} site-years: {} computed, {} unchanged, {} failed; {:.1} s; see {}",
+        report.computed + report.unchanged + report.failures.len(),
+        report.computed,
+        report.unchanged,
+        report.failures.len(),
+        report.elapsed_s,
+        report.account.display()
     ));
-    if share.failures.is_empty() { Exit::Done } else { Exit::SomeFailed }
+    if report.failures.is_empty() { Exit::Done } else { Exit::SomeFailed }
 }
 
 /// A paragraph for each treatment.
