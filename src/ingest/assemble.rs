@@ -4,7 +4,7 @@ use geo::{Coord, Rect};
 
 use super::channels::{FileChannels, GrainValues};
 use super::readers::TextColumn;
-use super::{IngestError, clocks};
+use super::{IngestError, clocks, spacing};
 use crate::config::{ArchiveSettings, CropSettings, HarvestSettings};
 use crate::geometry::{Crs, Projector, looks_swapped, utm_epsg_of};
 use crate::points::{Caution, Cautions, Channels, Header, Labels, LabelsBuilder, Records};
@@ -91,9 +91,26 @@ pub(super) fn records(
         files.push(part.file.clone());
         raw.append(number as u32, part, &utm, crop, &mut channels, cautions)?;
     }
-    let mut records = raw.finish(&files, epsg, crop, channels);
+    let mut records = raw.finish(&files, epsg, crop, channels, cautions);
+    refuse_without_swath(&records)?;
     check_labels(&mut records, archive)?;
     Ok(records)
+}
+
+/// A combine without any swath cuts no ground.
+fn refuse_without_swath(records: &Records) -> Result<(), IngestError> {
+    let machines = records.machine.names.iter().enumerate();
+    for (code, name) in machines {
+        let mut own = (0..records.len()).filter(|&at| records.machine.codes[at] as usize == code).peekable();
+        let Some(&first) = own.peek() else { continue };
+        if own.all(|at| records.swath_m[at].is_nan()) {
+            return Err(IngestError::Contradiction(format!(
+                "{}: combine {name} has no swath, and the spacing of its passes does not tell one; give `swath = \"30 ft\"` in field.toml or a swath column",
+                records.files[records.file[first] as usize]
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Checks the labels against the archive's settings and spells soil classes as the settings do.
@@ -278,7 +295,14 @@ impl Raw {
         Ok(())
     }
 
-    fn finish(mut self, files: &[String], epsg: u32, crop: &CropSettings, channels: Channels) -> Records {
+    fn finish(
+        mut self,
+        files: &[String],
+        epsg: u32,
+        crop: &CropSettings,
+        channels: Channels,
+        cautions: &mut Cautions,
+    ) -> Records {
         let rows = self.row.len();
         let machine = self.machine.finish();
         // The order of the files is that of their names, whatever the order of the entries.
@@ -342,6 +366,12 @@ impl Raw {
             }
         }
         fill_gaps(&mut records);
+        // from a flow, a guessed width would make a guessed yield
+        if !channels.flow {
+            for (machine, spacing_m) in spacing::fill(&mut records) {
+                cautions.add(Caution::SwathDerived, format!("combine {machine}: {spacing_m:.2} m"));
+            }
+        }
         let grain = pick(&self.grain);
         records.mass_kg = (0..rows)
             .map(|at| match self.kind[order[at] as usize] {
