@@ -6,6 +6,7 @@ use std::time::Instant;
 use serde::{Deserialize, Serialize};
 
 use super::account::Account;
+use super::basis::{self, Basis};
 use super::compute::{Round, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
 use super::journal::Journal;
@@ -24,6 +25,7 @@ use crate::results::{Conclusions, SiteYear};
 
 /// What the night is to do.
 #[derive(Debug, Clone, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a wish of its own")]
 pub struct NightOptions {
     /// Only site-years whose folder matches this glob are computed.
     pub only: Option<String>,
@@ -35,6 +37,8 @@ pub struct NightOptions {
     pub allow_outside: bool,
     /// Hash every input and output, whatever its size and time.
     pub verify: bool,
+    /// A plan is made of it at once, which sees to the plans that have gone stale.
+    pub plans_next: bool,
     /// The wish to stop.
     pub stop: Stop,
 }
@@ -66,6 +70,8 @@ pub struct NightReport {
     pub computed: usize,
     /// Unchanged since the last night.
     pub unchanged: usize,
+    /// What was left out of the archive or has gone stale, in sentences.
+    pub notes: Vec<String>,
     /// Seconds that the night took.
     pub elapsed_s: f64,
     /// Path of the index page.
@@ -160,6 +166,11 @@ impl<'n> Night<'n> {
         progress: &'n dyn Progress,
     ) -> Result<Self, BatchError> {
         let settings = archive_settings(root)?;
+        if let (Ok(archive), Ok(output)) = (root.canonicalize(), out.canonicalize())
+            && archive == output
+        {
+            return Err(BatchError::OutIsArchive(out.display().to_string()));
+        }
         let found = discover(root);
         if found.folders.is_empty() {
             let reason = format!("{}: no site-year found; expected folders with a field.toml", root.display());
@@ -187,6 +198,9 @@ impl<'n> Night<'n> {
     }
 
     fn tasks(&self) -> Result<(Vec<Task>, Vec<Failed>), BatchError> {
+        for (link, reason) in &self.found.dangling {
+            self.journal.line(&format!("{link}: {reason}"));
+        }
         let (tasks, mut failures) = tasks::tasks(&self.found.folders, &self.settings, self.options.jobs)?;
         failures.extend(self.found.unreadable.iter().map(|(folder, reason)| Failed::new(folder, reason)));
         Ok((tasks, failures))
@@ -241,7 +255,10 @@ impl<'n> Night<'n> {
             self.refuse_stopped(&became)?;
         }
         let mut account = Account::of(&tasks, became, failures);
-        account.retired = retired::sort_out(&self.store, &tasks, &self.found.unreadable, &mut account.failures)?;
+        // behind a link that leads nowhere tonight there may be site-years
+        let hidden: Vec<_> = self.found.unreadable.iter().chain(&self.found.dangling).cloned().collect();
+        account.retired = retired::sort_out(&self.store, &tasks, &hidden, &mut account.failures)?;
+        account.notes = self.found.dangling.iter().map(|(link, reason)| format!("{link}: {reason}")).collect();
         drop(tasks);
         self.synthesise(account)
     }
@@ -257,6 +274,14 @@ impl<'n> Night<'n> {
         for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
             self.store.write_archive_file(file.name, &file.bytes)?;
         }
+        if !self.options.plans_next {
+            let now = || Basis::of(&account.site_years, &self.settings);
+            let plans = basis::mark_old_plans(&self.store, now)?;
+            for note in &plans {
+                self.journal.line(note);
+            }
+            account.notes.extend(plans);
+        }
         let (computed, unchanged) = (account.count("computed"), account.count("unchanged"));
         let elapsed_s = self.journal.elapsed_s();
         self.journal.line(&format!(
@@ -267,9 +292,20 @@ impl<'n> Night<'n> {
         self.store.write_archive_file("run.json", &account.as_json(&self.journal, self.options.jobs))?;
         self.journal.sound()?;
         let index = self.store.root().join("index.html");
-        let Account { site_years, failures, retired, .. } = account;
+        let Account { site_years, failures, retired, notes, .. } = account;
         let archive = self.settings.clone();
-        Ok(NightReport { archive, site_years, conclusions, failures, retired, computed, unchanged, elapsed_s, index })
+        Ok(NightReport {
+            archive,
+            site_years,
+            conclusions,
+            failures,
+            retired,
+            computed,
+            unchanged,
+            notes,
+            elapsed_s,
+            index,
+        })
     }
 
     /// One share of the site-years, each by itself.

@@ -15,6 +15,7 @@ use super::seen::hash;
 use super::share::Share;
 use super::times;
 use crate::report::OutputFile;
+use crate::text::plain;
 
 /// Version of the memory's format.
 pub(super) const VERSION: u32 = 4;
@@ -26,8 +27,8 @@ const SITE_YEARS: &str = "site_years";
 /// In a site-year's memory: its last good result, and why it failed after that.
 const RESULT: &str = "result";
 const FAILURE: &str = "failure";
-/// In a site-year's folder: says that its files are not of tonight.
-const NOT_CURRENT: &str = "not-current.txt";
+/// In the folder of a site-year or a plan: says that its files are not of tonight.
+pub(super) const NOT_CURRENT: &str = "not-current.txt";
 
 /// The output cannot be written.
 #[derive(Debug, Error)]
@@ -140,6 +141,11 @@ impl Store {
     /// [`StoreError`].
     pub fn write_file(&self, folder: &Path, name: &str, bytes: &[u8]) -> Result<(), StoreError> {
         self.write(folder, name, bytes)
+    }
+
+    /// Removes a file of a folder below the output folder, if it is there.
+    pub(super) fn remove_file(&self, folder: &Path, name: &str) -> Result<(), StoreError> {
+        removed(&self.root.join(folder).join(name))
     }
 
     /// Removes the files of some names below a folder, `depth` folders down, that are not among those to keep (relative to the
@@ -265,6 +271,7 @@ impl Store {
         if !self.results(place).is_dir() {
             return Ok(());
         }
+        let why = plain(why);
         let text =
             format!("{why}\nThese files are the last good result; no table of the archive holds their numbers.\n");
         if fs::read(self.results(place).join(NOT_CURRENT)).is_ok_and(|known| known == text.as_bytes()) {
