@@ -31,12 +31,12 @@ impl Failed {
         Self { folder: folder.to_owned(), reason: reason.into(), stale: None }
     }
 
-    /// Whether the fault is one of the layers that the archive names for all its site-years.
+    /// Whether the fault is one of a layer that the archive names for all its site-years.
     pub fn is_of_archive(&self) -> bool {
-        self.reason.starts_with("archive.toml: soil")
+        self.reason.starts_with("archive.toml: ")
     }
 
-    /// Whether it spoils the layer as a whole, and not some place of it.
+    /// Whether it spoils the soil layer as a whole: a place of it, or the grid of a season, are not for all.
     pub fn is_of_whole_layer(&self) -> bool {
         self.reason.starts_with("archive.toml: soil: ")
     }

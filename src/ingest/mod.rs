@@ -148,7 +148,8 @@ pub fn run(
     };
     let wetness = match (&files.wetness, &archive.wetness) {
         (Some(grids), Some(settings)) => {
-            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y)?;
+            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y);
+            let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
             match wetness {
                 None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
                 Some(wetness) if wetness.measure.is_none() => {

@@ -124,6 +124,8 @@ fn a_fault_of_the_soil_map_is_told_once() {
     assert!(said.stderr.contains(fault), "{}", said.stderr);
     assert!(said.stderr.contains("2 site-years cannot be done for it: fields/bad, fields/good"), "{}", said.stderr);
     assert_eq!(archive.run_json()["failures"].as_array().unwrap().len(), 2);
+    let said = say(&["inspect", archive.root().to_str().unwrap()]);
+    assert_eq!((said.code, said.stderr.matches("no column").count()), (1, 1), "{}", said.stderr);
     // another site-year carries its own classes: the others fail, and it is done
     let labelled = |row: &crate::archive::Row| format!("{},Well drained\n", row.line());
     let lines: String = crate::archive::rows().iter().map(labelled).collect();
@@ -132,6 +134,19 @@ fn a_fault_of_the_soil_map_is_told_once() {
     let said = archive.run();
     assert_eq!(said.code, 1, "{}", said.stderr);
     assert!(said.stderr.contains("1 site-years cannot be done for it: fields/bad"), "{}", said.stderr);
+}
+
+#[test]
+fn a_fault_of_a_grid_is_told_once_and_is_one_of_its_season() {
+    let archive = Archive::new();
+    archive.write("layers/total_2023_05.tif", "no raster");
+    let said = archive.run();
+    assert_eq!(said.code, 1, "{}", said.stderr);
+    assert_eq!(said.stderr.matches("layers/total_2023_05.tif: damaged").count(), 1, "{}", said.stderr);
+    assert!(said.stderr.contains("2 site-years cannot be done for it: fields/bad, fields/good"), "{}", said.stderr);
+    fs::remove_file(archive.path("layers/total_2023_05.tif")).unwrap();
+    let said = archive.run();
+    assert_eq!(said.stderr.matches("`layers/total_2023_05.tif` matches no file").count(), 1, "{}", said.stderr);
 }
 
 #[test]

@@ -163,7 +163,7 @@ fn archive(folder: &Path, allow_outside: bool) -> Finding {
         let finding = examine(folder, one, &settings, allow_outside, &shared);
         lines.push(String::new());
         lines.extend(finding.lines);
-        faults.extend(finding.faults);
+        faults.extend(finding.faults.into_iter().filter(|fault| !faults.contains(fault)).collect::<Vec<_>>());
         all.push(finding.json);
     }
     if found.folders.is_empty() {
@@ -202,11 +202,22 @@ fn examine(
     allow_outside: bool,
     shared: &SharedLayers,
 ) -> Finding {
-    let fault = |text: String| Finding {
-        lines: vec![format!("{}: has faults", folder.name)],
-        json: json!({ "folder": folder.name }),
-        faults: text.lines().map(|line| format!("{}: {line}", folder.name)).collect(),
-    };
+    let fault =
+        |text: String| Finding {
+            lines: vec![format!("{}: has faults", folder.name)],
+            json: json!({ "folder": folder.name }),
+            // a fault of the archive is told without the site-year in which it was met
+            faults: text
+                .lines()
+                .map(|line| {
+                    if line.starts_with("archive.toml: ") {
+                        line.to_owned()
+                    } else {
+                        format!("{}: {line}", folder.name)
+                    }
+                })
+                .collect(),
+        };
     let field = match batch::field_settings(folder, "field.toml", settings) {
         Ok(field) => field,
         Err(text) => return fault(text),
