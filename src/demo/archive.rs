@@ -67,7 +67,7 @@ pub fn write(dir: &Path, options: Options) -> Result<Truth, DemoError> {
     Ok(Truth { seed: options.seed, site_years })
 }
 
-/// Refuses a folder that holds something else than the demo's own archive, which [`write`] would overwrite.
+/// Refuses a folder that holds something else than the demo's own archive, which [`write()`] would overwrite.
 ///
 /// # Errors
 /// [`DemoError::NotOwn`].

@@ -97,7 +97,10 @@ fn raster_file(name: &str, path: &Path) -> Finding {
         Err(error) => Finding { lines: Vec::new(), json: json!({}), faults: vec![error.to_string()] },
         Ok(found) => {
             let [west, south, east, north] = found.extent;
-            let range = found.range.map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{a} to {b}"));
+            // seven digits are enough to read, and all that most rasters hold
+            let range = found
+                .range
+                .map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{} to {}", a as f32, b as f32));
             let nodata = found.nodata.map_or_else(|| "not declared".to_owned(), |value| value.to_string());
             let lines = vec![
                 format!("{name}: GeoTIFF"),
