@@ -165,6 +165,8 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
     let interval = measured::<Duration>(&columns, "interval");
     let distance = measured::<Length>(&columns, "distance");
     let elevation = measured::<Length>(&columns, "elevation");
+    // exported yields need a swath for the ground of a record only; there the spacing of the passes serves
+    let is_yield = matches!(grain, Some(GrainChannel::WetYield(..) | GrainChannel::DryYield(..)));
     let label = |key: &str| columns.column(key).map(|name| Column { name });
     let settings = HarvestSettings {
         path: path.unwrap_or_default(),
@@ -191,8 +193,6 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
         grain: grain.unwrap_or(GrainChannel::WetYield(String::new(), YieldUnit::BushelsPerAcre)),
     };
     columns.finish_known();
-    // exported yields need it for the ground of a record only; there the spacing of the passes serves
-    let is_yield = matches!(settings.grain, GrainChannel::WetYield(..) | GrainChannel::DryYield(..));
     if settings.swath.is_none() && settings.swath_m.is_none() && !entry.has("swath") && !is_yield {
         entry.fault("swath", "is missing; give `swath = \"30 ft\"` here or a swath column");
     }

@@ -293,7 +293,7 @@ fn describe(
                 channel("moisture", channels.moisture, "taken to be at market moisture"),
                 channel("speed", channels.speed, "derived"),
                 channel("distance", channels.distance, "speed × interval"),
-                channel("swath", channels.swath, "configured"),
+                channel("swath", channels.swath, "configured or derived"),
                 channel("header", channels.header, "unknown"),
             ]
             .join(", ")
