@@ -42,3 +42,4 @@ pub mod results;
 pub mod stats;
 pub mod synthesise;
 pub mod targeting;
+pub mod text;

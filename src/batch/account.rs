@@ -13,6 +13,7 @@ use super::tasks::{Failed, Task};
 use super::times;
 use crate::report::Failure;
 use crate::results::SiteYear;
+use crate::text::plain_json;
 
 /// What a run did, for its account.
 #[derive(Debug, Default)]
@@ -26,6 +27,8 @@ pub(super) struct Account {
     pub(super) seconds: Seconds,
     pub(super) failures: Vec<Failed>,
     pub(super) retired: Vec<Retired>,
+    /// What was left out of the archive or has gone stale, in sentences.
+    pub(super) notes: Vec<String>,
 }
 
 impl Account {
@@ -99,10 +102,9 @@ impl Account {
             "failures": self.failures.iter().map(failure).collect::<Vec<_>>(),
             "retired": self.retired.iter().map(retired).collect::<Vec<_>>(),
             "warnings": self.warnings(),
+            "notes": self.notes,
         });
-        let mut bytes = serde_json::to_vec_pretty(&account).unwrap_or_default();
-        bytes.push(b'\n');
-        bytes
+        plain_json(&format!("{account:#}\n")).into_owned().into_bytes()
     }
 
     fn warnings(&self) -> BTreeMap<&str, Value> {

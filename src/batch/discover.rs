@@ -19,6 +19,8 @@ pub struct Discovered {
     pub folders: Vec<SiteYearFolder>,
     /// Folders that could not be looked into, with the reason.
     pub unreadable: Vec<(String, String)>,
+    /// Links that lead nowhere or to themselves, with the reason.
+    pub dangling: Vec<(String, String)>,
 }
 
 /// Finds the site-years of an archive. Links are followed, each folder is visited once, and hidden folders are left out.
@@ -44,12 +46,21 @@ pub fn discover(archive: &Path) -> Discovered {
             Err(error) => {
                 let place = error.path().map_or_else(String::new, |path| relative(archive, path));
                 let reason = error.io_error().map_or_else(|| error.to_string(), ToString::to_string);
-                found.unreadable.push((place, reason));
+                if error.path().is_some_and(is_dangling) {
+                    found.dangling.push((place, format!("a link that cannot be followed ({reason}); it is left out")));
+                } else {
+                    found.unreadable.push((place, reason));
+                }
             }
         }
     }
     found.folders.sort();
     found
+}
+
+/// Whether a path is a link that leads nowhere. One that should be a site-year's settings is no loose end.
+fn is_dangling(path: &Path) -> bool {
+    path.is_symlink() && !path.exists() && path.file_name().is_none_or(|name| name != "field.toml")
 }
 
 /// A path below the archive, with `/`.

@@ -1,7 +1,7 @@
 //! What a site-year's result depends on: the content of its inputs, its settings, and the versions of the stages.
 
 use super::seen::SeenFiles;
-use crate::config::{ArchiveSettings, FieldSettings};
+use crate::config::{ArchiveSettings, FieldSettings, ReadSettings};
 use crate::report::Provenance;
 use crate::{assign, clean, economics, fit, ingest, join, report};
 
@@ -24,10 +24,11 @@ pub(super) fn provenance(fingerprint: &str, inputs: &SeenFiles) -> Provenance {
 }
 
 /// What the archive's settings mean to a season that is over. Their own text would change with every comment, and how next
-/// season's strips are laid out means nothing to it.
+/// season's strips are laid out, and what reading may cost, mean nothing to it.
 pub(super) fn meaning(archive: &ArchiveSettings) -> String {
     let mut archive = archive.clone();
     archive.target.strips = None;
+    archive.read = ReadSettings::default();
     format!("{archive:?}")
 }
 

@@ -8,6 +8,7 @@ use std::time::Instant;
 
 use super::store::StoreError;
 use super::times;
+use crate::text::plain;
 
 /// The log: lines with the time, appended as things happen.
 #[derive(Debug)]
@@ -34,7 +35,7 @@ impl Journal {
     /// Appends a line. The first fault of the system is kept until [`Journal::sound`] asks for it.
     pub(super) fn line(&self, text: &str) {
         let mut lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
-        let text = text.replace('\n', "\n    ");
+        let text = plain(text).replace('\n', "\n    ");
         if let Err(error) = writeln!(lines.0, "{} {text}", times::now_text()) {
             lines.1.get_or_insert(error);
         }

@@ -9,7 +9,7 @@ use std::path::Path;
 
 use fs4::{FileExt, TryLockError};
 
-use super::shard::Shard;
+use super::share::Share;
 use super::store::StoreError;
 use super::times;
 
@@ -21,19 +21,19 @@ pub(super) struct Hold {
 
 impl Hold {
     /// Takes hold of an output folder (`memory` is the program's own folder in it): alone, or as a share.
-    pub(super) fn take(out: &Path, memory: &Path, shard: Option<Shard>) -> Result<Self, StoreError> {
+    pub(super) fn take(out: &Path, memory: &Path, share: Option<Share>) -> Result<Self, StoreError> {
         let whole = memory.join("lock");
-        let Some(shard) = shard else {
+        let Some(share) = share else {
             let file = locked(out, &whole, FileExt::try_lock)?;
             return Ok(Self { _files: vec![told(&whole, file, "a run")?] });
         };
         let shared = locked(out, &whole, FileExt::try_lock_shared)?;
-        let shared = told(&whole, shared, &format!("share {shard}"))?;
-        let folder = memory.join("shards");
+        let shared = told(&whole, shared, &format!("share {share}"))?;
+        let folder = memory.join("shares");
         fs::create_dir_all(&folder).map_err(|error| StoreError::new(&folder, error))?;
-        let own = folder.join(format!("{}.lock", shard.name()));
+        let own = folder.join(format!("{}.lock", share.name()));
         let file = locked(out, &own, FileExt::try_lock)?;
-        Ok(Self { _files: vec![shared, told(&own, file, &format!("share {shard}"))?] })
+        Ok(Self { _files: vec![shared, told(&own, file, &format!("share {share}"))?] })
     }
 }
 

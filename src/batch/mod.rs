@@ -2,6 +2,7 @@
 
 mod account;
 mod archive;
+mod basis;
 mod compute;
 mod discover;
 mod driven;
@@ -16,7 +17,7 @@ mod plan;
 mod retired;
 mod seen;
 mod sensitivity;
-mod shard;
+mod share;
 mod slug;
 mod stop;
 mod store;
@@ -32,7 +33,7 @@ pub use night::{NightOptions, NightReport, Progress, ShareReport, run, run_share
 pub use one::{Analysed, analyse};
 pub use plan::{PlanOptions, PlanReport, plan};
 pub use retired::Retired;
-pub use shard::{Shard, ShardError};
+pub use share::{Share, ShareError};
 pub use slug::{slug, unique_slugs};
 pub use stop::Stop;
 pub use store::{Store, StoreError};
@@ -42,7 +43,8 @@ use std::path::Path;
 
 use thiserror::Error;
 
-use crate::config::{ArchiveSettings, Faults};
+use crate::config::{ArchiveSettings, Faults, FieldSettings};
+use crate::text::decoded;
 
 /// Why nothing could be done.
 #[derive(Debug, Error)]
@@ -65,6 +67,9 @@ pub enum BatchError {
     /// Nothing can be planned.
     #[error("{0}")]
     NoPlan(String),
+    /// The results would lie among the inputs.
+    #[error("--out: {0} is the archive itself; expected another folder, such as one beside it")]
+    OutIsArchive(String),
     /// The output cannot be written.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -97,9 +102,21 @@ pub fn archive_settings(archive: &Path) -> Result<ArchiveSettings, BatchError> {
             if archive.exists() { "is a file; expected a folder holding archive.toml" } else { "no such folder" };
         return Err(no_archive(found.to_owned()));
     }
-    let text = std::fs::read_to_string(archive.join("archive.toml")).map_err(|error| match error.kind() {
+    let bytes = std::fs::read(archive.join("archive.toml")).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => no_archive("holds no archive.toml".to_owned()),
         _ => no_archive(format!("archive.toml cannot be read: {error}")),
     })?;
+    let text = decoded(bytes).map_err(|reason| no_archive(format!("archive.toml {reason}")))?;
     Ok(ArchiveSettings::parse("archive.toml", &text)?)
+}
+
+/// Reads the settings of a site-year; `name` is how its `field.toml` is named in messages.
+///
+/// # Errors
+/// What is wrong with the file, all faults at once.
+pub fn field_settings(folder: &SiteYearFolder, name: &str, archive: &ArchiveSettings) -> Result<FieldSettings, String> {
+    let bytes = std::fs::read(folder.path.join("field.toml"));
+    let bytes = bytes.map_err(|error| format!("{name}: cannot be read: {error}"))?;
+    let text = decoded(bytes).map_err(|reason| format!("{name}: {reason}"))?;
+    FieldSettings::parse(name, &text, archive).map_err(|faults| faults.to_string())
 }

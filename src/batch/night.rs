@@ -6,12 +6,13 @@ use std::time::Instant;
 use serde::{Deserialize, Serialize};
 
 use super::account::Account;
+use super::basis::{self, Basis};
 use super::compute::{Became, Turn, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
 use super::journal::Journal;
 use super::retired::{self, Retired};
 use super::seen::Looks;
-use super::shard::Shard;
+use super::share::Share;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
@@ -22,6 +23,7 @@ use crate::results::{Conclusions, SiteYear};
 
 /// What the night is to do.
 #[derive(Debug, Clone, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a wish of its own")]
 pub struct NightOptions {
     /// Only site-years whose folder matches this glob are computed.
     pub only: Option<String>,
@@ -33,6 +35,8 @@ pub struct NightOptions {
     pub allow_outside: bool,
     /// Hash every input and output, whatever its size and time.
     pub verify: bool,
+    /// A plan is made of it at once, which sees to the plans that have gone stale.
+    pub plans_next: bool,
     /// The wish to stop.
     pub stop: Stop,
 }
@@ -64,6 +68,8 @@ pub struct NightReport {
     pub computed: usize,
     /// Unchanged since the last night.
     pub unchanged: usize,
+    /// What was left out of the archive or has gone stale, in sentences.
+    pub notes: Vec<String>,
     /// Seconds that the night took.
     pub elapsed_s: f64,
     /// Path of the index page.
@@ -115,11 +121,11 @@ pub fn run(
 pub fn run_share(
     root: &Path,
     out: &Path,
-    shard: Shard,
+    share: Share,
     options: &NightOptions,
     progress: &dyn Progress,
 ) -> Result<ShareReport, BatchError> {
-    Night::begin(root, out, Some(shard), options, progress)?.share(shard)
+    Night::begin(root, out, Some(share), options, progress)?.share(share)
 }
 
 /// Gathers what the shares of an output folder have computed, and synthesises. A site-year that no share has computed as it now is counts as failed.
@@ -152,23 +158,28 @@ impl<'n> Night<'n> {
     fn begin(
         root: &'n Path,
         out: &Path,
-        shard: Option<Shard>,
+        share: Option<Share>,
         options: &'n NightOptions,
         progress: &'n dyn Progress,
     ) -> Result<Self, BatchError> {
         let settings = archive_settings(root)?;
+        if let (Ok(archive), Ok(output)) = (root.canonicalize(), out.canonicalize())
+            && archive == output
+        {
+            return Err(BatchError::OutIsArchive(out.display().to_string()));
+        }
         let found = discover(root);
         if found.folders.is_empty() {
             let reason = format!("{}: no site-year found; expected folders with a field.toml", root.display());
             return Err(BatchError::NoSiteYear(reason));
         }
         let only = options.only.as_ref().map(|pattern| only(pattern, &found)).transpose()?;
-        let store = Store::open(out, shard)?;
-        let journal = match shard {
+        let store = Store::open(out, share)?;
+        let journal = match share {
             None => Journal::begin(out, "run")?,
-            Some(shard) => Journal::begin(&out.join("shards"), &shard.name())?,
+            Some(share) => Journal::begin(&out.join("shares"), &share.name())?,
         };
-        let what = shard.map_or_else(|| "the archive".to_owned(), |shard| format!("share {shard} of the archive"));
+        let what = share.map_or_else(|| "the archive".to_owned(), |share| format!("share {share} of the archive"));
         let version = env!("CARGO_PKG_VERSION");
         journal.line(&format!("bandlift {version}: {what} {}, {} site-years", root.display(), found.folders.len()));
         let origin = Origin {
@@ -184,6 +195,9 @@ impl<'n> Night<'n> {
     }
 
     fn tasks(&self) -> Result<(Vec<Task>, Vec<Failed>), BatchError> {
+        for (link, reason) in &self.found.dangling {
+            self.journal.line(&format!("{link}: {reason}"));
+        }
         let (tasks, mut failures) = tasks::tasks(&self.found.folders, &self.settings, self.options.jobs)?;
         failures.extend(self.found.unreadable.iter().map(|(folder, reason)| Failed::new(folder, reason)));
         Ok((tasks, failures))
@@ -244,7 +258,10 @@ impl<'n> Night<'n> {
         let (tasks, failures) = self.tasks()?;
         let became = self.each(&tasks, turn)?;
         let mut account = Account::of(&tasks, became, failures);
-        account.retired = retired::sort_out(&self.store, &tasks, &self.found.unreadable, &mut account.failures)?;
+        // behind a link that leads nowhere tonight there may be site-years
+        let hidden: Vec<_> = self.found.unreadable.iter().chain(&self.found.dangling).cloned().collect();
+        account.retired = retired::sort_out(&self.store, &tasks, &hidden, &mut account.failures)?;
+        account.notes = self.found.dangling.iter().map(|(link, reason)| format!("{link}: {reason}")).collect();
         drop(tasks);
         self.synthesise(account)
     }
@@ -260,6 +277,14 @@ impl<'n> Night<'n> {
         for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
             self.store.write_archive_file(file.name, &file.bytes)?;
         }
+        if !self.options.plans_next {
+            let now = || Basis::of(&account.site_years, &self.settings);
+            let plans = basis::mark_old_plans(&self.store, now)?;
+            for note in &plans {
+                self.journal.line(note);
+            }
+            account.notes.extend(plans);
+        }
         let (computed, unchanged) = (account.count("computed"), account.count("unchanged"));
         let elapsed_s = self.journal.elapsed_s();
         self.journal.line(&format!(
@@ -270,29 +295,40 @@ impl<'n> Night<'n> {
         self.store.write_archive_file("run.json", &account.as_json(&self.journal, self.options.jobs))?;
         self.journal.sound()?;
         let index = self.store.root().join("index.html");
-        let Account { site_years, failures, retired, .. } = account;
+        let Account { site_years, failures, retired, notes, .. } = account;
         let archive = self.settings.clone();
-        Ok(NightReport { archive, site_years, conclusions, failures, retired, computed, unchanged, elapsed_s, index })
+        Ok(NightReport {
+            archive,
+            site_years,
+            conclusions,
+            failures,
+            retired,
+            computed,
+            unchanged,
+            notes,
+            elapsed_s,
+            index,
+        })
     }
 
     /// One share of the site-years, each by itself.
-    fn share(&self, shard: Shard) -> Result<ShareReport, BatchError> {
+    fn share(&self, share: Share) -> Result<ShareReport, BatchError> {
         let (mut tasks, mut failures) = self.tasks()?;
-        tasks.retain(|task| shard.holds(task.field.identity()) && self.chosen(&task.folder));
+        tasks.retain(|task| share.holds(task.field.identity()) && self.chosen(&task.folder));
         // what has no identity is told by the share that its folder falls to
-        failures.retain(|failed| shard.holds((0, "", &failed.folder)));
+        failures.retain(|failed| share.holds((0, "", &failed.folder)));
         let became = self.each(&tasks, |_| Some(self.turn()))?;
         let account = Account::of(&tasks, became, failures);
         self.log_absent(&account);
-        let name = format!("{}.json", shard.name());
-        self.store.write_file(Path::new("shards"), &name, &account.as_json(&self.journal, self.options.jobs))?;
+        let name = format!("{}.json", share.name());
+        self.store.write_file(Path::new("shares"), &name, &account.as_json(&self.journal, self.options.jobs))?;
         self.journal.sound()?;
         Ok(ShareReport {
             computed: account.count("computed"),
             unchanged: account.count("unchanged"),
             failures: account.failures,
             elapsed_s: self.journal.elapsed_s(),
-            account: self.store.root().join("shards").join(name),
+            account: self.store.root().join("shares").join(name),
         })
     }
 

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
+use super::basis::{self, Basis};
 use super::driven::driven;
 use super::night::{self, NightOptions, NightReport, Progress};
 use super::store::Store;
@@ -52,7 +53,7 @@ pub struct PlanReport {
     pub table: PathBuf,
 }
 
-/// Runs the night, then plans and writes `plan/` into the output folder.
+/// Runs the night, then plans and writes `plan/<crop>/` into the output folder.
 ///
 /// # Errors
 /// [`BatchError`] when nothing could be done.
@@ -86,16 +87,18 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
         .folders
         .into_iter()
         .filter_map(|folder| {
-            let text = std::fs::read_to_string(folder.path.join("field.toml")).ok()?;
-            let field = FieldSettings::parse("field.toml", &text, &settings).ok()?;
+            let field = super::field_settings(&folder, "field.toml", &settings).ok()?;
             Some((folder, field))
         })
         .collect();
     if let Some(strips) = &settings.target.strips {
         known_fields(strips, &read).map_err(fault)?;
     }
-    let night = night::run(root, out, &options.night, progress)?;
+    let mut night = night::run(root, out, &NightOptions { plans_next: true, ..options.night.clone() }, progress)?;
     let store = Store::open(out, None)?;
+    let basis = Basis::of(&night.site_years, &settings);
+    // until the new one stands
+    basis::mark_old_plans(&store, || basis.clone())?;
     let crop =
         options.crop.clone().or_else(|| commonest_crop(&night.site_years)).ok_or_else(|| {
             fault("no site-year has strips, so the archive tells nothing of where to treat".to_owned())
@@ -112,7 +115,9 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     };
     let plan = planner.plan(&night.site_years);
     let half_width_kg_ha = half_width(&crop)?;
-    let below = Path::new("plan");
+    // A folder for each crop: the plan of one leaves those of the others alone.
+    let folder = unique_slugs(settings.crops.keys().map(String::as_str))[&crop].clone();
+    let below = &Path::new(basis::PLANS).join(&folder);
     let files = report::plan(&plan, &settings)?;
     for (folder, file) in &files {
         store.write_file(&below.join(folder), file.name, &file.bytes)?;
@@ -120,7 +125,9 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     // Strips of a former plan would be planted by mistake.
     let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(file.name)).collect();
     store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
-    Ok(PlanReport { table: store.root().join("plan").join("plan.csv"), night, plan, half_width_kg_ha })
+    basis::remember(&store, &folder, &basis)?;
+    night.notes.extend(basis::mark_old_plans(&store, || basis)?);
+    Ok(PlanReport { table: store.root().join(below).join(basis::TABLE), night, plan, half_width_kg_ha })
 }
 
 /// A yield with its unit, above nothing.

@@ -12,9 +12,10 @@ use thiserror::Error;
 use super::lock::Hold;
 use super::memory::{self, FailedBefore, Remembered, Written};
 use super::seen::hash;
-use super::shard::Shard;
+use super::share::Share;
 use super::times;
 use crate::report::OutputFile;
+use crate::text::plain;
 
 /// Version of the memory's format.
 pub(super) const VERSION: u32 = 4;
@@ -26,8 +27,8 @@ const SITE_YEARS: &str = "site_years";
 /// In a site-year's memory: its last good result, and why it failed after that.
 const RESULT: &str = "result";
 const FAILURE: &str = "failure";
-/// In a site-year's folder: says that its files are not of tonight.
-const NOT_CURRENT: &str = "not-current.txt";
+/// In the folder of a site-year or a plan: says that its files are not of tonight.
+pub(super) const NOT_CURRENT: &str = "not-current.txt";
 
 /// The output cannot be written.
 #[derive(Debug, Error)]
@@ -80,17 +81,17 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`] when it cannot be written, or another run holds it.
-    pub fn open(root: &Path, shard: Option<Shard>) -> Result<Self, StoreError> {
+    pub fn open(root: &Path, share: Option<Share>) -> Result<Self, StoreError> {
         if root.exists() && !root.is_dir() {
             return Err(StoreError::new(root, "is a file; expected a folder for the output"));
         }
         let memory = root.join(MEMORY);
         fs::create_dir_all(&memory).map_err(|error| StoreError::new(root, error))?;
-        let hold = Hold::take(root, &memory, shard)?;
+        let hold = Hold::take(root, &memory, share)?;
         // What a killed run left here belongs to nobody.
         let all = memory.join("scratch");
-        let scratch = all.join(shard.map_or_else(|| "run".to_owned(), Shard::name));
-        removed(if shard.is_some() { &scratch } else { &all })?;
+        let scratch = all.join(share.map_or_else(|| "run".to_owned(), Share::name));
+        removed(if share.is_some() { &scratch } else { &all })?;
         fs::create_dir_all(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
         let store = Self { root: root.to_path_buf(), scratch, scratched: AtomicUsize::new(0), _hold: hold };
         store.write(Path::new(MEMORY), "writable", b"")?;
@@ -140,6 +141,11 @@ impl Store {
     /// [`StoreError`].
     pub fn write_file(&self, folder: &Path, name: &str, bytes: &[u8]) -> Result<(), StoreError> {
         self.write(folder, name, bytes)
+    }
+
+    /// Removes a file of a folder below the output folder, if it is there.
+    pub(super) fn remove_file(&self, folder: &Path, name: &str) -> Result<(), StoreError> {
+        removed(&self.root.join(folder).join(name))
     }
 
     /// Removes the files of some names below a folder, `depth` folders down, that are not among those to keep (relative to the
@@ -265,6 +271,7 @@ impl Store {
         if !self.results(place).is_dir() {
             return Ok(());
         }
+        let why = plain(why);
         let text =
             format!("{why}\nThese files are the last good result; no table of the archive holds their numbers.\n");
         if fs::read(self.results(place).join(NOT_CURRENT)).is_ok_and(|known| known == text.as_bytes()) {

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::discover::SiteYearFolder;
-use super::{BatchError, slug, workers};
+use super::{BatchError, field_settings, slug, workers};
 use crate::config::{ArchiveSettings, FieldSettings};
 
 /// A site-year that is ready to be computed.
@@ -30,6 +30,16 @@ impl Failed {
     pub(super) fn new(folder: &str, reason: impl Into<String>) -> Self {
         Self { folder: folder.to_owned(), reason: reason.into(), stale: None }
     }
+
+    /// Whether the fault is one of a layer that the archive names for all its site-years.
+    pub fn is_of_archive(&self) -> bool {
+        self.reason.starts_with("archive.toml: ")
+    }
+
+    /// Whether it spoils the soil layer as a whole: a place of it, or the grid of a season, are not for all.
+    pub fn is_of_whole_layer(&self) -> bool {
+        self.reason.starts_with("archive.toml: soil: ")
+    }
 }
 
 type Read = (SiteYearFolder, FieldSettings);
@@ -42,7 +52,7 @@ pub(super) fn tasks(
 ) -> Result<(Vec<Task>, Vec<Failed>), BatchError> {
     let mut failures = Vec::new();
     let mut read: Vec<Read> = Vec::new();
-    let parsed = workers::each(jobs, folders, |folder| field_settings(folder, settings))?;
+    let parsed = workers::each(jobs, folders, |folder| field_settings(folder, &settings_name(folder), settings))?;
     for (folder, parsed) in folders.iter().zip(parsed) {
         match parsed {
             Ok(field) => read.push((folder.clone(), field)),
@@ -72,11 +82,8 @@ pub(super) fn tasks(
     Ok((tasks, failures))
 }
 
-fn field_settings(folder: &SiteYearFolder, settings: &ArchiveSettings) -> Result<FieldSettings, String> {
-    let name = if folder.name == "." { "field.toml".to_owned() } else { format!("{}/field.toml", folder.name) };
-    std::fs::read_to_string(folder.path.join("field.toml"))
-        .map_err(|error| format!("{name}: cannot be read: {error}"))
-        .and_then(|text| FieldSettings::parse(&name, &text, settings).map_err(|faults| faults.to_string()))
+fn settings_name(folder: &SiteYearFolder) -> String {
+    if folder.name == "." { "field.toml".to_owned() } else { format!("{}/field.toml", folder.name) }
 }
 
 /// The place of each site-year in the output; those of one identity share theirs, no others do.

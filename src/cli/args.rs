@@ -31,6 +31,12 @@ pub enum Command {
     Demo(DemoArguments),
 }
 
+/// How many site-years at a time.
+fn jobs(text: &str) -> Result<u16, String> {
+    let fault = || format!("expected a whole number from 1 to {}, found `{text}`", u16::MAX);
+    text.parse().ok().filter(|jobs| *jobs > 0).ok_or_else(fault)
+}
+
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 #[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own on the command line")]
@@ -44,7 +50,7 @@ pub struct RunArguments {
     #[arg(long, value_name = "GLOB")]
     pub only: Option<String>,
     /// Site-years computed at a time; as many as the machine has cores when not given.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
     /// Compute every site-year again, changed or not.
     #[arg(long)]
@@ -55,7 +61,7 @@ pub struct RunArguments {
     /// Compute only share K of N, without the synthesis (see `synthesise`); auto takes K and N from the index variables of an
     /// array job.
     #[arg(long, value_name = "K/N|auto")]
-    pub shard: Option<String>,
+    pub share: Option<String>,
     /// Permit paths that leave the archive.
     #[arg(long)]
     pub allow_outside: bool,
@@ -70,7 +76,7 @@ pub struct SynthesiseArguments {
     /// The output folder that the shares were computed into.
     pub out: PathBuf,
     /// Site-years looked at at a time; as many as the machine has cores when not given.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
     /// Print the result as JSON.
     #[arg(long)]
@@ -96,7 +102,7 @@ pub struct PlanArguments {
     #[arg(long, value_name = "YIELD", allow_hyphen_values = true)]
     pub precision: Option<String>,
     /// Site-years computed at a time; as many as the machine has cores when not given.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
     /// Permit paths that leave the archive.
     #[arg(long)]
@@ -132,6 +138,6 @@ pub struct DemoArguments {
     /// Folder for the demo; made if absent. Default: a folder under the system's temporary one.
     pub dir: Option<PathBuf>,
     /// Site-years computed at a time; as many as the machine has cores when not given.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
 }

@@ -15,18 +15,24 @@ use clap::Parser;
 pub use args::{Arguments, Command};
 pub use exit::Exit;
 
+use crate::text::{plain, plain_json};
+
 /// Runs the program; everything it says goes to the standard streams.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let mut out = Output { stdout: std::io::stdout(), stderr: std::io::stderr() };
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
             // Help and version go to the standard output and are no error.
-            let code = if error.use_stderr() { Exit::Nothing } else { Exit::Done };
-            let _ = error.print();
-            return code.into();
+            if !error.use_stderr() {
+                let _ = error.print();
+                return Exit::Done.into();
+            }
+            // What was typed stands in the message.
+            out.message(error.render().to_string().trim_end());
+            return Exit::Nothing.into();
         }
     };
-    let mut out = Output { stdout: std::io::stdout(), stderr: std::io::stderr() };
     let exit = match arguments.command {
         Command::Run(arguments) => commands::run::run(&arguments, &mut out),
         Command::Synthesise(arguments) => commands::synthesise::run(&arguments, &mut out),
@@ -38,7 +44,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     exit.into()
 }
 
-/// The standard streams. A reader that goes away early is no error.
+/// The standard streams. A reader that goes away early is no error; control characters are shown by their code.
 #[derive(Debug)]
 pub(crate) struct Output {
     stdout: std::io::Stdout,
@@ -48,6 +54,15 @@ pub(crate) struct Output {
 impl Output {
     /// Results.
     pub(crate) fn result(&mut self, text: &str) {
+        self.print(&plain(text));
+    }
+
+    /// Results as JSON.
+    pub(crate) fn json(&mut self, value: &serde_json::Value) {
+        self.print(&plain_json(&format!("{value:#}\n")));
+    }
+
+    fn print(&mut self, text: &str) {
         let mut stdout = self.stdout.lock();
         let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
     }
@@ -55,7 +70,7 @@ impl Output {
     /// Messages.
     pub(crate) fn message(&mut self, text: &str) {
         let mut stderr = self.stderr.lock();
-        let _ = writeln!(stderr, "{text}");
+        let _ = writeln!(stderr, "{}", plain(text));
     }
 
     /// An error, as the user reads it.

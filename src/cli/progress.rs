@@ -7,6 +7,7 @@ use std::time::Instant;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::batch::Progress;
+use crate::text::plain;
 
 /// Tells a person how far the night is. Unchanged site-years are counted, and named on a terminal only.
 #[derive(Debug, Default)]
@@ -65,7 +66,7 @@ impl Progress for TellProgress {
 
     fn done(&self, folder: &str, outcome: &str) {
         let told = self.with_bar(|bar| {
-            bar.set_message(folder.to_owned());
+            bar.set_message(plain(folder).into_owned());
             bar.inc(1);
         });
         let Ok(mut lines) = self.lines.lock() else { return };
@@ -75,7 +76,7 @@ impl Progress for TellProgress {
                 round.unchanged += 1;
             } else {
                 let (done, total, left) = (round.done, round.total, round.left());
-                let _ = writeln!(std::io::stderr().lock(), "{done}/{total} {folder}: {outcome}, {left}");
+                let _ = writeln!(std::io::stderr().lock(), "{done}/{total} {}: {outcome}, {left}", plain(folder));
             }
         }
     }

@@ -6,7 +6,8 @@ use serde::Serialize;
 
 use super::section::{Document, Section};
 use super::{
-    CleanSettings, CropSettings, Faults, ModelSettings, SoilSettings, TargetSettings, Treatment, WetnessSettings,
+    CleanSettings, CropSettings, Faults, ModelSettings, ReadSettings, SoilSettings, TargetSettings, Treatment,
+    WetnessSettings,
 };
 use crate::quantity::factor::{HA_PER_AC, M2_PER_AC, M2_PER_HA};
 use crate::quantity::{BushelWeight, YieldUnit};
@@ -83,6 +84,8 @@ pub struct ArchiveSettings {
     pub model: ModelSettings,
     /// Settings of next season's plan.
     pub target: TargetSettings,
+    /// Limits of reading.
+    pub read: ReadSettings,
 }
 
 impl ArchiveSettings {
@@ -129,6 +132,7 @@ fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
     let clean = super::clean::read(root);
     let model = super::model::read(root);
     let target = super::target::read(root);
+    let read = super::read::read(root);
     root.finish_known();
     Some(ArchiveSettings {
         name: name?,
@@ -141,5 +145,6 @@ fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
         clean,
         model,
         target,
+        read,
     })
 }

@@ -164,9 +164,9 @@ fn strips(root: &Section<'_, '_>, labelled: bool) -> Option<StripSettings> {
     }
     let settings = StripSettings {
         path,
-        treatment: section.text("treatment").unwrap_or_else(|| "treatment".to_owned()),
-        block: section.text("block"),
-        strip: section.text("strip"),
+        treatment: section.column("treatment").unwrap_or_else(|| "treatment".to_owned()),
+        block: section.column("block"),
+        strip: section.column("strip"),
         crs: section.parsed("crs", harvest::epsg_text),
         randomized: section.boolean("randomized").unwrap_or(false),
     };

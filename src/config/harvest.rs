@@ -99,7 +99,7 @@ pub struct HarvestSettings {
     pub crs: Option<String>,
     /// The combine, where there is no machine column.
     pub machine: Option<String>,
-    /// Swath width, m, where there is no swath column.
+    /// Swath width, m, where there is no swath column; without both, exported yields take the spacing of the passes.
     pub swath_m: Option<f64>,
     /// Seconds a record stands for, where there is no interval column.
     pub interval_s: Option<f64>,
@@ -165,7 +165,9 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
     let interval = measured::<Duration>(&columns, "interval");
     let distance = measured::<Length>(&columns, "distance");
     let elevation = measured::<Length>(&columns, "elevation");
-    let label = |key: &str| columns.text(key).map(|name| Column { name });
+    // exported yields need a swath for the ground of a record only; there the spacing of the passes serves
+    let is_yield = matches!(grain, Some(GrainChannel::WetYield(..) | GrainChannel::DryYield(..)));
+    let label = |key: &str| columns.column(key).map(|name| Column { name });
     let settings = HarvestSettings {
         path: path.unwrap_or_default(),
         crs,
@@ -191,7 +193,7 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
         grain: grain.unwrap_or(GrainChannel::WetYield(String::new(), YieldUnit::BushelsPerAcre)),
     };
     columns.finish_known();
-    if settings.swath.is_none() && settings.swath_m.is_none() && !entry.has("swath") {
+    if settings.swath.is_none() && settings.swath_m.is_none() && !entry.has("swath") && !is_yield {
         entry.fault("swath", "is missing; give `swath = \"30 ft\"` here or a swath column");
     }
     Some(settings)
@@ -267,8 +269,8 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
 }
 
 fn position(columns: &Section<'_, '_>) -> PositionColumns {
-    let (longitude, latitude) = (columns.text("longitude"), columns.text("latitude"));
-    let (easting, northing) = (columns.text("easting"), columns.text("northing"));
+    let (longitude, latitude) = (columns.column("longitude"), columns.column("latitude"));
+    let (easting, northing) = (columns.column("easting"), columns.column("northing"));
     for (one, other, key) in [
         (&longitude, &latitude, "latitude"),
         (&latitude, &longitude, "longitude"),

@@ -319,10 +319,24 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// The text of a key that may be a text or a table; `Ok(text)` or `Err(table)`.
     pub(super) fn text_or_section(&self, key: &str) -> Option<Result<String, Self>> {
+        // a key may be asked for that is not there
+        self.asked.borrow_mut().push(key.to_owned());
         if matches!(self.table.get(key)?.get_ref(), DeValue::Table(_)) {
             self.section(key).map(Err)
         } else {
             self.text(key).map(Ok)
+        }
+    }
+
+    /// The name of a column without a unit: a text, or `{ column = "…" }`.
+    pub(super) fn column(&self, key: &str) -> Option<String> {
+        match self.text_or_section(key)? {
+            Ok(name) => Some(name),
+            Err(table) => {
+                let name = table.required("column", table.text("column"), "the column's name");
+                table.finish_known();
+                name
+            }
         }
     }
 

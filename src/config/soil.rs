@@ -112,8 +112,8 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
     }
     let mut settings = SoilSettings {
         path: section.text("path"),
-        attribute: section.text("drainage").unwrap_or_else(|| "drclassdcd".to_owned()),
-        tiled_attribute: section.text("tiled"),
+        attribute: section.column("drainage").unwrap_or_else(|| "drclassdcd".to_owned()),
+        tiled_attribute: section.column("tiled"),
         crs: section.parsed("crs", super::harvest::epsg_text),
         zones: Vec::new(),
         zone_of_class: Vec::new(),

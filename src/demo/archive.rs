@@ -67,6 +67,22 @@ pub fn write(dir: &Path, options: Options) -> Result<Truth, DemoError> {
     Ok(Truth { seed: options.seed, site_years })
 }
 
+/// Refuses a folder that holds something else than the demo's own archive, which [`write()`] would overwrite.
+///
+/// # Errors
+/// [`DemoError::NotOwn`].
+pub fn refuse_other(dir: &Path) -> Result<(), DemoError> {
+    let not_own = |found: &'static str| DemoError::NotOwn { path: dir.to_path_buf(), found };
+    match std::fs::read(dir.join("archive.toml")) {
+        Ok(text) if text == settings::archive_toml().as_bytes() => Ok(()),
+        Ok(_) => Err(not_own("an archive.toml that is not the demo's own, or was changed")),
+        Err(_) => match std::fs::read_dir(dir).map(|mut entries| entries.next().is_none()) {
+            Ok(false) => Err(not_own("a folder that holds other files")),
+            _ => Ok(()),
+        },
+    }
+}
+
 /// The scenarios of the archive's site-years, in its order, named `season/farm/field`: for tests and measurements that need no
 /// files.
 ///

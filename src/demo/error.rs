@@ -27,6 +27,14 @@ pub enum DemoError {
         /// What the library says.
         reason: String,
     },
+    /// The archive would be written over something else.
+    #[error("{}: found {found}; expected a new folder, or the demo's archive as it was written", path.display())]
+    NotOwn {
+        /// The folder of the archive.
+        path: PathBuf,
+        /// What is there.
+        found: &'static str,
+    },
     /// Coordinates cannot be converted.
     #[error(transparent)]
     Crs(#[from] CrsError),

@@ -9,7 +9,7 @@ use rustc_hash::{FxHashMap, FxHasher};
 
 use super::channels::{FileChannels, GrainValues};
 use super::readers::TextColumn;
-use super::{IngestError, clocks};
+use super::{IngestError, clocks, spacing};
 use crate::config::{ArchiveSettings, CropSettings, HarvestSettings};
 use crate::geometry::{Crs, Projector, looks_swapped, utm_epsg_of};
 use crate::points::{Caution, Cautions, Channels, Copied, Header, Labels, LabelsBuilder, Records};
@@ -106,8 +106,25 @@ pub(super) fn records(
         )));
     }
     let mut records = raw.finish(files, epsg, crop, channels, cautions);
+    refuse_without_swath(&records)?;
     check_labels(&mut records, archive)?;
     Ok(records)
+}
+
+/// A combine without any swath cuts no ground.
+fn refuse_without_swath(records: &Records) -> Result<(), IngestError> {
+    let machines = records.machine.names.iter().enumerate();
+    for (code, name) in machines {
+        let mut own = (0..records.len()).filter(|&at| records.machine.codes[at] as usize == code).peekable();
+        let Some(&first) = own.peek() else { continue };
+        if own.all(|at| records.swath_m[at].is_nan()) {
+            return Err(IngestError::Contradiction(format!(
+                "{}: combine {name} has no swath, and the spacing of its passes does not tell one; give `swath = \"30 ft\"` in field.toml or a swath column",
+                records.files[records.file[first] as usize]
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Checks the labels against the archive's settings and spells soil classes as the settings do.
@@ -412,6 +429,12 @@ impl Raw {
             }
         }
         fill_gaps(&mut records);
+        // from a flow, a guessed width would make a guessed yield
+        if !channels.flow {
+            for (machine, spacing_m) in spacing::fill(&mut records) {
+                cautions.add(Caution::SwathDerived, format!("combine {machine}: {spacing_m:.2} m"));
+            }
+        }
         let grain = pick(&self.grain);
         records.mass_kg = (0..rows)
             .map(|at| match self.kind[order[at] as usize] {

@@ -3,8 +3,8 @@
 use chrono::{DateTime, NaiveDateTime};
 
 use super::IngestError;
-use super::readers::{Shapes, Table, TextColumn, Wanted};
-use crate::config::{GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeFormat};
+use super::readers::{Shapes, Table, TextColumn, Wanted, number_text};
+use crate::config::{GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};
 use crate::points::Header;
 use crate::quantity::BushelWeight;
 
@@ -181,7 +181,7 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
             })
             .collect::<Result<Vec<f64>, _>>()
     };
-    let seconds = match &time.format {
+    let mut seconds = match &time.format {
         TimeFormat::EpochSeconds => table.numbers[&time.name].clone(),
         TimeFormat::EpochMilliseconds => table.numbers[&time.name].iter().map(|value| value / 1000.0).collect(),
         TimeFormat::Rfc3339 => parsed(
@@ -199,7 +199,32 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
             &format!("a time as `{pattern}`"),
         )?,
     };
+    blank_beyond_the_calendar(file, time, &mut seconds)?;
     Ok(Some(seconds))
+}
+
+/// Seconds since 1970 of the first and the last moment that RFC 3339 can write: the years 0000 to 9999.
+const CALENDAR_S: std::ops::RangeInclusive<f64> = -62_167_219_200.0..=253_402_300_799.0;
+
+/// A time beyond the calendar spoils its record. Where most are, it is the format that is wrong.
+fn blank_beyond_the_calendar(file: &str, column: &TimeColumn, seconds: &mut [f64]) -> Result<(), IngestError> {
+    let is_beyond = |time: &f64| time.is_finite() && !CALENDAR_S.contains(time);
+    let Some(first) = seconds.iter().position(is_beyond) else { return Ok(()) };
+    let (beyond, known) =
+        (seconds.iter().filter(|time| is_beyond(time)), seconds.iter().filter(|time| time.is_finite()));
+    if 2 * beyond.count() > known.count() {
+        let unit = if column.format == TimeFormat::EpochMilliseconds { 1000.0 } else { 1.0 };
+        return Err(IngestError::Cell {
+            file: file.to_owned(),
+            row: first + 1,
+            column: column.name.clone(),
+            found: number_text(seconds[first] * unit),
+            expected: "a time from year 0 to 9999; is the format epoch_s or epoch_ms, as written in field.toml?"
+                .to_owned(),
+        });
+    }
+    seconds.iter_mut().filter(|time| is_beyond(time)).for_each(|time| *time = f64::NAN);
+    Ok(())
 }
 
 /// Seconds since 1970-01-01T00:00:00Z.

@@ -2,6 +2,11 @@
 
 use thiserror::Error;
 
+use crate::text::short;
+
+/// Columns that a message names.
+const NAMED: usize = 60;
+
 /// A fault of an input file: it makes the site-year fail, and the message says what to mend.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 #[non_exhaustive]
@@ -44,6 +49,16 @@ pub enum IngestError {
         /// What is wrong.
         reason: String,
     },
+    /// The file unpacks to more than is allowed.
+    #[error(
+        "{file}: unpacks to more than {most_bytes} bytes; raise `most_unpacked` under [read] in archive.toml if it is sound"
+    )]
+    TooLarge {
+        /// The file.
+        file: String,
+        /// The limit.
+        most_bytes: u64,
+    },
     /// A mapped column is not in the file.
     #[error("{file}: no column `{column}`; found: {known}{hint}")]
     MissingColumn {
@@ -57,7 +72,7 @@ pub enum IngestError {
         hint: String,
     },
     /// A cell holds something else than it should.
-    #[error("{file}: row {row}, column `{column}`: found `{found}`, expected {expected}")]
+    #[error("{file}: row {row}, column `{column}`: found `{}`, expected {expected}", short(.found))]
     Cell {
         /// The file.
         file: String,
@@ -106,6 +121,14 @@ pub enum IngestError {
         /// What is wrong with it.
         reason: String,
     },
+    /// A layer that `archive.toml` names for all site-years has a fault.
+    #[error("archive.toml: {key}: {fault}")]
+    OfArchive {
+        /// The key that names it.
+        key: &'static str,
+        /// What is wrong with it.
+        fault: Box<Self>,
+    },
     /// The layers contradict each other.
     #[error("{0}")]
     Contradiction(String),
@@ -116,9 +139,15 @@ impl IngestError {
         Self::Damaged { file: file.to_owned(), reason: reason.to_string() }
     }
 
+    pub(super) fn of_archive(self, key: &'static str) -> Self {
+        Self::OfArchive { key, fault: Box::new(self) }
+    }
+
     pub(super) fn missing_column(file: &str, column: &str, known: &[String]) -> Self {
         let hint = crate::quantity::nearest(column, known.iter().map(String::as_str))
             .map_or_else(String::new, |word| format!("; did you mean `{word}`?"));
-        Self::MissingColumn { file: file.to_owned(), column: column.to_owned(), known: known.join(", "), hint }
+        let more = if known.len() > NAMED { format!(" and {} more", known.len() - NAMED) } else { String::new() };
+        let known = known.iter().take(NAMED).map(|name| short(name)).collect::<Vec<_>>().join(", ") + &more;
+        Self::MissingColumn { file: file.to_owned(), column: column.to_owned(), known, hint }
     }
 }

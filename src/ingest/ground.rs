@@ -35,10 +35,11 @@ pub fn ground(
     let mut cautions = Cautions::default();
     let mut ground = None;
     if let Some(file) = &files.boundary {
-        let layer = layers::Layer::read(file, &[], field.boundary_crs.as_deref())?;
+        let layer = layers::Layer::read(file, &[], field.boundary_crs.as_deref(), archive.read)?;
         ground = Some(layers::boundary(&layer, &utm, &mut cautions)?);
     } else if let (Some(file), Some(settings)) = (&files.strips, &field.strips) {
-        let layer = layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref())?;
+        let layer =
+            layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref(), archive.read)?;
         let strips = layers::strips(&layer, settings, archive, &utm, &mut cautions)?;
         let parts: Vec<_> = strips.into_iter().flat_map(|strip| strip.ground.0).collect();
         ground = Some(MultiPolygon::new(vec![MultiPolygon::new(parts).convex_hull()]));
@@ -46,7 +47,7 @@ pub fn ground(
     let soils = match (&files.soils, ground.as_ref().and_then(BoundingRect::bounding_rect)) {
         (Some(file), Some(rect)) => {
             let extent = [rect.min().x, rect.min().y, rect.max().x, rect.max().y];
-            shared.soils_near(file, &archive.soil, extent, &utm, &mut cautions)?
+            shared.soils_near(file, archive, extent, &utm, &mut cautions)?
         }
         _ => Vec::new(),
     };

@@ -8,7 +8,7 @@ use geo::{Area, BooleanOps, BoundingRect, MultiPolygon, Rect};
 use super::IngestError;
 use super::assemble::{Extent, expected_treatment, extent};
 use super::readers::{self, Shapes, Table, Wanted};
-use crate::config::{ArchiveSettings, SoilSettings, StripSettings};
+use crate::config::{ArchiveSettings, ReadSettings, SoilSettings, StripSettings};
 use crate::geometry::{Crs, Projector, Validity, repair};
 use crate::points::{Caution, Cautions, SoilGround, StripGround};
 
@@ -29,11 +29,17 @@ pub(super) struct Layer {
 }
 
 impl Layer {
-    pub(super) fn read(file: &InputFile, attributes: &[&str], crs: Option<&str>) -> Result<Self, IngestError> {
+    pub(super) fn read(
+        file: &InputFile,
+        attributes: &[&str],
+        crs: Option<&str>,
+        limits: ReadSettings,
+    ) -> Result<Self, IngestError> {
         let wanted = Wanted {
             shapes: Shapes::Polygons,
             numbers: Vec::new(),
             texts: attributes.iter().map(|&name| name.to_owned()).collect(),
+            most_unpacked_bytes: limits.most_unpacked_bytes,
         };
         let table = readers::read(&file.name, &file.path, &wanted)?;
         if table.rows == 0 {
@@ -195,10 +201,10 @@ struct SoilMap {
     tiled: Vec<Option<String>>,
 }
 
-fn soil_map(file: &InputFile, settings: &SoilSettings) -> Result<SoilMap, IngestError> {
+fn soil_map(file: &InputFile, settings: &SoilSettings, limits: ReadSettings) -> Result<SoilMap, IngestError> {
     let mut attributes = vec![settings.attribute.as_str()];
     attributes.extend(settings.tiled_attribute.as_deref());
-    let layer = Layer::read(file, &attributes, settings.crs.as_deref())?;
+    let layer = Layer::read(file, &attributes, settings.crs.as_deref(), limits)?;
     let texts = |name: &str| layer.table.texts[name].iter().map(|text| text.map(str::to_owned)).collect::<Vec<_>>();
     let tiled = settings.tiled_attribute.as_deref().map_or_else(|| vec![None; layer.table.rows], texts);
     let class = texts(&settings.attribute);
@@ -212,14 +218,27 @@ impl SharedLayers {
     pub(super) fn soils_near(
         &self,
         file: &InputFile,
+        archive: &ArchiveSettings,
+        field: Extent,
+        utm: &Crs,
+        cautions: &mut Cautions,
+    ) -> Result<Vec<SoilGround>, IngestError> {
+        let map = self.soils.get_or_init(|| soil_map(file, &archive.soil, archive.read)).as_ref();
+        let map = map.map_err(|fault| fault.clone().of_archive("soil"))?;
+        map.near(&archive.soil, field, utm, cautions).map_err(|fault| fault.of_archive("soil.path"))
+    }
+}
+
+impl SoilMap {
+    fn near(
+        &self,
         settings: &SoilSettings,
         field: Extent,
         utm: &Crs,
         cautions: &mut Cautions,
     ) -> Result<Vec<SoilGround>, IngestError> {
-        let map = self.soils.get_or_init(|| soil_map(file, settings)).as_ref().map_err(Clone::clone)?;
-        let fault = |reason: String| IngestError::Crs { file: map.file.clone(), reason };
-        let to_map = Projector::new(utm, &map.crs).map_err(|error| fault(error.to_string()))?;
+        let fault = |reason: String| IngestError::Crs { file: self.file.clone(), reason };
+        let to_map = Projector::new(utm, &self.crs).map_err(|error| fault(error.to_string()))?;
         let [west, south, east, north] = field;
         let (mut x, mut y) = ([west, west, east, east], [south, north, south, north]);
         to_map.convert(&mut x, &mut y).map_err(|error| fault(error.to_string()))?;
@@ -229,26 +248,26 @@ impl SharedLayers {
             geo::coord! { x: corner(f64::max, x), y: corner(f64::max, y) },
         );
         let mut soils = Vec::new();
-        for row in 0..map.polygons.len() {
-            if !map.rects[row].is_some_and(|rect| overlap(rect, window)) {
+        for row in 0..self.polygons.len() {
+            if !self.rects[row].is_some_and(|rect| overlap(rect, window)) {
                 continue;
             }
             let class = settings
-                .class(map.class[row].as_deref().unwrap_or(""))
-                .map_err(|reason| IngestError::Polygon { file: map.file.clone(), number: row + 1, reason })?;
-            let tiled = match map.tiled[row].as_deref().map(str::to_ascii_lowercase).as_deref() {
+                .class(self.class[row].as_deref().unwrap_or(""))
+                .map_err(|reason| IngestError::Polygon { file: self.file.clone(), number: row + 1, reason })?;
+            let tiled = match self.tiled[row].as_deref().map(str::to_ascii_lowercase).as_deref() {
                 None | Some("unknown") => None,
                 Some("yes" | "true" | "1" | "tiled") => Some(true),
                 Some("no" | "false" | "0") => Some(false),
                 Some(other) => {
                     return Err(IngestError::Polygon {
-                        file: map.file.clone(),
+                        file: self.file.clone(),
                         number: row + 1,
                         reason: format!("tiled is `{other}`; expected yes, no or unknown"),
                     });
                 }
             };
-            let ground = projected(&map.file, &map.crs, row, &map.polygons[row], utm, cautions)?;
+            let ground = projected(&self.file, &self.crs, row, &self.polygons[row], utm, cautions)?;
             soils.push(SoilGround { ground, class, tiled });
         }
         Ok(soils)

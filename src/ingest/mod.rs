@@ -10,10 +10,12 @@ mod error;
 mod ground;
 mod layers;
 mod readers;
+mod spacing;
 mod terrain;
 mod tickets;
 mod wetness;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 pub use error::IngestError;
@@ -21,7 +23,9 @@ pub use ground::{FieldGround, ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, Wetness, window_months};
 
-use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings};
+use chrono::DateTime;
+
+use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, ReadSettings};
 use crate::geometry::Crs;
 use crate::points::{Caution, Cautions, Ingested};
 use crate::stats::robust;
@@ -105,11 +109,11 @@ pub fn run(
     let boundary_layer = files
         .boundary
         .as_ref()
-        .map(|file| layers::Layer::read(file, &[], field.boundary_crs.as_deref()))
+        .map(|file| layers::Layer::read(file, &[], field.boundary_crs.as_deref(), archive.read))
         .transpose()?;
     let strip_layer = match (&files.strips, &field.strips) {
         (Some(file), Some(settings)) => {
-            Some(layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref())?)
+            Some(layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref(), archive.read)?)
         }
         _ => None,
     };
@@ -138,13 +142,14 @@ pub fn run(
     };
     let soils = match &files.soils {
         Some(file) if !records.drainage_class.is_present() => {
-            shared.soils_near(file, &archive.soil, field_extent, &utm, &mut cautions)?
+            shared.soils_near(file, archive, field_extent, &utm, &mut cautions)?
         }
         _ => Vec::new(),
     };
     let wetness = match (&files.wetness, &archive.wetness) {
         (Some(grids), Some(settings)) => {
-            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y)?;
+            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y);
+            let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
             match wetness {
                 None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
                 Some(wetness) if wetness.measure.is_none() => {
@@ -162,11 +167,12 @@ pub fn run(
     };
     let wetness_mm = wetness.map(|wetness| wetness.departure_mm);
     let wetness_measure = wetness.and_then(|wetness| wetness.measure);
-    let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm)).transpose()?.flatten();
+    let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm));
+    let surface = surface.transpose().map_err(|fault| fault.of_archive("soil.dem"))?.flatten();
     if files.dem.is_some() && surface.is_none() {
         cautions.add(Caution::SoilIncomplete, "the elevation model does not reach the field");
     }
-    let tickets = files.tickets.as_ref().map(tickets::read).transpose()?.unwrap_or_default();
+    let tickets = files.tickets.as_ref().map(|file| tickets::read(file, archive.read)).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
     Ok(Ingested {
         records: records.into(),
@@ -189,15 +195,18 @@ fn parts<'s>(
 ) -> Result<Vec<assemble::Part<'s>>, IngestError> {
     let bushel = archive.crops[&field.crop].bushel();
     let mut parts = Vec::new();
-    for (harvest, files) in field.harvest.iter().zip(&files.harvest) {
+    for (number, (harvest, files)) in field.harvest.iter().zip(&files.harvest).enumerate() {
         for file in files {
-            let wanted = channels::wanted(harvest);
+            let mut wanted = channels::wanted(harvest);
+            wanted.most_unpacked_bytes = archive.read.most_unpacked_bytes;
             let table = readers::read(&file.name, &file.path, &wanted)?;
             if table.rows == 0 {
                 return Err(IngestError::Empty { file: file.name.clone(), what: "records" });
             }
             let crs = file_crs(&file.name, table.crs.as_ref(), harvest)?;
+            refuse_other_positions(&file.name, number + 1, harvest, &crs)?;
             let channels = channels::channels(&file.name, table, harvest, bushel)?;
+            refuse_one_time(&file.name, harvest, &channels)?;
             parts.push(assemble::Part { file: file.name.clone(), crs, harvest, channels });
         }
     }
@@ -214,6 +223,53 @@ fn file_crs(file: &str, own: Option<&Crs>, harvest: &HarvestSettings) -> Result<
     }
 }
 
+/// Degrees are no metres: the columns of positions must fit the reference system.
+fn refuse_other_positions(file: &str, entry: usize, harvest: &HarvestSettings, crs: &Crs) -> Result<(), IngestError> {
+    let (found, expected) = match (&harvest.position, crs.is_geographic()) {
+        (PositionColumns::LongitudeLatitude(..), false) => {
+            ("longitude and latitude", "map easting and northing, or write `crs = \"EPSG:4326\"`")
+        }
+        (PositionColumns::EastingNorthing(..), true) => {
+            ("easting and northing", "map longitude and latitude, or write the projected `crs`")
+        }
+        _ => return Ok(()),
+    };
+    let kind = if crs.is_geographic() { "geographic" } else { "projected" };
+    Err(IngestError::Contradiction(format!(
+        "field.toml: harvest[{entry}].columns: {found} are mapped, but the reference system of {file} is {kind} ({crs}); {expected}"
+    )))
+}
+
+/// Fewest records of which all share a time by no chance.
+const FEW: usize = 10;
+
+/// A file in which time stands still tells no order and no speed.
+fn refuse_one_time(
+    file: &str,
+    harvest: &HarvestSettings,
+    channels: &channels::FileChannels,
+) -> Result<(), IngestError> {
+    let (Some(column), Some(times)) = (&harvest.time, &channels.time_s) else { return Ok(()) };
+    let mut known = times.iter().filter(|time| time.is_finite());
+    let Some(first) = known.next() else { return Ok(()) };
+    let mut count = 1;
+    for time in known {
+        if (time - first).abs() > 0.0 {
+            return Ok(());
+        }
+        count += 1;
+    }
+    if count < FEW {
+        return Ok(());
+    }
+    let stamp = DateTime::from_timestamp(first.floor() as i64, 0)
+        .map_or_else(String::new, |time| format!(" ({})", time.format("%Y-%m-%dT%H:%M:%SZ")));
+    Err(IngestError::Contradiction(format!(
+        "{file}: column `{}`: all {count} records carry one time{stamp}; expected times that go on; without a `time` column in field.toml the order of the rows is used",
+        column.name
+    )))
+}
+
 fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
     let least = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
     let most = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -223,7 +279,6 @@ fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
 /// Degrees read as metres leave a whole field within a metre.
 fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows: usize) -> Result<(), IngestError> {
     const SMALLEST_M: f64 = 1.0;
-    const FEW: usize = 10;
     if rows >= FEW && east - west < SMALLEST_M && north - south < SMALLEST_M {
         return Err(IngestError::Place {
             file: file.to_owned(),
@@ -261,10 +316,15 @@ pub struct FileSummary {
     pub columns: Vec<String>,
     /// Its rows.
     pub rows: usize,
-    /// `[west, south, east, north]` of its own geometry, in its own reference system.
+    /// Least and greatest value of each column that holds numbers only.
+    pub ranges: BTreeMap<String, [f64; 2]>,
+    /// `[west, south, east, north]` of its own geometry, or of columns that are called like positions, in its own reference
+    /// system.
     pub extent: Option<[f64; 4]>,
     /// Its own reference system.
     pub crs: Option<String>,
+    /// Whether its rows lie somewhere.
+    pub is_place: bool,
 }
 
 /// Looks into one data file without knowing what its columns mean.
@@ -272,9 +332,23 @@ pub struct FileSummary {
 /// # Errors
 /// [`IngestError`] when it cannot be read.
 pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
-    let columns = readers::columns(name, path)?;
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("dbf")) {
+        let table = readers::attribute_table(name, path)?;
+        let columns = table.texts.keys().cloned().collect();
+        return Ok(summary("attribute table of a shapefile (dBASE)", columns, &table, None, false));
+    }
+    let limits = ReadSettings::default();
+    let columns = readers::columns(name, path, limits.most_unpacked_bytes)?;
     let format = readers::Format::of(path);
-    let read = |shapes| readers::read(name, path, &readers::Wanted { shapes, ..readers::Wanted::default() });
+    let is_once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
+    let texts: Vec<String> = columns.iter().filter(is_once).cloned().collect();
+    let wanted =
+        |shapes, texts: &[String]| readers::Wanted { shapes, texts: texts.to_vec(), ..readers::Wanted::default() };
+    // a column that holds neither numbers nor texts does no harm as long as nobody maps it
+    let read = |shapes| {
+        let all = readers::read(name, path, &wanted(shapes, &texts));
+        all.or_else(|_| readers::read(name, path, &wanted(shapes, &[])))
+    };
     let has_geometry = format.is_some_and(readers::Format::has_geometry);
     let (table, extent) = if has_geometry {
         match read(readers::Shapes::Points) {
@@ -291,11 +365,42 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     } else {
         (read(readers::Shapes::Ignored)?, None)
     };
-    Ok(FileSummary {
-        format: format.map_or("", readers::Format::name),
+    Ok(summary(format.map_or("", readers::Format::name), columns, &table, extent, true))
+}
+
+fn summary(
+    format: &'static str,
+    columns: Vec<String>,
+    table: &readers::Table,
+    extent: Option<[f64; 4]>,
+    is_place: bool,
+) -> FileSummary {
+    let range = |column: &readers::TextColumn| {
+        let numbers: Option<Vec<f64>> = column.iter().flatten().map(|text| text.parse().ok()).collect();
+        let known = numbers?.into_iter().filter(|number: &f64| number.is_finite());
+        known.fold(None, |range: Option<[f64; 2]>, number| {
+            let [least, most] = range.unwrap_or([number, number]);
+            Some([number.min(least), number.max(most)])
+        })
+    };
+    let ranges: BTreeMap<String, [f64; 2]> =
+        table.texts.iter().filter_map(|(name, column)| Some((name.clone(), range(column)?))).collect();
+    let called = |names: &[&str]| {
+        let mut found = ranges.iter().filter(|(name, _)| names.iter().any(|known| name.eq_ignore_ascii_case(known)));
+        found.next().map(|(_, range)| *range)
+    };
+    let by_columns = || {
+        let [west, east] = called(&["longitude", "lon", "long", "easting", "x"])?;
+        let [south, north] = called(&["latitude", "lat", "northing", "y"])?;
+        Some([west, south, east, north])
+    };
+    FileSummary {
+        format,
         columns,
         rows: table.rows,
-        extent: extent.filter(|extent| extent.iter().all(|value| value.is_finite())),
+        extent: extent.or_else(by_columns).filter(|extent| extent.iter().all(|value| value.is_finite())),
+        ranges,
         crs: table.crs.as_ref().map(|crs| crs.name().to_owned()),
-    })
+        is_place,
+    }
 }

@@ -8,6 +8,7 @@ use super::IngestError;
 use super::channels::epoch_s;
 use super::layers::InputFile;
 use super::readers::{self, Shapes, Wanted};
+use crate::config::ReadSettings;
 use crate::points::Ticket;
 use crate::quantity::{Mass, Percent, Quantity};
 
@@ -16,10 +17,12 @@ const COLUMNS: [&str; 6] = ["load", "machine", "from", "to", "net_weight", "mois
 const STRIP: &str = "strip";
 
 /// Reads the tickets.
-pub(super) fn read(file: &InputFile) -> Result<Vec<Ticket>, IngestError> {
-    let by_strip = readers::columns(&file.name, &file.path)?.iter().any(|column| column == STRIP);
+pub(super) fn read(file: &InputFile, limits: ReadSettings) -> Result<Vec<Ticket>, IngestError> {
+    let most_unpacked_bytes = limits.most_unpacked_bytes;
+    let by_strip = readers::columns(&file.name, &file.path, most_unpacked_bytes)?.iter().any(|column| column == STRIP);
     let columns = COLUMNS.iter().copied().chain(by_strip.then_some(STRIP));
-    let wanted = Wanted { shapes: Shapes::Ignored, numbers: Vec::new(), texts: columns.map(str::to_owned).collect() };
+    let texts = columns.map(str::to_owned).collect();
+    let wanted = Wanted { shapes: Shapes::Ignored, numbers: Vec::new(), texts, most_unpacked_bytes };
     let table = readers::read(&file.name, &file.path, &wanted)?;
     let mut tickets = Vec::new();
     for row in 0..table.rows {

@@ -49,6 +49,7 @@ cautions! {
     MoistureAssumed = "moisture-assumed": "no moisture was recorded; the grain was taken to be at market moisture";
     MoistureFrozen = "moisture-frozen": "the moisture sensor held one value for long; the median of the pass was used there";
     SpeedDerived = "speed-derived": "no speed was recorded; it was derived from the positions";
+    SwathDerived = "swath-derived": "no swath was recorded; it was taken from the spacing of the passes";
     TimeMissing = "time-missing": "no time was recorded; the order of the rows was used";
     ClockSetBack = "clock-set-back": "a clock was set back while harvesting; the times after that were moved on";
     ClocksDisagree = "clocks-disagree": "the machines' clocks disagree, so ground cut twice cannot be told across machines";

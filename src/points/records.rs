@@ -27,7 +27,7 @@ pub struct Channels {
     pub speed: bool,
     /// Distance was recorded (otherwise speed × interval).
     pub distance: bool,
-    /// Swath width was recorded (otherwise configured).
+    /// Swath width was recorded (otherwise configured, or for exported yields the spacing of the passes).
     pub swath: bool,
     /// The header's state was recorded.
     pub header: bool,
@@ -99,7 +99,7 @@ pub struct Records {
     pub distance_m: Vec<f64>,
     /// Ground speed, m/s.
     pub speed_m_s: Vec<f64>,
-    /// Swath width as logged or configured, m.
+    /// Swath width as logged or configured, or the spacing of the passes, m.
     pub swath_m: Vec<f64>,
     /// Grain moisture as logged, percent wet basis.
     pub moisture_pct: Vec<f64>,

@@ -166,6 +166,18 @@ quantity!(
     Percent, "percentage",
     [Unit::new("%", 1.0, &["percent", "pct"])]
 );
+quantity!(
+    /// An amount of data in bytes (prefixes: the SI's, and IEC 80000-13 for powers of two).
+    DataSize, "amount of data",
+    [
+        Unit::new("B", 1.0, &["bytes"]),
+        Unit::new("kB", 1e3, &[]),
+        Unit::new("MB", 1e6, &[]),
+        Unit::new("GB", 1e9, &[]),
+        Unit::new("MiB", 1_048_576.0, &[]),
+        Unit::new("GiB", 1_073_741_824.0, &[]),
+    ]
+);
 
 impl Length {
     /// The length in millimetres (precipitation).

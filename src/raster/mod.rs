@@ -13,6 +13,6 @@ mod write;
 
 pub use affine::Affine;
 pub use error::RasterError;
-pub use read::{Raster, RasterFile, Window};
+pub use read::{Raster, RasterFile, RasterSummary, Window};
 pub use sample::{Cells, Sampler, bilinear, nearest};
 pub use write::{GeoTiff, encode_geotiff, write_geotiff};

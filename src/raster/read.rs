@@ -66,6 +66,25 @@ pub struct RasterFile<R: Read + Seek = BufReader<File>> {
     decoded: u64,
 }
 
+/// What is in a raster.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RasterSummary {
+    /// Columns.
+    pub columns: u64,
+    /// Rows.
+    pub rows: u64,
+    /// `[west, south, east, north]` in its own reference system.
+    pub extent: [f64; 4],
+    /// Its reference system; `None` where the file does not say.
+    pub crs: Option<String>,
+    /// Least and greatest physical value; `None` where no cell holds data.
+    pub range: Option<[f64; 2]>,
+    /// Cells that hold data.
+    pub cells_with_data: u64,
+    /// The stored value that stands for missing data.
+    pub nodata: Option<f64>,
+}
+
 #[derive(Debug)]
 struct Chunk {
     width: u32,
@@ -214,6 +233,32 @@ impl<R: Read + Seek> RasterFile<R> {
     /// Physical value = stored value × scale + offset: the offset.
     pub fn offset(&self) -> f64 {
         self.offset
+    }
+
+    /// What is in it, from all its cells.
+    ///
+    /// # Errors
+    /// As [`RasterFile::window`].
+    pub fn summary(&mut self) -> Result<RasterSummary, RasterError> {
+        let (mut range, mut cells_with_data) = (None, 0);
+        for row in (0..self.height).step_by(self.chunk_height.max(1) as usize) {
+            let rows = Window { column: 0, row, width: self.width, height: self.chunk_height.max(1) };
+            for &value in self.window(rows)?.data.iter().filter(|value| value.is_finite()) {
+                cells_with_data += 1;
+                let [least, most] = range.unwrap_or([value, value]);
+                range = Some([value.min(least), value.max(most)]);
+            }
+        }
+        let (width, height) = (f64::from(self.width), f64::from(self.height));
+        let corners =
+            [(0.0, 0.0), (width, 0.0), (0.0, height), (width, height)].map(|(x, y)| self.transform.to_plane(x, y));
+        let extent =
+            corners.iter().fold([f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY], |known, at| {
+                [known[0].min(at.0), known[1].min(at.1), known[2].max(at.0), known[3].max(at.1)]
+            });
+        let crs = self.crs.as_ref().map(ToString::to_string);
+        let (columns, rows) = (u64::from(self.width), u64::from(self.height));
+        Ok(RasterSummary { columns, rows, extent, crs, range, cells_with_data, nodata: self.nodata })
     }
 
     /// How many strips or tiles were decoded so far.

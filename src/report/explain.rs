@@ -85,6 +85,13 @@ impl Points {
 
 fn summary(folder: &Path) -> Result<Value, String> {
     let path = folder.join("summary.json");
+    if !path.is_file() {
+        let found = if folder.is_dir() { "a folder without summary.json" } else { "no such folder" };
+        return Err(format!(
+            "{}: found {found}, expected the folder of a site-year below OUT/site_years, such as OUT/site_years/2023/farm/field",
+            folder.display()
+        ));
+    }
     let text = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
     serde_json::from_str(&text).map_err(|error| format!("{}: {error}", path.display()))
 }

@@ -32,6 +32,7 @@ use thiserror::Error;
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
 use crate::results::{Conclusions, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
+use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 5;
@@ -150,7 +151,10 @@ pub fn archive(
     let zones = &conclusions.synthesis.zones;
     let answers = answers(conclusions, archive);
     Ok(vec![
-        OutputFile { name: "answers.md", bytes: answers::markdown(&answers, archive).into_bytes() },
+        OutputFile {
+            name: "answers.md",
+            bytes: plain(&answers::markdown(&answers, archive)).into_owned().into_bytes(),
+        },
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
         OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },

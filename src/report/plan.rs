@@ -15,6 +15,7 @@ use super::{OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
 use crate::results::{Decision, FIRST, PlannedField, PlannedZone, ReplicationRow, SeasonPlan};
+use crate::text::plain;
 
 /// The columns of `plan.csv`.
 pub const PLAN_COLUMNS: [&str; 24] = [
@@ -56,7 +57,10 @@ pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<
         (String::new(), OutputFile { name: "zoning.csv", bytes: zoning(plan, &units)? }),
         (String::new(), OutputFile { name: "replication.csv", bytes: replication(plan, &units)? }),
         (String::new(), OutputFile { name: "strips.csv", bytes: strips::table(plan, archive, &units)? }),
-        (String::new(), OutputFile { name: "README.txt", bytes: readme(plan, archive, &units).into_bytes() }),
+        (
+            String::new(),
+            OutputFile { name: "README.txt", bytes: plain(&readme(plan, archive, &units)).into_owned().into_bytes() },
+        ),
     ];
     for field in &plan.fields {
         let mut add =

@@ -6,6 +6,7 @@ use super::ReportError;
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Sourced};
 use crate::results::SiteYear;
+use crate::text::plain_json;
 
 fn sourced(value: &Sourced) -> Value {
     json!(value)
@@ -65,7 +66,6 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
             "crop": archive.crops.get(&result.identity.crop),
         },
     });
-    let mut bytes = serde_json::to_vec_pretty(&summary).map_err(|error| ReportError::new("summary.json", error))?;
-    bytes.push(b'\n');
-    Ok(bytes)
+    let text = serde_json::to_string_pretty(&summary).map_err(|error| ReportError::new("summary.json", error))?;
+    Ok(plain_json(&format!("{text}\n")).into_owned().into_bytes())
 }

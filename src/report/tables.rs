@@ -5,6 +5,7 @@ use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::points::Cautions;
 use crate::results::{Estimate, Response, Returns, SiteYear, ZoneResponse};
+use crate::text::plain;
 
 /// The columns that the response tables share.
 pub const RESPONSE_COLUMNS: [&str; 29] = [
@@ -106,7 +107,7 @@ pub(super) fn write(
     let fault = |error: csv::Error| ReportError::new(file, error);
     writer.write_record(header).map_err(fault)?;
     for row in rows {
-        writer.write_record(&row).map_err(fault)?;
+        writer.write_record(row.iter().map(|cell| plain(cell).into_owned())).map_err(fault)?;
     }
     writer.into_inner().map_err(|error| ReportError::new(file, error))
 }

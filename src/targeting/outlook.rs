@@ -22,12 +22,15 @@ pub enum OutlookError {
         example: String,
     },
     /// Probabilities that do not sum to 1.
-    #[error("the probabilities sum to {sum}, expected 1")]
+    #[error("the probabilities sum to {sum}, expected 1 within the rounding of each to a percent")]
     Sum {
         /// Their sum, as printed.
         sum: String,
     },
 }
+
+/// What rounding to a percent moves a share by, at the most.
+const ROUNDING: f64 = 0.005;
 
 /// Probabilities of the wetness classes, dry to wet; empty where there are none.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,7 +86,7 @@ impl Outlook {
         }
         let shares: Vec<f64> = shares.into_iter().collect::<Option<_>>().ok_or_else(|| fault(text))?;
         let sum: f64 = shares.iter().sum();
-        if (sum - 1.0).abs() > 0.005 {
+        if (sum - 1.0).abs() > ROUNDING * labels.len() as f64 + 1e-9 {
             return Err(OutlookError::Sum { sum: format!("{sum:.3}") });
         }
         Ok(Self { shares: shares.iter().map(|share| share / sum).collect(), seasons: None })
@@ -117,10 +120,16 @@ mod tests {
     fn a_given_outlook_names_every_class_once_and_sums_to_one() {
         let outlook = Outlook::parse("wetter=0.5, drier=0.2,near normal=0.3", Some(&classes())).unwrap();
         assert_eq!(outlook.shares, [0.2, 0.3, 0.5]);
+        // what the error offers, and other shares that were rounded to a percent, are shares of a whole
+        for text in ["drier=0.33,near normal=0.33,wetter=0.33", "drier=0.34,near normal=0.33,wetter=0.34"] {
+            let shares = Outlook::parse(text, Some(&classes())).unwrap().shares;
+            assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12, "{shares:?}");
+        }
         let fault = |text: &str| Outlook::parse(text, Some(&classes())).unwrap_err().to_string();
         assert!(fault("drier=0.2,wet=0.8").contains("`wet=0.8`"));
         assert!(fault("drier=0.2,wetter=0.8").contains("for each of `drier`"));
         assert!(fault("drier=0.2,wetter=0.8,near normal=0.3").contains("sum to 1.300"));
+        assert!(fault("drier=0.32,wetter=0.33,near normal=0.33").contains("sum to 0.980"));
         assert!(fault("drier=-1,wetter=1,near normal=1").contains("drier=-1"));
         assert_eq!(Outlook::parse("drier=1", None), Err(OutlookError::NoClasses));
     }

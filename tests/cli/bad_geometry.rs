@@ -269,3 +269,13 @@ fn the_field_is_only_mapped_without_strips() {
     assert!(Archive::table(&archive.result("bad", "response.csv")).is_empty());
     assert!(archive.result("bad", "yield.tif").is_file());
 }
+
+#[test]
+fn a_position_with_one_number_is_a_fault_of_the_file() {
+    let archive = Archive::new();
+    let text = fs::read_to_string(archive.path("fields/bad/strips.geojson")).unwrap();
+    let from = text.find("[[[").unwrap() + 2;
+    let to = from + text[from..].find(']').unwrap() + 1;
+    archive.write("fields/bad/strips.geojson", format!("{}[-93.6]{}", &text[..from], &text[to..]));
+    archive.fails_with("fields/bad/strips.geojson: damaged: feature 1: a position holds 1 number(s), expected 2 or 3");
+}

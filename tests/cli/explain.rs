@@ -51,3 +51,15 @@ fn a_wrong_folder_file_or_row_is_an_error() {
     }
     assert_eq!(say(&["explain", archive.root().to_str().unwrap()]).code, 2);
 }
+
+#[test]
+fn a_folder_that_is_no_result_says_what_was_expected() {
+    let archive = Archive::new();
+    let missing = archive.path("nope");
+    for (folder, found) in [(missing, "no such folder"), (archive.root(), "a folder without summary.json")] {
+        let said = say(&["explain", folder.to_str().unwrap()]);
+        assert_eq!(said.code, 2);
+        let told = format!("found {found}, expected the folder of a site-year below OUT/site_years");
+        assert!(said.stderr.contains(&told), "{}", said.stderr);
+    }
+}

@@ -55,3 +55,38 @@ fn the_findings_are_json_on_demand() {
     assert_eq!(json["strips"]["band"], 3);
     assert_eq!(json["faults"].as_array().unwrap().len(), 0);
 }
+
+#[test]
+fn rasters_attribute_tables_and_points_are_told() {
+    let archive = Archive::new();
+    let said = inspect(&archive.path("layers/total_2023_05.tif"));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    for text in ["GeoTIFF", "4 columns, 4 rows", "EPSG:4326", "140 to 140; 16 of 16 cells hold data", "nodata:"] {
+        assert!(said.stdout.contains(text), "{text}: {}", said.stdout);
+    }
+    let said = inspect(&archive.path("fields/good/harvest.csv"));
+    assert!(said.stdout.contains("extent:  -93.6") && said.stdout.contains("moist: 18 to 18"), "{}", said.stdout);
+    let shapes = archive.path("fields/good/points.shp");
+    let table = dbase::TableWriterBuilder::new()
+        .add_character_field(dbase::FieldName::try_from("name").unwrap(), 10)
+        .add_numeric_field(dbase::FieldName::try_from("flow").unwrap(), 8, 2);
+    let mut writer = shapefile::Writer::from_path(&shapes, table).unwrap();
+    for (x, flow) in [(3.0, 1.5), (7.0, 2.5)] {
+        let mut record = dbase::Record::default();
+        record.insert("name".to_owned(), dbase::FieldValue::Character(Some("row".to_owned())));
+        record.insert("flow".to_owned(), dbase::FieldValue::Numeric(Some(flow)));
+        writer.write_shape_and_record(&shapefile::Point::new(x, 2.0 * x), &record).unwrap();
+    }
+    drop(writer);
+    let said = inspect(&shapes);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let extent = "extent:  3.000000 to 7.000000, 6.000000 to 14.000000";
+    assert!(said.stdout.contains(extent) && said.stdout.contains("flow: 1.5 to 2.5"), "{}", said.stdout);
+    let said = inspect(&shapes.with_extension("dbf"));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("attribute table") && said.stdout.contains("rows:    2"), "{}", said.stdout);
+    assert!(said.stdout.contains("flow: 1.5 to 2.5") && !said.stdout.contains("CRS"), "{}", said.stdout);
+    let damaged = archive.path("layers/damaged.tif");
+    std::fs::write(&damaged, b"II*\0 not a raster").unwrap();
+    assert_eq!(inspect(&damaged).code, 1);
+}

@@ -27,7 +27,7 @@ fn every_field_gets_zones_that_add_up_in_files_that_open() {
     let said = say(&["plan", &archive(), "--out", out.to_str().unwrap()]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("label, local rules and a licensed adviser come first"), "{}", said.stdout);
-    let table = rows(&out.join("plan/plan.csv"));
+    let table = rows(&out.join("plan/corn/plan.csv"));
     let fields: BTreeSet<(String, String)> =
         table.iter().map(|row| (row["folder"].clone(), row["treatment"].clone())).collect();
     assert!(fields.len() >= 4, "{fields:?}");
@@ -41,7 +41,7 @@ fn every_field_gets_zones_that_add_up_in_files_that_open() {
             // money is promised only where something is to be treated
             assert_eq!(row["expected_money"].is_empty(), row["decision"] != "treat" || row["net_return"].is_empty());
         }
-        let place = out.join("plan").join(folder);
+        let place = out.join("plan/corn").join(folder);
         let package = Connection::open(place.join("zones.gpkg")).unwrap();
         let (count, stored): (i64, f64) = package
             .query_row("SELECT COUNT(*), SUM(area) FROM zones WHERE treatment = ?1", [treatment], |row| {
@@ -84,6 +84,11 @@ fn a_plan_that_cannot_be_made_says_why() {
     assert!(text.contains("--outlook: ") && text.contains("near normal"), "{text}");
     let text = refused(&["--outlook", "drier=0.5,near normal=0.5,wetter=0.5"]);
     assert!(text.contains("sum to 1.500, expected 1"), "{text}");
+    // what an error offers is taken
+    let text = refused(&["--outlook", "drier"]);
+    let offered = text.rsplit_once("such as `").unwrap().1.split_once('`').unwrap().0;
+    let text = refused(&["--outlook", offered, "--crop", "soybean", "--precision", "nonsense"]);
+    assert!(!text.contains("--outlook") && text.contains("--precision"), "{text}");
     assert!(!out.join("plan").exists());
 }
 
@@ -95,7 +100,7 @@ fn a_wanted_precision_says_how_many_strips_it_takes() {
     let said = plan("4 bu/ac");
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("Strips for an interval of ± 4.0 bu/ac (90 %)"), "{}", said.stdout);
-    let table = rows(&out.join("plan/replication.csv"));
+    let table = rows(&out.join("plan/corn/replication.csv"));
     let number = |row: &BTreeMap<String, String>, column: &str| row[column].parse::<f64>().unwrap();
     assert!(!table.is_empty());
     for pair in table.windows(2) {
@@ -147,7 +152,7 @@ fn fields_worth_testing_get_strips_with_a_sheet() {
     let (root, out, again) = (copied(&room), room.path().join("out"), room.path().join("again"));
     let said = plan_of(&root, &out);
     assert_eq!(said.code, 0, "{}", said.stderr);
-    let table = rows(&out.join("plan/strips.csv"));
+    let table = rows(&out.join("plan/corn/strips.csv"));
     let folders: BTreeSet<&str> = table.iter().map(|row| row["folder"].as_str()).collect();
     let told = format!("Strips for 2025: {} in {} of 4 fields", table.len(), folders.len());
     assert!(!table.is_empty() && said.stdout.contains(&told), "{told}: {}", said.stdout);
@@ -167,7 +172,7 @@ fn fields_worth_testing_get_strips_with_a_sheet() {
                 own.iter().filter(|row| row["block"] == block).map(|row| row["treatment"].as_str()).collect();
             assert_eq!(in_block, treatments);
         }
-        let place = out.join("plan").join(folder);
+        let place = out.join("plan/corn").join(folder);
         let strips = json(&place.join("strips.geojson"));
         let parts = |file: &Value, part: &str| -> Vec<Value> {
             let features = file["features"].as_array().unwrap();
@@ -207,7 +212,7 @@ fn fields_worth_testing_get_strips_with_a_sheet() {
     let said = plan_of(&root, &again);
     assert!(said.stderr.contains("4 unchanged"), "{}", said.stderr);
     let order = |out: &Path| -> Vec<String> {
-        rows(&out.join("plan/strips.csv")).iter().map(|row| row["treatment"].clone()).collect()
+        rows(&out.join("plan/corn/strips.csv")).iter().map(|row| row["treatment"].clone()).collect()
     };
     assert_ne!(order(&again), order(&out));
 }
@@ -272,12 +277,12 @@ fn the_strips_are_read_again_as_they_were_drawn_and_tell_the_response() {
     let folder = "tamsin-flats/creek-quarter";
     let field = root.join("2025/creek-quarter");
     fs::create_dir_all(&field).unwrap();
-    let strips = out.join("plan").join(folder).join("strips.geojson");
+    let strips = out.join("plan/corn").join(folder).join("strips.geojson");
     fs::copy(&strips, field.join("strips.geojson")).unwrap();
     fs::copy(root.join("layers/total_2024_05.tif"), root.join("layers/total_2025_05.tif")).unwrap();
     fs::write(field.join("field.toml"), next_season()).unwrap();
     fs::write(field.join("harvest.csv"), harvested(&json(&strips))).unwrap();
-    let table = rows(&out.join("plan/strips.csv"));
+    let table = rows(&out.join("plan/corn/strips.csv"));
     let own: Vec<_> = table.iter().filter(|row| row["folder"] == folder).collect();
     let said = say(&["run", root.to_str().unwrap(), "--out", out.to_str().unwrap(), "--only", "2025/*"]);
     assert_eq!(said.code, 0, "{}", said.stderr);
@@ -312,7 +317,7 @@ fn without_a_planter_no_strips_are_drawn_and_former_ones_go() {
     let room = TempDir::new().unwrap();
     let (root, out) = (copied(&room), room.path().join("out"));
     assert_eq!(plan_of(&root, &out).code, 0);
-    let sheet = out.join("plan/tamsin-flats/creek-quarter/strips.html");
+    let sheet = out.join("plan/corn/tamsin-flats/creek-quarter/strips.html");
     assert!(sheet.is_file());
     edit(&root.join("archive.toml"), "planter = \"60 ft\"", "");
     let said = plan_of(&root, &out);
@@ -322,7 +327,7 @@ fn without_a_planter_no_strips_are_drawn_and_former_ones_go() {
         "{}",
         said.stdout
     );
-    assert!(rows(&out.join("plan/strips.csv")).is_empty());
+    assert!(rows(&out.join("plan/corn/strips.csv")).is_empty());
     assert!(!sheet.exists() && !sheet.with_file_name("strips.geojson").exists());
     assert!(sheet.with_file_name("zones.gpkg").is_file());
 }
@@ -343,14 +348,14 @@ fn strips_run_where_they_are_told_to_and_a_field_that_is_not_there_is_refused() 
     edit(&settings, "Creek Quater", "Creek Quarter");
     let said = plan_of(&root, &out);
     assert_eq!(said.code, 0, "{}", said.stderr);
-    let table = rows(&out.join("plan/strips.csv"));
+    let table = rows(&out.join("plan/corn/strips.csv"));
     let own: Vec<_> = table.iter().filter(|row| row["field"] == "Creek Quarter").collect();
     assert!(!own.is_empty() && own.iter().all(|row| row["bearing_deg"] == "95.00"), "{}", said.stdout);
     // 40 ft and 30 ft: one pass of each, 5 ft left at each side
-    let sheet = fs::read_to_string(out.join("plan/tamsin-flats/creek-quarter/strips.html")).unwrap();
+    let sheet = fs::read_to_string(out.join("plan/corn/tamsin-flats/creek-quarter/strips.html")).unwrap();
     assert!(sheet.contains("the first with its edge 5 ft in from the side of the strip"), "{sheet}");
     // the direction is that from true north: along a meridian and a parallel at the strip's own latitude
-    let strips = json(&out.join("plan/tamsin-flats/creek-quarter/strips.geojson"));
+    let strips = json(&out.join("plan/corn/tamsin-flats/creek-quarter/strips.geojson"));
     let ring = strips["features"][0]["geometry"]["coordinates"][0].as_array().unwrap();
     let corner = |at: usize| (ring[at][0].as_f64().unwrap(), ring[at][1].as_f64().unwrap());
     let longest = (1..ring.len())
@@ -360,4 +365,53 @@ fn strips_run_where_they_are_told_to_and_a_field_that_is_not_there_is_refused() 
         .unwrap();
     // a degree of latitude is 0.3 % shorter than that of longitude by its cosine (WGS 84), which at 95° turns by 0.02°
     close("bearing", longest.0.atan2(longest.1).to_degrees().rem_euclid(180.0), 95.0, Tol::abs(0.05));
+}
+
+/// What a plan's folder says of its age.
+fn note(out: &Path, crop: &str) -> Option<String> {
+    fs::read_to_string(out.join("plan").join(crop).join("not-current.txt")).ok()
+}
+
+#[test]
+fn a_plan_is_marked_when_a_later_run_has_other_results_and_kept_when_another_crop_is_planned() {
+    let room = TempDir::new().unwrap();
+    let (archive, out) = (copied(&room), room.path().join("out"));
+    let run = || say(&["run", archive.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+    let said = plan_of(&archive, &out);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert_eq!(note(&out, "corn"), None);
+    let corn = fs::read(out.join("plan/corn/plan.csv")).unwrap();
+    // the same results: the plan holds
+    assert!(!run().stderr.contains("older than the last run"));
+    assert_eq!(note(&out, "corn"), None);
+    // a site-year leaves
+    let (here, away) = (archive.join("2023"), room.path().join("away"));
+    fs::rename(&here, &away).unwrap();
+    let said = run();
+    assert!(
+        said.stderr.contains("note: plan/corn is older than the last run: no longer among the results: 2023/"),
+        "{}",
+        said.stderr
+    );
+    assert!(
+        note(&out, "corn").unwrap().contains("Make the plan again before anything is planted"),
+        "{:?}",
+        note(&out, "corn")
+    );
+    let notes = json(&out.join("run.json"))["notes"].to_string();
+    assert!(notes.contains("plan/corn is older"), "{notes}");
+    assert_eq!(fs::read(out.join("plan/corn/plan.csv")).unwrap(), corn);
+    // it comes back: the plan holds again
+    fs::rename(&away, &here).unwrap();
+    run();
+    assert_eq!(note(&out, "corn"), None);
+    // the plan of another crop goes beside it, and a change of the prices is a change of both
+    edit(&archive.join("archive.toml"), "10.60 USD/bu", "11.60 USD/bu");
+    let said = say(&["plan", archive.to_str().unwrap(), "--out", out.to_str().unwrap(), "--crop", "soybean"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert_eq!(fs::read(out.join("plan/corn/plan.csv")).unwrap(), corn);
+    assert!(rows(&out.join("plan/soybean/plan.csv")).iter().all(|row| row["crop"] == "soybean"));
+    assert_eq!(note(&out, "soybean"), None);
+    assert!(note(&out, "corn").unwrap().contains("archive.toml has changed"));
+    assert!(said.stderr.contains("note: plan/corn is older than the last run"), "{}", said.stderr);
 }

@@ -104,3 +104,20 @@ fn a_site_year_that_is_left_alone_counts_as_it_last_was() {
     assert!(said.stderr.contains("no column"), "{}", said.stderr);
     no_table_holds(&archive, "bad");
 }
+
+#[test]
+#[cfg(unix)]
+fn a_site_year_behind_a_link_that_leads_nowhere_tonight_is_stale_and_not_retired() {
+    let archive = Archive::new();
+    let away = archive.dir.path().join("away");
+    fs::rename(archive.path("fields/bad"), &away).unwrap();
+    std::os::unix::fs::symlink(&away, archive.path("fields/bad")).unwrap();
+    let said = archive.run_with(&["--allow-outside"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    fs::rename(&away, archive.dir.path().join("gone")).unwrap();
+    let said = archive.run_with(&["--allow-outside"]);
+    assert_eq!(said.code, 1, "{}", said.stderr);
+    assert!(said.stderr.contains("error: fields/bad: fields/bad: a link that cannot be followed"), "{}", said.stderr);
+    assert!(said.stderr.contains("stale"), "{}", said.stderr);
+    no_table_holds(&archive, "bad");
+}

@@ -20,6 +20,6 @@ mod full_disk;
 mod killed;
 mod many;
 mod other_runs;
-mod shards;
+mod shares;
 mod signals;
 mod snapshot;

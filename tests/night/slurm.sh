@@ -79,7 +79,7 @@ sinfo
 out=$work/shared
 cat >"$work/share.sh" <<JOB
 #!/bin/sh
-exec "$program" run "$archive" --out "$out" --shard auto --jobs 1
+exec "$program" run "$archive" --out "$out" --share auto --jobs 1
 JOB
 cat >"$work/synthesise.sh" <<JOB
 #!/bin/sh
@@ -93,5 +93,5 @@ scontrol -o show job "$last" | tr ' ' '\n' | grep -E '^(JobState|ExitCode)='
 tail -n 1 "$work"/share-*.log "$work/synthesise.log"
 
 # What tells of a run, and what is remembered, differs; nothing else may.
-diff -r --exclude=run.json --exclude='run*.log' --exclude=.bandlift --exclude=shards "$work/single" "$out"
+diff -r --exclude=run.json --exclude='run*.log' --exclude=.bandlift --exclude=shares "$work/single" "$out"
 echo "identical: $(find "$out/site_years" -name summary.json | wc -l) site-years, $(find "$out" -type f -not -path '*/.bandlift/*' | wc -l) files"

@@ -12,7 +12,7 @@ pub fn results(out: &Path) -> BTreeMap<String, Vec<u8>> {
     for entry in walkdir::WalkDir::new(out) {
         let entry = entry.unwrap();
         let name = entry.path().strip_prefix(out).unwrap().to_str().unwrap().to_owned();
-        let of_run = name.starts_with("run.") || name.starts_with(".bandlift") || name.starts_with("shards");
+        let of_run = name.starts_with("run.") || name.starts_with(".bandlift") || name.starts_with("shares");
         if entry.file_type().is_file() && !of_run {
             files.insert(name, fs::read(entry.path()).unwrap());
         }

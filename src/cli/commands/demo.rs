@@ -12,7 +12,10 @@ use crate::report::{self, Units, aligned};
 pub(in crate::cli) fn run(arguments: &DemoArguments, out: &mut Output) -> Exit {
     let dir = arguments.dir.clone().unwrap_or_else(default_dir);
     let archive = dir.join("archive");
-    let truth = match demo::archive::write(&archive, demo::Options::default())
+    // a folder that the user named may hold the user's own; the one below the system's temporary folder is the demo's
+    let allowed = if arguments.dir.is_some() { demo::archive::refuse_other(&archive) } else { Ok(()) };
+    let truth = match allowed
+        .and_then(|()| demo::archive::write(&archive, demo::Options::default()))
         .and_then(|truth| truth.save(&dir.join("truth.json")).map(|()| truth))
     {
         Ok(truth) => truth,

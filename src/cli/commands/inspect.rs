@@ -12,6 +12,7 @@ use crate::config::{ArchiveSettings, FieldSettings};
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
 use crate::points::Ingested;
+use crate::raster::RasterFile;
 
 /// What was found, for people and for programs.
 struct Finding {
@@ -46,7 +47,7 @@ pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exi
     if arguments.json {
         let mut json = finding.json;
         json["faults"] = json!(finding.faults);
-        out.result(&format!("{}\n", serde_json::to_string_pretty(&json).unwrap_or_default()));
+        out.json(&json);
     } else {
         for line in &finding.lines {
             out.result(&format!("{line}\n"));
@@ -60,6 +61,10 @@ pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exi
 
 fn data_file(path: &Path) -> Finding {
     let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let extension = path.extension().map(|extension| extension.to_string_lossy().to_ascii_lowercase());
+    if matches!(extension.as_deref(), Some("tif" | "tiff")) {
+        return raster_file(&name, path);
+    }
     match ingest::summarise(&name, path) {
         Err(error) => Finding { lines: Vec::new(), json: json!({}), faults: vec![error.to_string()] },
         Ok(summary) => {
@@ -71,13 +76,48 @@ fn data_file(path: &Path) -> Finding {
             if let Some([west, south, east, north]) = summary.extent {
                 lines.push(format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"));
             }
-            lines.push(format!(
-                "CRS:     {}",
-                summary.crs.as_deref().unwrap_or("none in the file; write `crs` in field.toml")
-            ));
+            for (column, [least, most]) in &summary.ranges {
+                lines.push(format!("  {column}: {least} to {most}"));
+            }
+            if summary.is_place {
+                let none = "none in the file; write `crs` in field.toml";
+                lines.push(format!("CRS:     {}", summary.crs.as_deref().unwrap_or(none)));
+            }
             let json = json!({
                 "file": name, "format": summary.format, "rows": summary.rows, "columns": summary.columns,
-                "extent": summary.extent, "crs": summary.crs,
+                "ranges": summary.ranges, "extent": summary.extent, "crs": summary.crs,
+            });
+            Finding { lines, json, faults: Vec::new() }
+        }
+    }
+}
+
+fn raster_file(name: &str, path: &Path) -> Finding {
+    match RasterFile::open(path).and_then(|mut raster| raster.summary()) {
+        Err(error) => Finding { lines: Vec::new(), json: json!({}), faults: vec![error.to_string()] },
+        Ok(found) => {
+            let [west, south, east, north] = found.extent;
+            // seven digits are enough to read, and all that most rasters hold
+            let range = found
+                .range
+                .map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{} to {}", a as f32, b as f32));
+            let nodata = found.nodata.map_or_else(|| "not declared".to_owned(), |value| value.to_string());
+            let lines = vec![
+                format!("{name}: GeoTIFF"),
+                format!("size:    {} columns, {} rows", found.columns, found.rows),
+                format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"),
+                format!("CRS:     {}", found.crs.as_deref().unwrap_or("none in the file")),
+                format!(
+                    "values:  {range}; {} of {} cells hold data",
+                    found.cells_with_data,
+                    found.columns * found.rows
+                ),
+                format!("nodata:  {nodata}"),
+            ];
+            let json = json!({
+                "file": name, "format": "GeoTIFF", "columns": found.columns, "rows": found.rows,
+                "extent": found.extent, "crs": found.crs, "range": found.range, "nodata": found.nodata,
+                "cells_with_data": found.cells_with_data,
             });
             Finding { lines, json, faults: Vec::new() }
         }
@@ -118,6 +158,7 @@ fn archive(folder: &Path, allow_outside: bool) -> Finding {
         },
         format!("site-years: {}", found.folders.len()),
     ];
+    lines.extend(found.dangling.iter().map(|(link, reason)| format!("note: {link}: {reason}")));
     let mut faults: Vec<String> = found.unreadable.iter().map(|(place, reason)| format!("{place}: {reason}")).collect();
     let mut all = Vec::new();
     let shared = SharedLayers::default();
@@ -125,7 +166,7 @@ fn archive(folder: &Path, allow_outside: bool) -> Finding {
         let finding = examine(folder, one, &settings, allow_outside, &shared);
         lines.push(String::new());
         lines.extend(finding.lines);
-        faults.extend(finding.faults);
+        faults.extend(finding.faults.into_iter().filter(|fault| !faults.contains(fault)).collect::<Vec<_>>());
         all.push(finding.json);
     }
     if found.folders.is_empty() {
@@ -164,15 +205,23 @@ fn examine(
     allow_outside: bool,
     shared: &SharedLayers,
 ) -> Finding {
-    let fault = |text: String| Finding {
-        lines: vec![format!("{}: has faults", folder.name)],
-        json: json!({ "folder": folder.name }),
-        faults: text.lines().map(|line| format!("{}: {line}", folder.name)).collect(),
-    };
-    let read = std::fs::read_to_string(folder.path.join("field.toml"))
-        .map_err(|error| format!("field.toml: cannot be read: {error}"))
-        .and_then(|text| FieldSettings::parse("field.toml", &text, settings).map_err(|faults| faults.to_string()));
-    let field = match read {
+    let fault =
+        |text: String| Finding {
+            lines: vec![format!("{}: has faults", folder.name)],
+            json: json!({ "folder": folder.name }),
+            // a fault of the archive is told without the site-year in which it was met
+            faults: text
+                .lines()
+                .map(|line| {
+                    if line.starts_with("archive.toml: ") {
+                        line.to_owned()
+                    } else {
+                        format!("{}: {line}", folder.name)
+                    }
+                })
+                .collect(),
+        };
+    let field = match batch::field_settings(folder, "field.toml", settings) {
         Ok(field) => field,
         Err(text) => return fault(text),
     };
@@ -244,7 +293,7 @@ fn describe(
                 channel("moisture", channels.moisture, "taken to be at market moisture"),
                 channel("speed", channels.speed, "derived"),
                 channel("distance", channels.distance, "speed × interval"),
-                channel("swath", channels.swath, "configured"),
+                channel("swath", channels.swath, "configured or derived"),
                 channel("header", channels.header, "unknown"),
             ]
             .join(", ")

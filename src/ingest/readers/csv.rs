@@ -3,7 +3,7 @@
 //! The fast reader takes the wanted columns; when it meets anything unusual, an exact reader goes through the file
 //! cell by cell and either delivers the same columns or names the cell that is wrong.
 
-use std::io::{Cursor, Read};
+use std::io::Cursor;
 use std::sync::Arc;
 
 use polars::prelude::{
@@ -11,14 +11,15 @@ use polars::prelude::{
 };
 
 use super::table::{Table, TextColumn, Wanted, number};
+use super::unpacked;
 use crate::ingest::IngestError;
+use crate::text::without_mark;
 
 /// Reads the wanted columns of a CSV file.
 pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table, IngestError> {
-    let bytes = unpacked(file, bytes)?;
-    let body = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
-    let separator = separator(body);
-    let header = header(file, body, separator)?;
+    let body = body(file, bytes, wanted.most_unpacked_bytes)?;
+    let separator = separator(&body);
+    let header = header(file, &body, separator)?;
     for column in wanted.numbers.iter().chain(&wanted.texts) {
         match header.iter().filter(|name| *name == column).count() {
             1 => {}
@@ -26,28 +27,27 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
             _ => return Err(IngestError::damaged(file, format!("two columns are called `{column}`"))),
         }
     }
-    match fast(body, separator, wanted) {
+    let is_plain = examine(file, &body, separator, &header)?;
+    match is_plain.then(|| fast(&body, separator, wanted)).flatten() {
         Some(table) => Ok(table),
-        None => exact(file, body, separator, &header, wanted),
+        None => exact(file, &body, separator, &header, wanted),
     }
 }
 
 /// The names of the columns.
-pub(crate) fn columns(file: &str, bytes: Vec<u8>) -> Result<Vec<String>, IngestError> {
-    let bytes = unpacked(file, bytes)?;
-    let body = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
-    header(file, body, separator(body))
+pub(crate) fn columns(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<String>, IngestError> {
+    let body = body(file, bytes, most_bytes)?;
+    header(file, &body, separator(&body))
 }
 
-fn unpacked(file: &str, bytes: Vec<u8>) -> Result<Vec<u8>, IngestError> {
-    if !bytes.starts_with(&[0x1f, 0x8b]) {
-        return Ok(bytes);
-    }
-    let mut text = Vec::new();
-    flate2::read::MultiGzDecoder::new(bytes.as_slice())
-        .read_to_end(&mut text)
-        .map_err(|error| IngestError::damaged(file, format!("the gzip stream ends or breaks: {error}")))?;
-    Ok(text)
+/// The text: unpacked where it is packed, as UTF-8 without byte-order mark.
+fn body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
+    let bytes = if bytes.starts_with(&[0x1f, 0x8b]) {
+        unpacked(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), most_bytes)?
+    } else {
+        bytes
+    };
+    without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))
 }
 
 /// Comma, or what the first line holds most of among semicolon and tab where it holds no comma.
@@ -65,10 +65,55 @@ fn header(file: &str, body: &[u8], separator: u8) -> Result<Vec<String>, IngestE
     let mut reader = reader(body, separator);
     let header = reader.byte_headers().map_err(|error| IngestError::damaged(file, error))?;
     let names: Vec<String> = header.iter().map(|name| String::from_utf8_lossy(name).trim().to_owned()).collect();
+    if names.iter().any(|name| name.contains('\n')) && body.split(|&byte| byte == b'"').count().is_multiple_of(2) {
+        return Err(IngestError::damaged(file, "a quote is opened in the header and never closed"));
+    }
     if names.iter().all(String::is_empty) {
         return Err(IngestError::Empty { file: file.to_owned(), what: "rows, not even a header" });
     }
     Ok(names)
+}
+
+/// Checks that every row has the cells of the header. Returns whether the fast reader can be trusted with the file: without
+/// empty lines, empty cells beyond the header and cells of several lines.
+///
+/// A header may end in separators without names, and so may a row.
+fn examine(file: &str, body: &[u8], separator: u8, header: &[String]) -> Result<bool, IngestError> {
+    let named = header.iter().rposition(|name| !name.is_empty()).map_or(0, |last| last + 1);
+    let mut reader = reader(body, separator);
+    let mut record = csv::ByteRecord::new();
+    let (mut row, mut is_plain) = (0, !has_empty_line(body));
+    while reader.read_byte_record(&mut record).map_err(|error| IngestError::damaged(file, error))? {
+        if is_blank(&record, named) {
+            is_plain = false;
+            continue;
+        }
+        row += 1;
+        let is_record = |line: &[u8]| line.split(|&byte| byte == separator).count() >= named.max(2);
+        let swallowed = record.iter().position(|cell| cell.split(|&byte| byte == b'\n').skip(1).any(is_record));
+        if let Some(at) = swallowed {
+            let name = header.get(at).map_or("", String::as_str);
+            let reason =
+                format!("row {row}, column `{name}`: a quote is opened and not closed; it swallows the rows below");
+            return Err(IngestError::damaged(file, reason));
+        }
+        let filled = record.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1);
+        if record.len() < named || filled > header.len() {
+            let reason = format!("row {row} has {} cells, the header {named}", record.len());
+            return Err(IngestError::damaged(file, reason));
+        }
+        is_plain &= record.len() == header.len() && !record.as_slice().contains(&b'\n');
+    }
+    Ok(is_plain)
+}
+
+/// Whether a line holds nothing, in a file of several columns.
+fn is_blank(record: &csv::ByteRecord, named: usize) -> bool {
+    named > 1 && record.len() == 1 && record[0].trim_ascii().is_empty()
+}
+
+fn has_empty_line(body: &[u8]) -> bool {
+    body.windows(2).any(|pair| pair == b"\n\n" || pair == b"\n\r") || matches!(body.first(), Some(b'\n' | b'\r'))
 }
 
 /// The columns by the table library, or nothing where it met something unusual.
@@ -118,13 +163,10 @@ fn exact(file: &str, body: &[u8], separator: u8, header: &[String], wanted: &Wan
     let mut rows = 0;
     for record in reader(body, separator).byte_records() {
         let record = record.map_err(|error| IngestError::damaged(file, error))?;
-        rows += 1;
-        if record.len() > header.len() {
-            return Err(IngestError::damaged(
-                file,
-                format!("row {rows} has {} cells, the header {}", record.len(), header.len()),
-            ));
+        if is_blank(&record, header.len()) {
+            continue;
         }
+        rows += 1;
         let cell = |at: usize| String::from_utf8_lossy(record.get(at).unwrap_or(b""));
         for ((column, &at), name) in numbers.iter_mut().zip(&number_at).zip(&wanted.numbers) {
             let text = cell(at);
@@ -154,7 +196,12 @@ mod tests {
     use crate::ingest::readers::Shapes;
 
     fn wanted() -> Wanted {
-        Wanted { shapes: Shapes::Ignored, numbers: vec!["a".to_owned(), "b".to_owned()], texts: vec!["t".to_owned()] }
+        Wanted {
+            shapes: Shapes::Ignored,
+            numbers: vec!["a".to_owned(), "b".to_owned()],
+            texts: vec!["t".to_owned()],
+            ..Wanted::default()
+        }
     }
 
     fn table(text: &str) -> Result<Table, IngestError> {
@@ -212,6 +259,63 @@ mod tests {
     fn a_missing_column_names_those_found() {
         let fault = table("a,bb,t\n1,2,red\n").unwrap_err().to_string();
         assert_eq!(fault, "f.csv: no column `b`; found: a, bb, t; did you mean `bb`?");
+    }
+
+    #[test]
+    fn empty_lines_and_separators_at_the_end_make_no_difference() {
+        for text in [
+            "a,b,t,\n1,2,red,\n3,4,blue,\n",
+            "a,b,t,\n1,2,red\n3,4,blue\n",
+            "a,b,t\n1,2,red,\n3,4,blue,,\n",
+            "a,b,t\n1,2,red\n\n3,4,blue\n\n\n",
+            "a,b,t\r\n1,2,red\r\n3,4,blue\r\n\r\n  \r\n",
+        ] {
+            let table = table(text).unwrap_or_else(|fault| panic!("{text:?}: {fault}"));
+            assert_eq!(
+                (table.rows, table.numbers["b"][1], table.texts["t"].get(1)),
+                (2, 4.0, Some("blue")),
+                "{text:?}"
+            );
+        }
+        let notes = table("a,b,t\n1,2,\"red\nand green\"\n3,4,blue\n").unwrap();
+        assert_eq!(notes.texts["t"].get(0), Some("red\nand green"));
+    }
+
+    #[test]
+    fn rows_of_other_lengths_and_open_quotes_are_told() {
+        for (text, expected) in [
+            ("a,b,t\n1,2,red\n3,4\n", "f.csv: damaged: row 2 has 2 cells, the header 3"),
+            ("a,b,t\n1,2,red\n3,4,blue,5\n", "f.csv: damaged: row 2 has 4 cells, the header 3"),
+            ("a,b,t\n1,\"2,red\n3,4,blue\n", "row 1, column `b`: a quote is opened and not closed"),
+            // closed by another stray quote in the same column
+            ("a,b,t\n1,2,\"red\n3,4,blue\n5,6,x\"\n", "row 1, column `t`: a quote is opened and not closed"),
+            ("a,\"b,t\n1,2,red\n", "a quote is opened in the header and never closed"),
+        ] {
+            let fault = table(text).unwrap_err().to_string();
+            assert!(fault.contains(expected), "{text:?}: {fault}");
+        }
+    }
+
+    #[test]
+    fn text_in_utf_16_reads_like_utf_8() {
+        let plain = "a,b,t\n1,2,Żyto\n";
+        let utf_16: Vec<u8> = plain.encode_utf16().flat_map(u16::to_le_bytes).collect();
+        let table = read("f.csv", [vec![0xff, 0xfe], utf_16].concat(), &wanted()).unwrap();
+        assert_eq!((table.numbers["b"][0], table.texts["t"].get(0)), (2.0, Some("Żyto")));
+    }
+
+    #[test]
+    fn what_unpacks_beyond_the_limit_is_refused_before_it_is_held() {
+        let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+        std::io::Write::write_all(&mut packer, format!("a,b,t\n{}", "1,2,red\n".repeat(2000)).as_bytes()).unwrap();
+        let packed = packer.finish().unwrap();
+        let wanted = Wanted { most_unpacked_bytes: 10_000, ..wanted() };
+        let fault = read("f.csv.gz", packed.clone(), &wanted).unwrap_err().to_string();
+        assert_eq!(
+            fault,
+            "f.csv.gz: unpacks to more than 10000 bytes; raise `most_unpacked` under [read] in archive.toml if it is sound"
+        );
+        assert!(read("f.csv.gz", packed, &Wanted { most_unpacked_bytes: 16_006, ..wanted }).is_ok());
     }
 
     #[test]

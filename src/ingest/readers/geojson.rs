@@ -1,16 +1,15 @@
 //! GeoJSON (RFC 7946): feature collections of points or polygons, in WGS 84 unless an older `crs` member says otherwise.
 
 use geo::Geometry;
-use geojson::{FeatureCollection, GeoJson, JsonValue};
+use geojson::{FeatureCollection, GeoJson, GeometryValue, JsonValue, Position};
 
 use super::table::{Cell, Filler, Table, Wanted};
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
+use crate::text::decoded;
 
 fn collection(file: &str, bytes: &[u8]) -> Result<FeatureCollection, IngestError> {
-    let text = std::str::from_utf8(bytes)
-        .map_err(|error| IngestError::damaged(file, format!("not UTF-8 text: {error}")))?
-        .trim_start_matches('\u{feff}');
+    let text = decoded(bytes.to_vec()).map_err(|reason| IngestError::damaged(file, reason))?;
     if text.trim().is_empty() {
         return Err(IngestError::Empty { file: file.to_owned(), what: "features" });
     }
@@ -50,13 +49,34 @@ pub(crate) fn read(file: &str, bytes: &[u8], wanted: &Wanted) -> Result<Table, I
     for (at, feature) in collection.features.into_iter().enumerate() {
         let geometry = feature
             .geometry
-            .map(Geometry::<f64>::try_from)
+            .map(|geometry| {
+                refuse_short_positions(&geometry.value)?;
+                Geometry::<f64>::try_from(geometry).map_err(|error| error.to_string())
+            })
             .transpose()
-            .map_err(|error| IngestError::damaged(file, format!("feature {}: {error}", at + 1)))?;
+            .map_err(|reason| IngestError::damaged(file, format!("feature {}: {reason}", at + 1)))?;
         let properties = feature.properties.unwrap_or_default();
         filler.push(geometry, |name| cell(file, at + 1, name, properties.get(name)))?;
     }
     Ok(filler.finish(Some(crs)))
+}
+
+/// The library takes for granted that a position holds two numbers (RFC 7946, section 3.1.1).
+fn refuse_short_positions(geometry: &GeometryValue) -> Result<(), String> {
+    let line = |positions: &[Position]| {
+        let short = positions.iter().map(|position| position.as_slice().len()).find(|&length| length < 2);
+        short.map_or(Ok(()), |length| Err(format!("a position holds {length} number(s), expected 2 or 3")))
+    };
+    let lines = |all: &[Vec<Position>]| all.iter().try_for_each(|positions| line(positions));
+    match geometry {
+        GeometryValue::Point { coordinates } => line(std::slice::from_ref(coordinates)),
+        GeometryValue::MultiPoint { coordinates } | GeometryValue::LineString { coordinates } => line(coordinates),
+        GeometryValue::MultiLineString { coordinates } | GeometryValue::Polygon { coordinates } => lines(coordinates),
+        GeometryValue::MultiPolygon { coordinates } => coordinates.iter().try_for_each(|rings| lines(rings)),
+        GeometryValue::GeometryCollection { geometries } => {
+            geometries.iter().try_for_each(|geometry| refuse_short_positions(&geometry.value))
+        }
+    }
 }
 
 fn cell(file: &str, row: usize, name: &str, value: Option<&JsonValue>) -> Result<Cell, IngestError> {

@@ -9,7 +9,7 @@ mod table;
 
 use std::path::{Path, PathBuf};
 
-pub(crate) use table::{Shapes, Table, TextColumn, Wanted};
+pub(crate) use table::{Shapes, Table, TextColumn, Wanted, number_text};
 
 use super::IngestError;
 
@@ -83,6 +83,18 @@ fn bytes(file: &str, path: &Path) -> Result<Vec<u8>, IngestError> {
     Ok(bytes)
 }
 
+/// What a packed stream unpacks to, no more than `most_bytes` of it.
+fn unpacked(file: &str, packed: impl std::io::Read, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
+    let mut content = Vec::new();
+    let mut limited = packed.take(most_bytes.saturating_add(1));
+    std::io::Read::read_to_end(&mut limited, &mut content)
+        .map_err(|error| IngestError::damaged(file, format!("the packed stream ends or breaks: {error}")))?;
+    if content.len() as u64 > most_bytes {
+        return Err(IngestError::TooLarge { file: file.to_owned(), most_bytes });
+    }
+    Ok(content)
+}
+
 /// Reads the wanted columns of a file; `file` is how it is named in messages.
 pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
     let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
@@ -94,21 +106,28 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
         Format::Csv => csv::read(file, bytes, wanted),
         Format::Parquet => parquet::read(file, bytes, wanted),
         Format::Shapefile => shapefile::read(file, &shapefile::Parts::beside(file, path, bytes)?, wanted),
-        Format::ZippedShapefile => shapefile::read(file, &shapefile::Parts::zipped(file, bytes)?, wanted),
+        Format::ZippedShapefile => {
+            shapefile::read(file, &shapefile::Parts::zipped(file, bytes, wanted.most_unpacked_bytes)?, wanted)
+        }
         Format::GeoJson => geojson::read(file, &bytes, wanted),
         Format::GeoPackage => geopackage::read(file, path, wanted),
     }
 }
 
-/// The names of a file's columns.
-pub(crate) fn columns(file: &str, path: &Path) -> Result<Vec<String>, IngestError> {
+/// An attribute table (.dbf) by itself, all columns as texts: for a look at it, since its records lie nowhere.
+pub(crate) fn attribute_table(file: &str, path: &Path) -> Result<Table, IngestError> {
+    shapefile::attribute_table(file, path, bytes(file, path)?)
+}
+
+/// The names of a file's columns; a packed file may unpack to `most_bytes`.
+pub(crate) fn columns(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<String>, IngestError> {
     let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
     let bytes = bytes(file, path)?;
     match format {
-        Format::Csv => csv::columns(file, bytes),
+        Format::Csv => csv::columns(file, bytes, most_bytes),
         Format::Parquet => parquet::columns(file, bytes),
         Format::Shapefile => shapefile::columns(file, &shapefile::Parts::beside(file, path, bytes)?),
-        Format::ZippedShapefile => shapefile::columns(file, &shapefile::Parts::zipped(file, bytes)?),
+        Format::ZippedShapefile => shapefile::columns(file, &shapefile::Parts::zipped(file, bytes, most_bytes)?),
         Format::GeoJson => geojson::columns(file, &bytes),
         Format::GeoPackage => geopackage::columns(file, path),
     }

@@ -10,6 +10,7 @@ use geo::Geometry;
 use shapefile::{Shape, ShapeReader};
 
 use super::table::{Cell, Filler, Table, Wanted};
+use super::unpacked;
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
 
@@ -51,7 +52,7 @@ impl Parts {
     }
 
     /// Reads the parts of the single shapefile in a .zip.
-    pub(crate) fn zipped(file: &str, bytes: Vec<u8>) -> Result<Self, IngestError> {
+    pub(crate) fn zipped(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Self, IngestError> {
         let mut archive =
             zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| IngestError::damaged(file, error))?;
         let names: Vec<String> =
@@ -68,13 +69,8 @@ impl Parts {
                 .iter()
                 .find(|name| name.len() == stem.len() + 4 && name.starts_with(stem) && has_extension(name, extension));
             let Some(name) = named else { return Ok(None) };
-            let mut content = Vec::new();
-            archive
-                .by_name(name)
-                .map_err(|error| IngestError::damaged(file, error))?
-                .read_to_end(&mut content)
-                .map_err(|error| IngestError::damaged(file, error))?;
-            Ok(Some(content))
+            let packed = archive.by_name(name).map_err(|error| IngestError::damaged(file, error))?;
+            unpacked(file, packed, most_bytes).map(Some)
         };
         let shp = part("shp")?.unwrap_or_default();
         let dbf = part("dbf")?.ok_or_else(|| IngestError::damaged(file, "there is no .dbf in the .zip"))?;
@@ -127,6 +123,37 @@ pub(crate) fn columns(file: &str, parts: &Parts) -> Result<Vec<String>, IngestEr
     Ok(attributes(file, parts)?.fields().iter().map(|field| field.name().to_owned()).collect())
 }
 
+/// The rows of the attribute table, all of which are there.
+fn rows(file: &str, parts: &Parts, attributes: &dbase::Reader<Cursor<Vec<u8>>>) -> Result<usize, IngestError> {
+    let header = attributes.header();
+    let rows = header.num_records as usize;
+    let expected = usize::from(header.offset_to_first_record) + rows * usize::from(header.size_of_record);
+    if parts.dbf.len() >= expected {
+        return Ok(rows);
+    }
+    Err(IngestError::damaged(
+        file,
+        format!("its .dbf is truncated: its header declares {expected} bytes, found {}", parts.dbf.len()),
+    ))
+}
+
+/// All columns of an attribute table by itself, as texts.
+pub(crate) fn attribute_table(file: &str, path: &Path, dbf: Vec<u8>) -> Result<Table, IngestError> {
+    let cpg = std::fs::read(path.with_extension("cpg")).ok().map(|bytes| String::from_utf8_lossy(&bytes).into_owned());
+    let parts = Parts { shp: Vec::new(), dbf, prj: None, cpg };
+    let mut attributes = attributes(file, &parts)?;
+    rows(file, &parts, &attributes)?;
+    let texts: Vec<String> = attributes.fields().iter().map(|field| field.name().to_owned()).collect();
+    let wanted = Wanted { texts, ..Wanted::default() };
+    let mut filler = Filler::new(file, &wanted);
+    for (at, record) in attributes.iter_records_as::<Row>().enumerate() {
+        let Row(values) = record.map_err(|error| IngestError::damaged(file, format!("row {}: {error}", at + 1)))?;
+        let mut values = values.iter();
+        filler.push(None, |_| Ok(values.next().map_or(Cell::Missing, cell)))?;
+    }
+    Ok(filler.finish(None))
+}
+
 /// Reads the wanted columns and the shapes.
 pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, IngestError> {
     let mut shapes = ShapeReader::new(Cursor::new(parts.shp.as_slice()))
@@ -139,15 +166,7 @@ pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, 
         ));
     }
     let mut attributes = attributes(file, parts)?;
-    let header = attributes.header();
-    let rows = header.num_records as usize;
-    let expected = usize::from(header.offset_to_first_record) + rows * usize::from(header.size_of_record);
-    if parts.dbf.len() < expected {
-        return Err(IngestError::damaged(
-            file,
-            format!("its .dbf is truncated: its header declares {expected} bytes, found {}", parts.dbf.len()),
-        ));
-    }
+    let rows = rows(file, parts, &attributes)?;
     let names: Vec<String> = attributes.fields().iter().map(|field| field.name().to_owned()).collect();
     for column in wanted.numbers.iter().chain(&wanted.texts) {
         if !names.contains(column) {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use geo::{Geometry, MultiPolygon};
 
+use crate::config::ReadSettings;
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
 
@@ -20,7 +21,7 @@ pub(crate) enum Shapes {
 }
 
 /// The columns that are wanted from a file of records or a layer of polygons.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub(crate) struct Wanted {
     /// What geometry.
     pub(crate) shapes: Shapes,
@@ -28,6 +29,15 @@ pub(crate) struct Wanted {
     pub(crate) numbers: Vec<String>,
     /// Columns of texts.
     pub(crate) texts: Vec<String>,
+    /// Most bytes that a packed file may unpack to.
+    pub(crate) most_unpacked_bytes: u64,
+}
+
+impl Default for Wanted {
+    fn default() -> Self {
+        let most_unpacked_bytes = ReadSettings::default().most_unpacked_bytes;
+        Self { shapes: Shapes::default(), numbers: Vec::new(), texts: Vec::new(), most_unpacked_bytes }
+    }
 }
 
 /// Columns of one file; all have `rows` rows.

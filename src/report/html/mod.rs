@@ -1,5 +1,5 @@
 //! The pages: one for each site-year, one for the archive. Each is one file that asks the network for nothing; every name
-//! from a file is escaped.
+//! from a file is escaped, and control characters stand as their code.
 
 mod archive;
 mod colour;
@@ -22,6 +22,7 @@ use minijinja::{AutoEscape, Environment};
 use serde_json::Value;
 
 use super::ReportError;
+use crate::text::{plain, plain_json};
 
 /// The templates by name.
 const TEMPLATES: [(&str, &str); 5] = [
@@ -50,14 +51,14 @@ fn render(file: &'static str, template: &str, mut context: Value) -> Result<Vec<
     environment
         .get_template(template)
         .and_then(|template| template.render(Serde(context)))
-        .map(String::into_bytes)
+        .map(|page| plain(&page).into_owned().into_bytes())
         .map_err(fault)
 }
 
 /// JSON as it may stand inside a script element: `<` could end it.
 fn script_json(value: &Value) -> Result<String, ReportError> {
     let text = serde_json::to_string(value).map_err(|error| ReportError::new("report.html", error))?;
-    Ok(text.replace('<', "\\u003c"))
+    Ok(plain_json(&text).replace('<', "\\u003c"))
 }
 
 #[cfg(test)]

@@ -31,7 +31,7 @@ fn shares_and_a_synthesis_give_the_bytes_of_one_process() {
 
     let (root, out) = (archive.root(), archive.out());
     let share = |share: &str| {
-        start(&["run", root.to_str().unwrap(), "--out", out.to_str().unwrap(), "--jobs", "1", "--shard", share])
+        start(&["run", root.to_str().unwrap(), "--out", out.to_str().unwrap(), "--jobs", "1", "--share", share])
     };
     let mut shares: Vec<_> = ["1/3", "2/3", "3/3"].into_iter().map(share).collect();
     let codes: Vec<_> = shares.iter_mut().map(|share| share.wait().unwrap().code().unwrap()).collect();
@@ -56,7 +56,7 @@ fn a_share_that_never_ran_is_named_and_its_site_years_are_in_no_table() {
     // one of these holds one of the two fields
     let mut done = 0;
     for number in 1..=16 {
-        let said = archive.run_with(&["--shard", &format!("{number}/16")]);
+        let said = archive.run_with(&["--share", &format!("{number}/16")]);
         assert_eq!(said.code, 0, "{}", said.stderr);
         done += usize::from(said.stderr.contains("1 computed"));
         if done == 1 {
@@ -87,13 +87,13 @@ fn the_share_comes_from_the_array_job_only_when_that_is_asked_for() {
         (output.status.code().unwrap(), String::from_utf8(output.stderr).unwrap())
     };
     let array = [("SLURM_ARRAY_TASK_ID", "7"), ("SLURM_ARRAY_TASK_MIN", "5"), ("SLURM_ARRAY_TASK_MAX", "8")];
-    let (code, stderr) = run(&["--shard", "auto"], &array);
+    let (code, stderr) = run(&["--share", "auto"], &array);
     assert_eq!(code, 0, "{stderr}");
     assert!(stderr.contains("share 3/4: "), "{stderr}");
-    let (code, stderr) = run(&["--shard", "auto"], &[]);
+    let (code, stderr) = run(&["--share", "auto"], &[]);
     assert_eq!(code, 2, "{stderr}");
-    assert!(stderr.contains("--shard: auto: not an array job"), "{stderr}");
-    let (code, stderr) = run(&["--shard", "5/4"], &[]);
+    assert!(stderr.contains("--share: auto: not an array job"), "{stderr}");
+    let (code, stderr) = run(&["--share", "5/4"], &[]);
     assert_eq!(code, 2, "{stderr}");
     assert!(stderr.contains("found `5/4`, expected K/N"), "{stderr}");
     // without the flag the variables mean nothing

@@ -6,7 +6,7 @@ use thiserror::Error;
 
 /// The share `number` of `count`, from 1.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Shard {
+pub struct Share {
     number: u64,
     count: u64,
 }
@@ -14,7 +14,7 @@ pub struct Shard {
 /// Why a text names no share.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 #[error("{0}")]
-pub struct ShardError(String);
+pub struct ShareError(String);
 
 /// How a scheduler tells an array's job which one it is: its index, the least index, and the greatest or the count.
 struct Scheduler {
@@ -36,18 +36,18 @@ const SCHEDULERS: [Scheduler; 4] = [
         first: Some("SLURM_ARRAY_TASK_MIN"),
         last: &[Last::Index("SLURM_ARRAY_TASK_MAX"), Last::Count("SLURM_ARRAY_TASK_COUNT")],
     },
-    Scheduler { index: "PBS_ARRAY_INDEX", first: None, last: &[Last::Count("BANDLIFT_SHARDS")] },
+    Scheduler { index: "PBS_ARRAY_INDEX", first: None, last: &[Last::Count("BANDLIFT_SHARES")] },
     Scheduler { index: "SGE_TASK_ID", first: Some("SGE_TASK_FIRST"), last: &[Last::Index("SGE_TASK_LAST")] },
     Scheduler { index: "LSB_JOBINDEX", first: None, last: &[Last::Index("LSB_JOBINDEX_END")] },
 ];
 
-impl Shard {
+impl Share {
     /// From `K/N`, `1 ≤ K ≤ N`.
     ///
     /// # Errors
-    /// [`ShardError`] says what was found and expected.
-    pub fn parse(text: &str) -> Result<Self, ShardError> {
-        let fault = || ShardError(format!("found `{text}`, expected K/N with K from 1 to N, such as 3/8, or auto"));
+    /// [`ShareError`] says what was found and expected.
+    pub fn parse(text: &str) -> Result<Self, ShareError> {
+        let fault = || ShareError(format!("found `{text}`, expected K/N with K from 1 to N, such as 3/8, or auto"));
         let (number, count) = text.split_once('/').ok_or_else(fault)?;
         let (number, count) = (number.parse().map_err(|_| fault())?, count.parse().map_err(|_| fault())?);
         if number == 0 || number > count { Err(fault()) } else { Ok(Self { number, count }) }
@@ -56,18 +56,18 @@ impl Shard {
     /// From the index variables of an array job: `lookup` answers the value of an environment variable.
     ///
     /// # Errors
-    /// [`ShardError`] when there are none, or they make no share.
-    pub fn of_array_job(lookup: impl Fn(&str) -> Option<String>) -> Result<Self, ShardError> {
+    /// [`ShareError`] when there are none, or they make no share.
+    pub fn of_array_job(lookup: impl Fn(&str) -> Option<String>) -> Result<Self, ShareError> {
         let Some(scheduler) = SCHEDULERS.iter().find(|scheduler| lookup(scheduler.index).is_some()) else {
             let known: Vec<&str> = SCHEDULERS.iter().map(|scheduler| scheduler.index).collect();
-            return Err(ShardError(format!("auto: not an array job: none of {} is set", known.join(", "))));
+            return Err(ShareError(format!("auto: not an array job: none of {} is set", known.join(", "))));
         };
         let number = |name: &str| {
             let Some(text) = lookup(name) else { return Ok(None) };
-            let found = || ShardError(format!("auto: {name} is `{text}`, expected a whole number"));
+            let found = || ShareError(format!("auto: {name} is `{text}`, expected a whole number"));
             text.parse::<u64>().map(Some).map_err(|_| found())
         };
-        let missing = |name: &str| ShardError(format!("auto: {} is set, but {name} is not", scheduler.index));
+        let missing = |name: &str| ShareError(format!("auto: {} is set, but {name} is not", scheduler.index));
         let index = number(scheduler.index)?.ok_or_else(|| missing(scheduler.index))?;
         let first = scheduler.first.map(number).transpose()?.flatten().unwrap_or(1);
         let mut count = None;
@@ -83,7 +83,7 @@ impl Shard {
         let count = count.ok_or_else(|| missing(name))?;
         let share = index.checked_sub(first).map(|before| before + 1).filter(|number| *number <= count);
         share.map(|number| Self { number, count }).ok_or_else(|| {
-            ShardError(format!(
+            ShareError(format!(
                 "auto: {} {index} is not one of {count} from {first}; steps are not known",
                 scheduler.index
             ))
@@ -109,7 +109,7 @@ impl Shard {
     }
 }
 
-impl fmt::Display for Shard {
+impl fmt::Display for Share {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(formatter, "{}/{}", self.number, self.count)
     }
@@ -119,14 +119,14 @@ impl fmt::Display for Shard {
 mod tests {
     use super::*;
 
-    fn array(variables: &[(&str, &str)]) -> Result<Shard, String> {
+    fn array(variables: &[(&str, &str)]) -> Result<Share, String> {
         let of = |name: &str| variables.iter().find(|one| one.0 == name).map(|one| one.1.to_owned());
-        Shard::of_array_job(of).map_err(|error| error.to_string())
+        Share::of_array_job(of).map_err(|error| error.to_string())
     }
 
     #[test]
     fn every_site_year_belongs_to_exactly_one_share() {
-        let shares: Vec<Shard> = (1..=7).map(|number| Shard { number, count: 7 }).collect();
+        let shares: Vec<Share> = (1..=7).map(|number| Share { number, count: 7 }).collect();
         let mut sizes = [0; 7];
         for at in 0..700 {
             let field = format!("field {at}");
@@ -139,9 +139,9 @@ mod tests {
 
     #[test]
     fn a_share_is_typed_as_k_of_n() {
-        assert_eq!(Shard::parse("3/8").unwrap().name(), "3-of-8");
+        assert_eq!(Share::parse("3/8").unwrap().name(), "3-of-8");
         for wrong in ["0/8", "9/8", "3", "3/", "a/b", "-1/8", "1/0", "3/8/9"] {
-            let error = Shard::parse(wrong).unwrap_err().to_string();
+            let error = Share::parse(wrong).unwrap_err().to_string();
             assert!(error.contains(wrong) && error.contains("such as 3/8"), "{error}");
         }
     }
@@ -155,9 +155,9 @@ mod tests {
         assert_eq!(slurm("4", "1", "4").unwrap().to_string(), "4/4");
         assert_eq!(array(&[("SGE_TASK_ID", "2"), ("SGE_TASK_LAST", "5")]).unwrap().to_string(), "2/5");
         assert_eq!(array(&[("LSB_JOBINDEX", "2"), ("LSB_JOBINDEX_END", "5")]).unwrap().to_string(), "2/5");
-        assert_eq!(array(&[("PBS_ARRAY_INDEX", "2"), ("BANDLIFT_SHARDS", "5")]).unwrap().to_string(), "2/5");
+        assert_eq!(array(&[("PBS_ARRAY_INDEX", "2"), ("BANDLIFT_SHARES", "5")]).unwrap().to_string(), "2/5");
         assert!(array(&[]).unwrap_err().contains("not an array job"));
-        assert!(array(&[("PBS_ARRAY_INDEX", "2")]).unwrap_err().contains("BANDLIFT_SHARDS is not"));
+        assert!(array(&[("PBS_ARRAY_INDEX", "2")]).unwrap_err().contains("BANDLIFT_SHARES is not"));
         assert!(array(&[("SLURM_ARRAY_TASK_ID", "x")]).unwrap_err().contains("expected a whole number"));
         assert!(slurm("9", "1", "4").unwrap_err().contains("not one of 4"));
         // a Grid Engine job that is no array
