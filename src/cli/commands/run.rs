@@ -52,6 +52,7 @@ pub(in crate::cli) fn show(night: &NightReport, json: bool, out: &mut Output) ->
     } else {
         out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
         out.result(&in_words(night));
+        out.result(&format!("\n{}\n", report::FIRST));
     }
     tell(night, out)
 }
@@ -120,6 +121,7 @@ fn failures(all: &[Failed]) -> Vec<serde_json::Value> {
 
 fn as_json(night: &NightReport) -> String {
     let text = json!({
+        "first": report::FIRST,
         "computed": night.computed,
         "unchanged": night.unchanged,
         "failures": failures(&night.failures),
