@@ -319,6 +319,32 @@ mod tests {
     }
 
     #[test]
+    fn nothing_of_a_field_of_any_shape_is_lost_or_told_twice() {
+        use geo::Rotate;
+        // a field with a bay and a hole, turned; a wet stripe across it
+        let whole = square(0.0, 0.0, 500.0, 320.0).difference(&square(300.0, 140.0, 520.0, 340.0));
+        let whole = whole.difference(&square(100.0, 60.0, 160.0, 95.0));
+        let wet = square(180.0, -50.0, 260.0, 400.0);
+        for degrees in [0.0, 17.0, 63.0] {
+            let centre = geo::Point::new(250.0, 160.0);
+            let [all, wet] = [&whole, &wet].map(|one| one.rotate_around_point(degrees, centre));
+            let ground = Ground { field: all.clone(), soils: vec![(all.difference(&wet), Some(0)), (wet, Some(1))] };
+            let said = [
+                advice(Some(0), Decision::Test, 5.0),
+                advice(Some(1), Decision::Treat, 30.0),
+                advice(None, Decision::Test, 0.0),
+            ];
+            let zones = layout(&ground, &said, &settings());
+            let total: f64 = zones.iter().map(|one| one.area_m2).sum();
+            let drawn: f64 = zones.iter().map(|one| one.ground.unsigned_area()).sum();
+            let all = all.unsigned_area();
+            assert!((total - all).abs() < 1.0 && (drawn - all).abs() < 1.0, "{degrees}: {total} {drawn} {all}");
+            let united = unary_union(zones.iter().map(|one| &one.ground)).unsigned_area();
+            assert!((united - all).abs() < 1.0, "{degrees}: {united} {all}");
+        }
+    }
+
+    #[test]
     fn slivers_are_dissolved() {
         // 20 m of 18 m: less than a tenth of an acre, in the corner
         let ground = field(square(380.0, 162.0, 400.0, 180.0));
