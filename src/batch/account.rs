@@ -86,7 +86,8 @@ impl Account {
             "jobs": jobs,
             "peak_memory_bytes": times::peak_memory_bytes(),
             "counts": {
-                "site_years": self.site_years.len(),
+                "site_years": self.site_years.len() + self.failures.len(),
+                "with_results": self.site_years.len(),
                 "computed": self.count("computed"),
                 "unchanged": self.count("unchanged"),
                 "failed": self.failures.len(),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::sensitivity::sensitivity;
+use super::sensitivity::{doubt_unconfirmed, sensitivity};
 use crate::assign::{AssignError, Standing};
 use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings, ModelSettings};
 use crate::economics::price_response;
@@ -90,6 +90,7 @@ impl<'c> Case<'c> {
         }
         let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
         let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fit);
+        doubt_unconfirmed(&mut fit.responses, &sensitivity);
         let cleaned = &joined.assigned.cleaned;
         let mut cautions = Cautions::default();
         for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions]

@@ -18,10 +18,10 @@ use crate::points::Caution;
 use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
 use crate::results::{
-    Advice, Course, Decision, NoStrips, PlannedField, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
+    Advice, Course, Decision, NoStrips, PlannedField, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout, Why,
     ZoneResponse,
 };
-use crate::targeting::{self, Ground, Outlook, StripCase};
+use crate::targeting::{self, Ground, Lanes, Outlook, StripCase};
 
 /// A treatment gets strips where they would tell on this share of the field or more: below it, a block hardly meets the ground
 /// in question (common practice, no source).
@@ -309,6 +309,7 @@ impl Planner<'_> {
     ) -> PlannedField {
         let outlook = self.weather.at(last.place_deg, planted);
         let classes: BTreeSet<usize> = ground.soils.iter().filter_map(|(_, zone)| *zone).collect();
+        let lanes = Lanes::of(ground, &self.settings.target);
         let mut zones = Vec::new();
         for treatment in self.settings.treatments.iter().filter(|treatment| !treatment.check) {
             let advice: Vec<Advice> = classes
@@ -317,7 +318,8 @@ impl Planner<'_> {
                 .chain([None])
                 .map(|class| self.advice(&treatment.key, class, &outlook, has_own_strips))
                 .collect();
-            zones.extend(targeting::layout(ground, &advice, &self.settings.target));
+            let cost = treatment.cost_per_ha;
+            zones.extend(lanes.iter().flat_map(|lanes| lanes.layout(&advice, cost, &self.settings.target)));
         }
         for at in 0..zones.len() {
             let of = |zone: &PlannedZone| zone.advice.net_return.unwrap_or(f64::NEG_INFINITY);
@@ -326,7 +328,7 @@ impl Planner<'_> {
             });
             let beaten =
                 rivals.filter(|one| one.advice.decision == Decision::Treat).any(|one| of(one) > of(&zones[at]));
-            zones[at].is_best = zones[at].decision == Decision::Treat && !beaten;
+            zones[at].is_best = zones[at].decision == Decision::Treat && zones[at].why == Why::Advice && !beaten;
         }
         PlannedField {
             farm: last.identity.farm.clone(),
@@ -336,6 +338,7 @@ impl Planner<'_> {
             has_own_strips,
             outlook: outlook.shares,
             outlook_seasons: outlook.seasons,
+            soils: classes.iter().map(|&class| ground.of_class(class)).collect(),
             zones,
             strips: Err(NoStrips::NoPlanter),
         }

@@ -8,8 +8,8 @@ use super::one::{Case, Place};
 use crate::clean;
 use crate::config::ModelSettings;
 use crate::fit::{self, Fit, Variant};
-use crate::points::{Cleaned, Joined};
-use crate::results::{Estimate, SensitivityRow};
+use crate::points::{Caution, Cleaned, Joined};
+use crate::results::{Estimate, Response, SensitivityRow};
 
 /// Seconds by which the lag is moved.
 const LAG_STEP_S: f64 = 2.0;
@@ -72,6 +72,24 @@ pub(super) fn sensitivity(
     rows.rows
 }
 
+/// A response whose interval leaves out 0, while all other analyses of the same strips hold it, rests on the field model alone:
+/// that is said.
+pub(super) fn doubt_unconfirmed(responses: &mut [Response], rows: &[SensitivityRow]) {
+    for response in responses {
+        let is_shown = response.estimate.low.zip(response.estimate.high).is_some_and(|(low, high)| low * high > 0.0);
+        let of_same = |row: &&SensitivityRow| {
+            row.treatment == response.key.treatment
+                && row.class_name == response.class_name
+                && fit::ANALYSES.contains(&row.variant.as_str())
+        };
+        let others: Vec<bool> = rows.iter().filter(of_same).filter_map(SensitivityRow::holds_zero).collect();
+        if is_shown && !others.is_empty() && others.iter().all(|holds| *holds) {
+            let detail = format!("{}: all {} that give an interval", response.key.treatment, others.len());
+            response.cautions.add(Caution::OtherAnalysesDiffer, detail);
+        }
+    }
+}
+
 struct Rows<'f> {
     primary: &'f Fit,
     rows: Vec<SensitivityRow>,
@@ -99,5 +117,53 @@ impl Rows<'_> {
                 p_value: estimate.p_value,
             });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::points::Cautions;
+    use crate::results::{ResponseKey, Returns};
+
+    #[test]
+    fn an_answer_that_no_other_analysis_shows_is_doubted() {
+        let doubts = |own: (f64, f64), others: &[(&str, f64, f64)]| {
+            let mut responses = [Response {
+                key: ResponseKey { treatment: "band".to_owned(), class: None },
+                class_name: "all".to_owned(),
+                blocks: 4,
+                strips: 4,
+                segments: 40,
+                area_m2: 1.0,
+                check_yield: None,
+                treated_yield: None,
+                check_moisture_pct: None,
+                treated_moisture_pct: None,
+                estimate: Estimate { low: Some(own.0), high: Some(own.1), ..Estimate::of_mean(own.0 + own.1) },
+                shrunken: None,
+                returns: Returns::default(),
+                cautions: Cautions::default(),
+            }];
+            let row = |&(variant, low, high): &(&str, f64, f64)| SensitivityRow {
+                variant: variant.to_owned(),
+                treatment: "band".to_owned(),
+                class_name: "all".to_owned(),
+                response: Some(low + high),
+                std_error: None,
+                low: Some(low),
+                high: Some(high),
+                p_value: None,
+            };
+            doubt_unconfirmed(&mut responses, &others.iter().map(row).collect::<Vec<_>>());
+            responses[0].cautions.contains(Caution::OtherAnalysesDiffer)
+        };
+        let [mixed, robust, flipped, along] = fit::ANALYSES;
+        let all = [(mixed, -1.0, 5.0), (robust, -0.5, 4.0), (flipped, 0.0, 4.0), (along, -2.0, 6.0)];
+        assert!(doubts((0.5, 4.0), &all));
+        // the answer holds 0 itself; another analysis shows it; only variants of the data hold 0
+        assert!(!doubts((-0.5, 4.0), &all));
+        assert!(!doubts((0.5, 4.0), &[all[0], (robust, 0.1, 4.0)]));
+        assert!(!doubts((0.5, 4.0), &[("buffers halved", -1.0, 5.0)]));
     }
 }

@@ -14,19 +14,20 @@ use crate::quantity::dry_factor;
 use crate::stats::{linear, robust};
 use faer::Mat;
 
-/// With this many loads the median ratio is taken instead of the ratio of sums.
+/// With this many loads the median ratio is taken instead of the ratio of sums: of four, one that is
+/// wrong does not move it far (ours).
 const LOADS_FOR_MEDIAN: usize = 4;
-/// Loads for a moisture correction.
+/// Loads for a moisture correction: the fewest whose median stands when one is wrong (ours).
 const LOADS_FOR_MOISTURE: usize = 3;
 /// Loads for an offset, and the ratio of their greatest to their least mean flow (common practice, no source).
 const LOADS_FOR_OFFSET: usize = 5;
 const FLOW_RATIO_FOR_OFFSET: f64 = 1.5;
-/// The offset must exceed this many of its standard errors.
+/// The offset must exceed this many of its standard errors (common practice, no source).
 const CLEAR_OFFSET: f64 = 2.5;
 /// Scatter of the loads' ratios beyond which a gain does not mend them (calibrated monitors show 1 to 3 %; common
 /// practice, no source).
 const MOST_SCATTER: f64 = 0.05;
-/// A strip whose ratio is off the others' by more is told.
+/// A strip whose ratio is off the others' by more is told (common practice, no source).
 const MOST_STRIP_DEVIATION: f64 = 0.15;
 
 /// What the tickets tell.

@@ -101,6 +101,9 @@ pub struct PlanArguments {
     /// Half of the width of the interval that strips are to reach, such as "3 bu/ac"; says how many site-years and blocks it takes.
     #[arg(long, value_name = "YIELD", allow_hyphen_values = true)]
     pub precision: Option<String>,
+    /// Print the plan as JSON.
+    #[arg(long)]
+    pub json: bool,
     /// Site-years computed at a time; as many as the machine has cores when not given.
     #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,

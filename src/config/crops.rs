@@ -72,8 +72,8 @@ struct KnownCrop {
 
 /// Trade conventions. Moistures and bushel weights: M. Rankin, "Harvest Time Math 101", University of
 /// Wisconsin-Extension (corn 15.5 % and 56 lb, soybean 13 % and 60 lb, wheat 13.5 % and 60 lb, oats 14 % and 32 lb,
-/// barley 14.5 % and 48 lb); grain sorghum 14 % and 56 lb from memory of the trade's convention. The plausible ranges
-/// are common practice, no source.
+/// barley 14.5 % and 48 lb); grain sorghum 14 % and 56 lb, and canola 8.5 % and 50 lb: common practice, no source;
+/// buyers differ, so that these two are best set in archive.toml. The plausible ranges are common practice, no source.
 const KNOWN: [KnownCrop; 7] = [
     known("corn", 15.5, 56.0, 400.0, (8.0, 40.0)),
     known("soybean", 13.0, 60.0, 130.0, (6.0, 25.0)),

@@ -11,10 +11,10 @@ pub struct ModelSettings {
     /// Length of a segment along its strip, m. Default 20 m: longer than the smear of the grain flow, about
     /// 3 × speed × mixing time (common practice, no source).
     pub segment_length_m: f64,
-    /// Coverage of the intervals. Default 0.90.
+    /// Coverage of the intervals. Default 0.90: what field trials of few blocks are often told with (common practice, no source).
     pub confidence: f64,
-    /// Ground left out at each end of a strip along the direction of travel, m. Default 20 m: at 2.2 m/s and a mixing
-    /// time of 3 s, exp(−20 / (2.2 × 3)) = 5 % of the grain still comes from before the edge.
+    /// Ground left out at each end of a strip along the direction of travel, m. Default 20 m (ours: at 2.2 m/s and a mixing
+    /// time of 3 s, exp(−20 / (2.2 × 3)) = 5 % of the grain still comes from before the edge).
     pub edge_along_m: f64,
     /// Ground left out along the sides of a strip, m, beyond what the footprint's share already excludes. Default 0 m.
     pub edge_across_m: f64,
@@ -23,14 +23,14 @@ pub struct ModelSettings {
     /// Share of a segment's records that must be kept for it to be used, percent. Default 60 % (common practice, no
     /// source).
     pub segment_kept_pct: f64,
-    /// Fewest kept records in a segment. Default 1: the ends of a strip count by their area.
+    /// Fewest kept records in a segment. Default 1: the ends of a strip count by their area (ours).
     pub segment_records: u32,
     /// Share of a segment's area that must be of one soil class, percent. Default 80 % (common practice, no source).
     pub class_share_pct: f64,
     /// Fewest segments of a class, treated and untreated each. Default 2, that is 40 m (common practice, no source).
     pub class_segments: u32,
     /// Fewest blocks in which a class must be compared. Default 0: the field model joins treated and check ground of a class within
-    /// reach of each other, whatever its block, and its interval says how well.
+    /// reach of each other, whatever its block, and its interval says how well (ours).
     pub class_blocks: u32,
     /// Seed of every random draw (sign flips beyond 16 blocks, bootstrap).
     pub seed: u64,

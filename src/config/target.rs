@@ -15,7 +15,7 @@ pub struct TargetSettings {
     /// Shortest stretch for which the machine is switched on or off, m. Default 30 m: a switch takes a few seconds at some
     /// 2 m/s (common practice, no source).
     pub least_run_m: f64,
-    /// Width that is switched as one, m. Default 30 ft.
+    /// Width that is switched as one, m. Default 30 ft (common practice, no source).
     pub width_m: f64,
     /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
     #[serde(skip)]

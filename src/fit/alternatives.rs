@@ -22,7 +22,11 @@ use crate::stats::mixed::{Estimation, FitOptions, MixedModel};
 use crate::stats::permutation::{Layouts, sign_flip, sign_flip_interval};
 use crate::stats::{ContrastTest, StatsError, cluster_robust};
 
-/// Range of the correlation along the strips where the segment model tells none, m.
+/// The analyses by name.
+pub const ANALYSES: [&str; 4] =
+    ["block differences", "block differences, CR2", "sign-flip over blocks", "segment differences, AR(1)"];
+/// Range of the correlation along the strips where the segment model tells none, m (common practice, no source; three segments
+/// of 20 m).
 const USUAL_RANGE_M: f64 = 60.0;
 
 /// A response by another analysis.
@@ -52,18 +56,17 @@ pub fn alternatives(
     };
     let by_class = Table::new(differences, settings, range_m, true);
     let whole = Table::new(differences, settings, range_m, false);
-    for (analysis, method) in
-        [("block differences", Table::mixed as Method), ("block differences, CR2", Table::cluster_robust)]
-    {
+    let [mixed, robust, flipped, along] = ANALYSES;
+    for (analysis, method) in [(mixed, Table::mixed as Method), (robust, Table::cluster_robust)] {
         for table in [&by_class, &whole] {
             tell(analysis, table.by(method, settings));
         }
     }
     for table in [&by_class, &whole] {
-        tell("sign-flip over blocks", table.sign_flip(settings));
+        tell(flipped, table.sign_flip(settings));
     }
     if let Some(check) = archive.check() {
-        tell("segment differences, AR(1)", along_strips(joined, &check.key, differences, settings).unwrap_or_default());
+        tell(along, along_strips(joined, &check.key, differences, settings).unwrap_or_default());
     }
     all
 }

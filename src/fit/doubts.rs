@@ -14,7 +14,8 @@ const REMOVAL_POINTS: f64 = 3.0;
 const SPEED_SHARE: f64 = 0.05;
 /// Points by which moistures may differ (common practice, no source).
 const MOISTURE_POINTS: f64 = 2.0;
-/// Share of the area that one combine may cut more of the treated than of the check before the two are mixed up.
+/// Share of the area that one combine may cut more of the treated than of the check before the two are mixed up
+/// (common practice, no source).
 const MACHINE_SHARE: f64 = 0.9;
 
 /// Standardised difference of a property of the ground beyond which two sides are not alike (a rule of thumb for the balance

@@ -36,11 +36,11 @@ use questions::Question;
 use support::{Support, support};
 use trial::Trial;
 
-pub use alternatives::{Alternative, alternatives};
+pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// What the fit delivers.
 #[derive(Debug, Clone, Default, PartialEq)]

@@ -10,12 +10,18 @@ use crate::points::Labels;
 use crate::quantity::factor::M2_PER_HA;
 use crate::results::Placebo;
 
-/// Share of a pass's ground that must carry one treatment.
+/// Share of a pass's ground that must carry one treatment (as for a record's footprint: common practice, no source).
 const PURE: f64 = 0.95;
-/// Share of the trial's length that a pass must cover.
+/// Share of the trial's length that a pass must cover (common practice, no source).
 const COVERED: f64 = 0.7;
-/// Positions below which nothing is told.
+/// Positions below which nothing is told: of fewer than five none can be as rare as one in five (ours).
 const LEAST_POSITIONS: usize = 5;
+
+/// Passes are neighbours if their middles lie nearer than this many times the sum of their widths, which is 0.5 where they touch
+/// (ours: a gap of less than a pass's width between them).
+const TOUCHING: f64 = 0.8;
+/// Share of a width by which a pair may be off the distance wanted (ours: the nearest pass there is).
+const BESIDE: f64 = 0.5;
 
 /// One pass within the length of the trial.
 #[derive(Debug, Clone, Copy)]
@@ -45,7 +51,8 @@ pub(super) fn placebo(trial: &Trial<'_>, treatment: usize) -> Option<Placebo> {
         let members: Vec<&Pass> = passes.iter().filter(|pass| pass.treatment == group).collect();
         let sets = |count: usize| {
             members.windows(count).filter(|set| {
-                set.windows(2).all(|two| two[1].across_m - two[0].across_m < 0.8 * (two[0].width_m + two[1].width_m))
+                set.windows(2)
+                    .all(|two| two[1].across_m - two[0].across_m < TOUCHING * (two[0].width_m + two[1].width_m))
             })
         };
         for one in sets(treated.len()) {
@@ -54,7 +61,7 @@ pub(super) fn placebo(trial: &Trial<'_>, treatment: usize) -> Option<Placebo> {
                 .map(|set| (mean(set, |pass| pass.across_m) - wanted, set))
                 .min_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
             if let Some((off, other)) = other
-                && off.abs() < 0.5 * one[0].width_m
+                && off.abs() < BESIDE * one[0].width_m
                 && !one.iter().any(|pass| other.iter().any(|also| std::ptr::eq(*pass, *also)))
             {
                 sizes.push((mean(one, |pass| pass.yield_kg_ha) - mean(other, |pass| pass.yield_kg_ha)).abs());

@@ -44,7 +44,7 @@ cautions! {
     MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
     RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";
     HeavyRemoval = "heavy-removal": "more than 40 % of the records were removed: the data are poor";
-    LagAssumed = "lag-assumed": "the transport lag could not be estimated from these data and was assumed";
+    LagAssumed = "lag-assumed": "these data tell the transport lag roughly or not at all, so the value in use is assumed";
     LagDisagrees = "lag-disagrees": "two ways of estimating the transport lag differ by more than a second";
     MoistureAssumed = "moisture-assumed": "no moisture was recorded; the grain was taken to be at market moisture";
     MoistureFrozen = "moisture-frozen": "the moisture sensor held one value for long; the median of the pass was used there";
@@ -61,6 +61,7 @@ cautions! {
     AreaMismatch = "area-mismatch": "the area cut differs from the area inside the boundary by more than 3 %";
     SpeedDiffers = "speed-differs": "treated and check strips were harvested at speeds more than 5 % apart";
     MoistureDiffers = "moisture-differs": "treated and check strips were harvested more than 2 points of moisture apart";
+    OtherAnalysesDiffer = "other-analyses-differ": "the interval leaves out 0, but those of the other analyses of the same strips all hold it";
     SoilIncomplete = "soil-incomplete": "the soil map does not cover every segment; those outside have no class";
     WetnessMissing = "wetness-missing": "no precipitation departure is known at this field";
     GeometryRepaired = "geometry-repaired": "a polygon crossed itself and was repaired";

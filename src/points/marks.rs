@@ -78,11 +78,11 @@ marks! {
     FlowRange = "flow-range": "the mass flow is missing, negative, beyond what a machine can thresh, or a fault of the sensor: a value held, a zero that comes or goes at once" ["common practice, no source"];
     MoistureRange = "moisture-range": "the moisture is outside what is harvested of this crop" ["common practice, no source"];
     SpeedRange = "speed-range": "the speed is missing or outside that of cutting" ["Simbahan, Dobermann & Ping 2004, Agron. J. 96:1091"];
-    SpeedChange = "speed-change": "the speed changed faster than the grain flow can follow" ["Simbahan, Dobermann & Ping 2004, Agron. J. 96:1091"];
+    SpeedChange = "speed-change": "the speed changed faster than the grain flow can follow" ["Simbahan, Dobermann & Ping 2004, Agron. J. 96:1091; the limit is common practice, no source"];
     NarrowSwath = "narrow-swath": "less than the trusted share of the header was cutting" ["Drummond, Fraisse & Sudduth 1998"];
     Overlap = "overlap": "the ground had been cut before" ["Drummond, Fraisse & Sudduth 1998"];
-    YieldRange = "yield-range": "the yield is outside the plausible range for the crop and the field" ["Hubert & Vandervieren 2008, Comput. Stat. Data Anal. 52:5186"];
-    LocalDisagreement = "local-disagreement": "the yield disagrees with its neighbours under the same treatment" ["Vega et al. 2019, Precision Agric. 20:1030"];
+    YieldRange = "yield-range": "the yield is outside the plausible range for the crop and the field" ["Hubert & Vandervieren 2008, Comput. Stat. Data Anal. 52:5186; the plausible range is common practice, no source"];
+    LocalDisagreement = "local-disagreement": "the yield disagrees with its neighbours under the same treatment" ["the idea of Vega et al. 2019, Precision Agric. 20:1030; the limit is ours"];
 }
 
 /// Every reason for which a record is removed; empty for a record that is kept. The first in the order of the marks is the

@@ -3,11 +3,11 @@
 
 use std::fmt::Write;
 
-use super::Units;
-use super::units::fixed;
+use super::units::{fixed, level, probability};
+use super::{FIRST, Units};
 use crate::config::ArchiveSettings;
 use crate::points::Caution;
-use crate::results::{Conclusions, Estimate, Estimator, FIRST, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
+use crate::results::{Conclusions, Estimate, Estimator, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
 use crate::stats::distribution::StudentT;
 
 /// Departures are told for so many millimetres.
@@ -95,8 +95,8 @@ impl Of<'_> {
 
     fn range(&self, estimate: &Estimate, scale: f64) -> Option<String> {
         let (low, high) = (estimate.low?, estimate.high?);
-        let confidence = 100.0 * self.archive.model.confidence;
-        Some(format!("{confidence:.0} % interval {} to {}", self.yields(scale * low), self.yields(scale * high)))
+        let confidence = level(self.archive.model.confidence);
+        Some(format!("{confidence} interval {} to {}", self.yields(scale * low), self.yields(scale * high)))
     }
 
     fn more(&self, mean: f64) -> String {
@@ -152,7 +152,7 @@ impl Of<'_> {
         let (low, high) = (estimate.low?, estimate.high?);
         let net = |response: f64| self.whole.returns.net_return_of(response);
         let new_site = worth.probability_new_site_pays.map_or_else(String::new, |share| {
-            format!(", and {} that it pays in a field and year of its own", percent(share))
+            format!(", and {} that it pays in a field and year of its own", probability(share))
         });
         Some(format!(
             "At {:.2} {} and a cost of {} it takes {} {} to pay; the average returns {} ({} to {}). The probability is {} that the average pays{new_site}.",
@@ -164,7 +164,7 @@ impl Of<'_> {
             self.money_text(worth.net_return),
             self.units.money(net(low)?).round() as i64,
             self.units.money(net(high)?).round() as i64,
-            percent(worth.probability_pays?),
+            probability(worth.probability_pays?),
         ))
     }
 
@@ -207,7 +207,7 @@ impl Of<'_> {
             let names: Vec<String> = classes
                 .filter_map(|zone| {
                     let share = zone.returns.probability_pays.filter(|share| keep(*share))?;
-                    Some(format!("{} ({})", zone.class_name, percent(share)))
+                    Some(format!("{} ({})", zone.class_name, probability(share)))
                 })
                 .collect();
             (!names.is_empty()).then(|| names.join(", "))
@@ -311,16 +311,6 @@ impl Of<'_> {
         } else {
             Some(format!("More strips would seldom turn the answer for the average{worth_of}."))
         }
-    }
-}
-
-fn percent(share: f64) -> String {
-    if share > 0.99 {
-        "more than 99 %".to_owned()
-    } else if share < 0.01 {
-        "less than 1 %".to_owned()
-    } else {
-        format!("{:.0} %", 100.0 * share)
     }
 }
 

@@ -5,7 +5,7 @@ use rusqlite::types::Value;
 use rusqlite::{Connection, params, params_from_iter};
 use wkb::writer::{WriteOptions, write_geometry};
 
-use super::{ReportError, Units};
+use super::{LABEL_FIRST, ReportError, Units};
 use crate::points::{Ingested, Joined, Labels};
 use crate::results::SiteYear;
 
@@ -177,6 +177,7 @@ fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units)
         ("yield_unit", "TEXT"),
         ("money_unit", "TEXT"),
         ("caution", "TEXT"),
+        ("first", "TEXT"),
     ];
     let mut features = Vec::new();
     if let Some(field) = field_ground(ingested, joined) {
@@ -206,6 +207,7 @@ fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units)
                     text(units.yield_unit),
                     text(&units.money_unit),
                     text(&response.cautions.codes()),
+                    text(LABEL_FIRST),
                 ];
                 features.push((Geometry::MultiPolygon(ground.clone()), values));
             }

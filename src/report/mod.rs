@@ -3,6 +3,7 @@
 mod answers;
 mod economics;
 mod explain;
+mod first;
 mod forest;
 mod geopackage;
 mod html;
@@ -17,12 +18,14 @@ mod yield_grid;
 pub use answers::{Answer, answers};
 pub use economics::ECONOMICS_COLUMNS;
 pub use explain::{explain_record, explain_site_year};
+pub use first::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
 pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
 pub use plan::PLAN_COLUMNS;
 pub use strips::{STRIP_COLUMNS, STRIP_FILES};
 pub(crate) use tables::aligned;
 pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
 pub use units::Units;
+pub(crate) use units::level;
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -175,6 +178,11 @@ pub fn plan(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String,
 /// The plan as text, for the terminal.
 pub fn plan_table(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     plan::as_text(plan, archive)
+}
+
+/// The plan as JSON.
+pub fn plan_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_json::Value {
+    plan::as_json(plan, archive)
 }
 
 /// The layouts that reach a precision (half of the width of the interval, kg/ha), as text, for the terminal.

@@ -6,25 +6,27 @@ use std::io::Cursor;
 use dbase::{FieldName, FieldValue, TableWriterBuilder};
 use geo::{Geometry, MultiPolygon};
 use rusqlite::types::Value;
+use serde_json::json;
 
 use super::geopackage::{self, Layer, named, number, text};
 use super::strips;
 use super::tables::{aligned, write};
-use super::units::fixed;
-use super::{OutputFile, ReportError, Units};
+use super::units::{fixed, level};
+use super::{FIRST, LABEL_FIRST, OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
-use crate::results::{Decision, FIRST, PlannedField, PlannedZone, ReplicationRow, SeasonPlan};
+use crate::results::{Decision, PlannedField, PlannedZone, Replication, ReplicationRow, SeasonPlan, Why};
 use crate::text::plain;
 
 /// The columns of `plan.csv`.
-pub const PLAN_COLUMNS: [&str; 24] = [
+pub const PLAN_COLUMNS: [&str; 25] = [
     "farm",
     "field",
     "crop",
     "treatment",
     "drainage_class",
     "decision",
+    "why",
     "best",
     "area",
     "area_unit",
@@ -108,6 +110,7 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
                 advice.treatment.clone(),
                 advice.class_name.clone(),
                 zone.decision.code().to_owned(),
+                zone.why.code().to_owned(),
                 if zone.is_best { "yes" } else { "no" }.to_owned(),
                 fixed(Some(units.area(zone.area_m2)), 3),
                 units.area_unit.to_owned(),
@@ -190,11 +193,8 @@ fn replication(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError>
 pub(super) fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
     let units = Units::new(archive, &plan.crop);
     let told = |value: f64| format!("{:.1} {}", units.yields(value), units.yield_unit);
-    let mut text = format!(
-        "\nStrips for an interval of ± {} ({:.0} %):\n",
-        told(half_width_kg_ha),
-        100.0 * archive.model.confidence
-    );
+    let mut text =
+        format!("\nStrips for an interval of ± {} ({}):\n", told(half_width_kg_ha), level(archive.model.confidence));
     for one in &plan.replication {
         let enough = |several: bool| {
             let rows =
@@ -288,6 +288,26 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
             cents(units.money(one.gain_std_error)),
         );
     }
+    for treatment in archive.treatments.iter().filter(|treatment| !treatment.check) {
+        let area = |why: Why| {
+            let zones = plan.fields.iter().flat_map(|field| &field.zones);
+            let of_kind = zones.filter(|zone| zone.advice.treatment == treatment.key && zone.why == why);
+            of_kind.map(|zone| zone.area_m2).sum::<f64>()
+        };
+        let (bridged, short) = (area(Why::Bridged), area(Why::TooShort));
+        if bridged + short > 0.0 {
+            let told = |area: f64| format!("{:.1} {}", units.area(area), units.area_unit);
+            let _ = writeln!(
+                text,
+                "{}: of the ground to treat {} is bridged: less than {} sure, in stretches too short to switch off for; of the \
+                 ground to leave {} would pay and is too short to switch on for.",
+                treatment.label,
+                told(bridged),
+                level(archive.target.sure),
+                told(short),
+            );
+        }
+    }
     for (field, reason) in &plan.left_out {
         let _ = writeln!(text, "left out: {field}: {reason}");
     }
@@ -297,11 +317,63 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     text
 }
 
+/// The plan as JSON, in the units of the report: its zones with the names of `plan.csv`, the fields that were left out, and what
+/// layouts of strips would tell.
+pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_json::Value {
+    let units = Units::new(archive, &plan.crop);
+    let yields = |value: f64| units.yields(value);
+    let zone = |field: &PlannedField, zone: &PlannedZone| {
+        let advice = &zone.advice;
+        json!({
+            "farm": field.farm,
+            "field": field.field,
+            "treatment": advice.treatment,
+            "drainage_class": advice.class_name,
+            "decision": zone.decision.code(),
+            "why": zone.why.code(),
+            "best": zone.is_best,
+            "area": units.area(zone.area_m2),
+            "response": advice.response.map(yields),
+            "ci_low": advice.interval.map(|ends| yields(ends.0)),
+            "ci_high": advice.interval.map(|ends| yields(ends.1)),
+            "break_even": advice.break_even.map(yields),
+            "net_return": advice.net_return.map(|money| units.money(money)),
+            "probability_pays": advice.probability_pays,
+            "probability_new_site_pays": advice.probability_new_site_pays,
+            "expected_money": expected_money(zone),
+            "site_years": advice.site_years,
+            "basis": if field.has_own_strips { "own strips" } else { "archive" },
+            "caution": advice.cautions.codes(),
+        })
+    };
+    let replication = |one: &Replication, row: &ReplicationRow| {
+        json!({
+            "treatment": one.treatment,
+            "site_years": row.site_years,
+            "blocks": row.blocks,
+            "half_width": yields(row.half_width),
+            "detectable": yields(row.detectable),
+        })
+    };
+    json!({
+        "first": FIRST,
+        "crop": plan.crop,
+        "area_unit": units.area_unit,
+        "yield_unit": units.yield_unit,
+        "money_unit": units.money_unit,
+        "zones": plan.fields.iter().flat_map(|field| field.zones.iter().map(|one| zone(field, one))).collect::<Vec<_>>(),
+        "left_out": plan.left_out.iter().map(|(field, reason)| json!({ "field": field, "reason": reason })).collect::<Vec<_>>(),
+        "replication": plan.replication.iter().flat_map(|one| one.rows.iter().map(|row| replication(one, row))).collect::<Vec<_>>(),
+    })
+}
+
 fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String {
     format!(
         "{}\n\nPlan for {} in {}. Responses are shrunken means over site-years in {}; net returns in {} at the prices of \
-         archive.toml.\ndecision: treat = pays with a probability of at least {:.0} % and on average; leave = does not pay, as \
-         surely; test = not settled, strips would tell.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
+         archive.toml.\ndecision: treat = pays with a probability of at least {} and on average; leave = does not pay, as \
+         surely; test = not settled, strips would tell.\nwhy: advice = that is the advice on this ground; bridged = it is not, but it \
+         lies between ground to treat, in stretches too short to switch off for; too-short = treating is advised, on stretches \
+         too short to switch on for.\nZones of less than a tenth of an acre are dissolved into their neighbours.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
          latitudes (WGS 84).\nstrips.csv lists next season's strips. Of each field that gets some: strips.html is the operator's \
          sheet; strips.geojson is the ground on which a pass counts, to be named in next season's field.toml; layout.geojson \
          holds the same with the guards at the sides, all of which gets the treatment.\n\n{}",
@@ -310,7 +382,7 @@ fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String
         archive.name,
         units.yield_unit,
         units.money_unit,
-        100.0 * archive.target.sure,
+        level(archive.target.sure),
         as_text(plan, archive),
     )
 }
@@ -320,6 +392,7 @@ fn package(field: &PlannedField, units: &Units) -> Result<Vec<u8>, ReportError> 
         ("treatment", "TEXT"),
         ("drainage_class", "TEXT"),
         ("decision", "TEXT"),
+        ("why", "TEXT"),
         ("best", "BOOLEAN"),
         ("area", "DOUBLE"),
         ("area_unit", "TEXT"),
@@ -345,6 +418,7 @@ fn package(field: &PlannedField, units: &Units) -> Result<Vec<u8>, ReportError> 
                 text(&advice.treatment),
                 text(&advice.class_name),
                 text(zone.decision.code()),
+                text(zone.why.code()),
                 Value::Integer(i64::from(zone.is_best)),
                 number(Some(units.area(zone.area_m2))),
                 text(units.area_unit),
@@ -358,7 +432,7 @@ fn package(field: &PlannedField, units: &Units) -> Result<Vec<u8>, ReportError> 
                 number(advice.probability_new_site_pays),
                 text(if field.has_own_strips { "own strips" } else { "archive" }),
                 text(&advice.cautions.codes()),
-                text(FIRST),
+                text(LABEL_FIRST),
             ];
             (Geometry::MultiPolygon(zone.ground.clone()), values)
         })
@@ -376,8 +450,15 @@ fn shapes(field: &PlannedField, units: &Units) -> Result<[Vec<u8>; 3], ReportErr
     {
         let name = |name: &str| FieldName::try_from(name).map_err(|fault| broken(&fault));
         let mut builder = TableWriterBuilder::new();
-        for (column, length) in [("treatment", 60), ("drainage", 60), ("decision", 8), ("basis", 12), ("caution", 254)]
-        {
+        for (column, length) in [
+            ("treatment", 60),
+            ("drainage", 60),
+            ("decision", 8),
+            ("why", 10),
+            ("basis", 12),
+            ("caution", 254),
+            ("first", 120),
+        ] {
             builder = builder.add_character_field(name(column)?, length);
         }
         for (column, decimals) in [("area", 3), ("response", 3), ("net_return", 2), ("p_pays", 4), ("p_new_site", 4)] {
@@ -398,8 +479,10 @@ fn shapes(field: &PlannedField, units: &Units) -> Result<[Vec<u8>; 3], ReportErr
                 ("treatment", advice.treatment.as_str()),
                 ("drainage", &advice.class_name),
                 ("decision", zone.decision.code()),
+                ("why", zone.why.code()),
                 ("basis", basis),
                 ("caution", &advice.cautions.codes()),
+                ("first", LABEL_FIRST),
             ] {
                 record.insert(column.to_owned(), FieldValue::Character(Some(value.to_owned())));
             }

@@ -7,8 +7,8 @@ use geo::{Area, BooleanOps, LineString, MultiPolygon, Polygon};
 use serde_json::{Value, json};
 
 use super::tables::write;
-use super::units::fixed;
-use super::{OutputFile, ReportError, Units, html};
+use super::units::{fixed, level};
+use super::{LABEL_FIRST, OutputFile, ReportError, Units, html};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
 use crate::results::{NoStrips, PlannedField, PlannedStrip, SeasonPlan, StripLayout};
@@ -141,6 +141,7 @@ fn properties(
         "length_unit": units.length_unit,
         "area": rounded(units.area(ground.unsigned_area()), 3),
         "area_unit": units.area_unit,
+        "first": LABEL_FIRST,
     })
 }
 
@@ -228,7 +229,7 @@ fn why_not(reason: &NoStrips, units: &Units) -> String {
     let length = |m: f64| format!("{:.0} {}", units.length(m), units.length_unit);
     match reason {
         NoStrips::NoPlanter => "the width of the planter is not known".to_owned(),
-        NoStrips::Settled(share) => format!("no treatment is in question on {:.0} % of it", 100.0 * share),
+        NoStrips::Settled(share) => format!("no treatment is in question on {} of it", level(*share)),
         NoStrips::NoRoom { blocks, strips, planted_m, least_m, end_rows_m } => format!(
             "there is no room for {blocks} blocks of {strips} strips that are {} wide and at least {} long, with {} left out \
              at each end",

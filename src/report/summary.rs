@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::ReportError;
+use super::{FIRST, ReportError};
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Sourced};
 use crate::results::SiteYear;
@@ -30,6 +30,7 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         Value::Object(machines.map(|(name, facts)| (name.clone(), sourced(&pick(facts)))).collect::<Map<_, _>>())
     };
     let summary = json!({
+        "first": FIRST,
         "identity": result.identity,
         "place_deg": { "longitude": result.place_deg.0, "latitude": result.place_deg.1 },
         "epsg": result.epsg,

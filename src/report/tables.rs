@@ -1,7 +1,8 @@
 //! The CSV tables.
 
-use super::units::fixed;
-use super::{ReportError, Units};
+use super::first::suggests;
+use super::units::{fixed, probability};
+use super::{LABEL_FIRST, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::points::Cautions;
 use crate::results::{Estimate, Response, Returns, SiteYear, ZoneResponse};
@@ -98,6 +99,7 @@ impl Row<'_> {
     }
 }
 
+/// A table; one that suggests spending or spraying says in each row what comes first.
 pub(super) fn write(
     file: &'static str,
     header: &[&str],
@@ -105,9 +107,11 @@ pub(super) fn write(
 ) -> Result<Vec<u8>, ReportError> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let fault = |error: csv::Error| ReportError::new(file, error);
-    writer.write_record(header).map_err(fault)?;
+    let first = suggests(file).then_some(LABEL_FIRST);
+    writer.write_record(header.iter().copied().chain(first.map(|_| "first"))).map_err(fault)?;
     for row in rows {
-        writer.write_record(row.iter().map(|cell| plain(cell).into_owned())).map_err(fault)?;
+        let cells = row.iter().map(|cell| plain(cell)).chain(first.map(Into::into));
+        writer.write_record(cells.map(|cell| cell.into_owned())).map_err(fault)?;
     }
     writer.into_inner().map_err(|error| ReportError::new(file, error))
 }
@@ -308,7 +312,7 @@ pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> St
             interval,
         ];
         if decisions && zone.decision_allowed() {
-            row.push(zone.returns.probability_pays.map_or(String::new(), |share| format!("{:.0} %", 100.0 * share)));
+            row.push(zone.returns.probability_pays.map_or_else(String::new, probability));
             row.push(format!("{} of {}", zone.paid, zone.site_years));
         }
         rows.push(row);

@@ -134,9 +134,40 @@ pub(super) fn fixed(value: Option<f64>, decimals: usize) -> String {
     }
 }
 
+/// A probability in words and percent: the one way in which pages, answers and terminal tell one. Never a certainty, which no
+/// data give.
+pub(super) fn probability(share: f64) -> String {
+    if share > 0.99 {
+        "more than 99 %".to_owned()
+    } else if share < 0.01 {
+        "less than 1 %".to_owned()
+    } else {
+        format!("{:.0} %", 100.0 * share)
+    }
+}
+
+/// A level that was set, such as that of the intervals, in percent with the decimals that it needs: 0.999 is not 100 %.
+pub(crate) fn level(share: f64) -> String {
+    format!("{} %", trimmed(100.0 * share, 3))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_probability_is_told_as_a_certainty_and_no_level_is_rounded_to_one() {
+        for at in 0..=10_000_u32 {
+            let text = probability(f64::from(at) / 10_000.0);
+            assert!(text != "0 %" && text != "100 %", "{at}: {text}");
+        }
+        assert_eq!(
+            [1e-12, 0.0099, 0.01, 0.5, 0.99, 0.9901, 1.0 - 1e-12].map(probability),
+            ["less than 1 %", "less than 1 %", "1 %", "50 %", "99 %", "more than 99 %", "more than 99 %"]
+        );
+        assert_eq!([0.8, 0.9, 0.95, 0.975, 0.999].map(level), ["80 %", "90 %", "95 %", "97.5 %", "99.9 %"]);
+        assert_eq!(level(0.1), "10 %");
+    }
 
     #[test]
     fn numbers_are_printed_with_fixed_decimals_and_without_negative_zero() {

@@ -14,8 +14,8 @@ mod zone;
 
 pub use conclusions::Conclusions;
 pub use plan::{
-    Advice, Course, Decision, FIRST, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
-    SeasonPlan, StripLayout, StripWidths, ZoningValue,
+    Advice, Course, Decision, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
+    SeasonPlan, StripLayout, StripWidths, Why, ZoningValue,
 };
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, SegmentDifference, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};

@@ -5,10 +5,6 @@ use serde::Serialize;
 
 use crate::points::Cautions;
 
-/// What is printed wherever spending or spraying is suggested.
-pub const FIRST: &str = "Before anything is applied, the product label, local rules and a licensed adviser come first. \
-                         Only the products and rates that stood in the strips are meant; nothing here supports another.";
-
 /// What to do with a zone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -28,6 +24,28 @@ impl Decision {
             Self::Treat => "treat",
             Self::Leave => "leave",
             Self::Test => "test",
+        }
+    }
+}
+
+/// Why something is done on a ground.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Why {
+    /// It is the advice on it.
+    Advice,
+    /// The advice is another one; it lies between ground to be treated, in stretches too short to switch off for.
+    Bridged,
+    /// Treating is advised, on stretches too short to switch on for.
+    TooShort,
+}
+
+impl Why {
+    /// The word in the tables.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Advice => "advice",
+            Self::Bridged => "bridged",
+            Self::TooShort => "too-short",
         }
     }
 }
@@ -70,6 +88,8 @@ pub struct PlannedZone {
     pub advice: Advice,
     /// What is to be done here: the advice, but for ground too short for the machine to switch.
     pub decision: Decision,
+    /// Whether that is the advice.
+    pub why: Why,
     /// Whether no other treatment is expected to return more here.
     pub is_best: bool,
     /// The ground, UTM metres.
@@ -95,6 +115,8 @@ pub struct PlannedField {
     pub outlook: Vec<f64>,
     /// Seasons that the outlook rests on; `None` where it was given.
     pub outlook_seasons: Option<usize>,
+    /// The ground of each soil class, UTM metres.
+    pub soils: Vec<MultiPolygon<f64>>,
     /// Its zones, by treatment, then class, then decision.
     pub zones: Vec<PlannedZone>,
     /// Its strips, or why there are none.

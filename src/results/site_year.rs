@@ -87,6 +87,13 @@ pub struct SensitivityRow {
     pub p_value: Option<f64>,
 }
 
+impl SensitivityRow {
+    /// Whether its interval holds 0; `None` without one.
+    pub fn holds_zero(&self) -> Option<bool> {
+        self.low.zip(self.high).map(|(low, high)| low <= 0.0 && high >= 0.0)
+    }
+}
+
 /// In how many variants of the analysis a response has another sign.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SignChanges {
@@ -98,6 +105,10 @@ pub struct SignChanges {
     pub changed: usize,
     /// Variants that give a response.
     pub variants: usize,
+    /// Variants that give an interval.
+    pub intervals: usize,
+    /// Variants whose interval holds 0.
+    pub hold_zero: usize,
 }
 
 /// The result of one site-year: what the synthesis and the reports read.
@@ -153,6 +164,15 @@ impl SiteYear {
         all
     }
 
+    /// The reasons to doubt the site-year, and those to doubt the responses over its whole field.
+    pub fn doubts_of_the_answer(&self) -> Cautions {
+        let mut all = self.cautions.clone();
+        for response in self.responses.iter().filter(|response| response.key.class.is_none()) {
+            all.extend(&response.cautions);
+        }
+        all
+    }
+
     /// The site-year without what only its own page shows (variants of the analysis, contrasts, removal by treatment), so that
     /// an archive of many fits into memory.
     #[must_use]
@@ -185,12 +205,16 @@ impl SiteYear {
                     .sensitivity
                     .iter()
                     .filter(|row| row.treatment == response.key.treatment && row.class_name == response.class_name);
-                let compared: Vec<bool> = rows.filter_map(|row| self.sign_changed(row)).collect();
+                let rows: Vec<&SensitivityRow> = rows.collect();
+                let compared: Vec<bool> = rows.iter().filter_map(|row| self.sign_changed(row)).collect();
+                let holding: Vec<bool> = rows.iter().filter_map(|row| row.holds_zero()).collect();
                 SignChanges {
                     treatment: response.key.treatment.clone(),
                     class_name: response.class_name.clone(),
                     changed: compared.iter().filter(|changed| **changed).count(),
                     variants: compared.len(),
+                    intervals: holding.len(),
+                    hold_zero: holding.iter().filter(|holds| **holds).count(),
                 }
             })
             .filter(|changes| changes.variants > 0)

@@ -134,19 +134,20 @@ fn pooled(
     let contrast: Vec<f64> = (0..ranks.len()).map(|j| f64::from(u8::from(j == here))).collect();
     let estimates = Estimates::new(&y, &variances, design.as_ref())?;
     let posterior = TauPosterior::new(estimates, settings.prior_scale)?;
-    let predictive = posterior.prediction(&contrast).ok();
+    // Around the mean as it is told, so that a new site-year is never told more surely than what it is predicted from.
+    let new_case = |test: &ContrastTest| posterior.prediction_about(test.estimate, test.se, test.df).ok();
     // Estimates of few seasons, or seasons that do not differ: the adjustment for few and unequal studies.
     if rows.are_estimates() && fitted.components.season <= 0.0 {
         let (test, tau) = two_stage::pool(estimates, &contrast)?;
         let estimate = told(&test, settings.confidence)?;
-        return Ok(Pooled { estimate, estimator: Estimator::TwoStage, tau, predictive });
+        return Ok(Pooled { estimate, estimator: Estimator::TwoStage, tau, predictive: new_case(&test) });
     }
     let unit: Vec<f64> = (0..columns).map(|j| f64::from(u8::from(j == column))).collect();
     let df_limit = (of_class.len() - ranks.len()) as f64;
     let test = fitted.test(&unit, df_limit)?;
     let estimate = told(&test, settings.confidence)?;
     let estimator = if rows.are_estimates() { Estimator::TwoStage } else { Estimator::OneStage };
-    Ok(Pooled { estimate, estimator, tau: fitted.components.between().sqrt(), predictive })
+    Ok(Pooled { estimate, estimator, tau: fitted.components.between().sqrt(), predictive: new_case(&test) })
 }
 
 /// A t test as an estimate.

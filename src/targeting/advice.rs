@@ -4,7 +4,7 @@ use super::Outlook;
 use crate::config::ArchiveSettings;
 use crate::economics::Budget;
 use crate::points::Caution;
-use crate::results::{Advice, Decision, ZoneResponse};
+use crate::results::{Advice, Decision, LEAST_POOLED, ZoneResponse};
 use crate::stats::StatsError;
 use crate::stats::distribution::{Component, Mixture, StudentT};
 
@@ -68,7 +68,7 @@ pub fn advise(
         .collect();
     let classes = if classes.is_empty() { vec![(1.0, whole)] } else { classes };
     // Of one or two site-years nothing is decided: how others would differ from them is not known.
-    if !whole.estimator.is_pooled() {
+    if !whole.estimator.is_pooled() || whole.site_years < LEAST_POOLED {
         return Some(advice);
     }
     let weathers: Option<Vec<Weather>> =

@@ -13,7 +13,7 @@ mod replication;
 mod strips;
 
 pub use advice::advise;
-pub use ground::{Ground, layout};
+pub use ground::{Ground, Lanes};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;
 pub use outlook::{Outlook, OutlookError};

@@ -20,6 +20,7 @@ mod bad_records;
 mod channels;
 mod explain;
 mod few_blocks;
+mod first;
 mod good;
 mod inspect;
 mod lags;

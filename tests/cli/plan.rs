@@ -56,6 +56,52 @@ fn every_field_gets_zones_that_add_up_in_files_that_open() {
     }
 }
 
+/// Every row of the demo's plan keeps the rule of the README.
+#[test]
+fn the_plan_of_the_demo_keeps_its_own_rule() {
+    const SURE: f64 = 0.80;
+    let room = TempDir::new().unwrap();
+    let said = say(&["demo", room.path().to_str().unwrap()]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let table = rows(&room.path().join("out/plan/plan.csv"));
+    assert!(table.len() > 30, "{}", table.len());
+    let mut seen = BTreeSet::new();
+    for row in &table {
+        let number = |column: &str| row[column].parse::<f64>().ok();
+        let (pays, net, site_years) = (number("probability_pays"), number("net_return"), number("site_years").unwrap());
+        let known = pays.zip(net).filter(|_| site_years >= 3.0);
+        let advised = match known {
+            Some((pays, net)) if pays >= SURE && net > 0.0 => "treat",
+            Some((pays, net)) if pays <= 1.0 - SURE && net <= 0.0 => "leave",
+            _ => "test",
+        };
+        let (decision, why) = (row["decision"].as_str(), row["why"].as_str());
+        let keeps = match why {
+            "advice" => decision == advised,
+            "bridged" => decision == "treat" && advised != "treat" && known.is_some(),
+            "too-short" => decision == "leave" && advised == "treat",
+            other => panic!("{other}"),
+        };
+        assert!(keeps, "{advised}: {row:?}");
+        assert!(decision != "treat" || why == "bridged" || number("expected_money").unwrap() >= 0.0, "{row:?}");
+        assert!(row["best"] == "no" || (decision, why) == ("treat", "advice"), "{row:?}");
+        // nothing is decided for less than a tenth of an acre
+        assert!(number("area").unwrap() > 0.1, "{row:?}");
+        seen.insert((decision.to_owned(), why.to_owned()));
+    }
+    for kind in [("treat", "advice"), ("leave", "advice"), ("test", "advice")] {
+        assert!(seen.contains(&(kind.0.to_owned(), kind.1.to_owned())), "{kind:?} of {seen:?}");
+    }
+    // what is bridged is a small part of what is treated
+    let area = |keep: &dyn Fn(&BTreeMap<String, String>) -> bool| -> f64 {
+        table.iter().filter(|row| keep(row)).map(|row| row["area"].parse::<f64>().unwrap()).sum()
+    };
+    let (bridged, treated) = (area(&|row| row["why"] == "bridged"), area(&|row| row["decision"] == "treat"));
+    assert!(bridged < 0.05 * treated, "{bridged} of {treated}");
+    // and nothing is told as a certainty
+    assert!(!said.stdout.contains(" 0 %") && !said.stdout.contains("100 %"), "{}", said.stdout);
+}
+
 trait Count {
     fn into_shapes_and_records_count(self) -> usize;
 }

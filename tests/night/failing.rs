@@ -45,6 +45,14 @@ fn a_failing_site_year_keeps_its_last_result_stale_and_in_no_table_until_it_is_m
             assert_eq!(run["failures"][0]["site_year"], "fields/bad");
             assert_eq!(run["failures"][0]["stale"], "2023/hollow/bad");
             assert_eq!(run["counts"]["stale"], 1);
+            // the same count everywhere
+            assert_eq!(
+                (run["counts"]["site_years"].as_u64(), run["counts"]["with_results"].as_u64()),
+                (Some(2), Some(1))
+            );
+            assert!(
+                said.stderr.contains("2 site-years: ") && index(&archive).contains("2 site-years, 1 with a result")
+            );
             no_table_holds(&archive, "bad");
             assert!(index(&archive).contains("site_years/2023/hollow/bad/report.html"));
             assert!(fs::read_to_string(archive.out().join("run.log")).unwrap().contains("fields/bad: failed: "));

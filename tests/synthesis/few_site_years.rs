@@ -1,10 +1,11 @@
 //! One, two and three site-years; those that must not enter.
 
+use bandlift::batch::conclude;
 use bandlift::points::Caution;
 use bandlift::results::{Estimator, SiteYear, ZoneResponse};
 use bandlift::synthesise;
 
-use crate::site_years::{Draw, World, settings};
+use crate::site_years::{Draw, World, settings, without_errors};
 
 fn drawn(count: usize) -> Vec<SiteYear> {
     Draw::new(11).archive(&World { presence: 1.0, seasons: 3, ..World::default() }, count, &settings()).0
@@ -120,4 +121,38 @@ fn the_order_of_the_site_years_does_not_matter() {
     site_years.reverse();
     site_years.swap(2, 5);
     assert_eq!(one, synthesise::run(&site_years, &settings()));
+}
+
+/// A new site-year is never told more surely than the mean over site-years from which it is predicted: not by its interval, nor by
+/// its probability of paying.
+#[test]
+fn a_new_site_year_is_never_surer_than_the_mean() {
+    let mut seen = 0;
+    for seed in 0..24_u64 {
+        let count = 3 + (seed as usize % 8);
+        let world = World {
+            seasons: 1 + seed as usize % 5,
+            season: [0.0, 3.0][seed as usize % 2],
+            site_year: [0.0, 1.0, 6.0][seed as usize % 3],
+            segment_model: Some((0.55, 12.0)),
+            ..World::default()
+        };
+        let (drawn, _) = Draw::new(900 + seed).archive(&world, count, &settings());
+        for site_years in [without_errors(drawn.clone()), drawn] {
+            for zone in &conclude(&site_years, &settings()).synthesis.zones {
+                let (Some(low), Some(high), Some((from, to))) =
+                    (zone.estimate.low, zone.estimate.high, zone.prediction)
+                else {
+                    continue;
+                };
+                assert!(from <= low + 1e-6 && to >= high - 1e-6, "{seed}: {low} to {high}, {from} to {to}");
+                let pays = zone.returns.probability_pays.zip(zone.probability_new_site_pays);
+                if let Some((mean, new)) = pays {
+                    assert!((new - 0.5).abs() <= (mean - 0.5).abs() + 1e-6, "{seed}: {mean} {new}");
+                }
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen > 100, "{seen}");
 }

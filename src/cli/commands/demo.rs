@@ -98,9 +98,9 @@ fn compare(night: &NightReport, truth: &Truth) -> String {
     let _ = std::fmt::Write::write_fmt(
         &mut text,
         format_args!(
-            "{held} of {with_interval} intervals ({:.0} %) hold the truth; {:.0} % were to be expected.\n",
+            "{held} of {with_interval} intervals ({:.0} %) hold the truth; {} were to be expected.\n",
             100.0 * f64::from(held as u32) / f64::from((with_interval as u32).max(1)),
-            100.0 * night.archive.model.confidence
+            report::level(night.archive.model.confidence)
         ),
     );
     text

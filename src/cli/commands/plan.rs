@@ -25,8 +25,12 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
             Exit::from(&error)
         }
         Ok(planned) => {
-            out.result(&report::plan_table(&planned.plan, &planned.night.archive));
-            if let Some(half_width_kg_ha) = planned.half_width_kg_ha {
+            if arguments.json {
+                out.json(&report::plan_json(&planned.plan, &planned.night.archive));
+            } else {
+                out.result(&report::plan_table(&planned.plan, &planned.night.archive));
+            }
+            if let Some(half_width_kg_ha) = planned.half_width_kg_ha.filter(|_| !arguments.json) {
                 out.result(&report::replication_text(&planned.plan, &planned.night.archive, half_width_kg_ha));
             }
             let exit = tell(&planned.night, out);

@@ -53,6 +53,7 @@ pub(in crate::cli) fn show(night: &NightReport, json: bool, out: &mut Output) ->
     } else {
         out.result(&report::zone_table(&night.conclusions.synthesis.zones, &night.archive));
         out.result(&in_words(night));
+        out.result(&format!("\n{}\n", report::FIRST));
     }
     tell(night, out)
 }
@@ -151,6 +152,7 @@ fn failures(all: &[Failed]) -> Vec<serde_json::Value> {
 
 fn as_json(night: &NightReport) -> serde_json::Value {
     json!({
+        "first": report::FIRST,
         "computed": night.computed,
         "unchanged": night.unchanged,
         "failures": failures(&night.failures),

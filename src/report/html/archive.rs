@@ -6,10 +6,11 @@ use super::colour::{hex, of_difference};
 use super::figures::intervals::{self, Look, Row};
 use super::figures::wetness::{self, Line, Place};
 use super::render;
-use super::text::{decimals, doubts, interval, percent, probability, shown, signed};
+use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed};
 use crate::config::{ArchiveSettings, WetnessMeasure};
-use crate::report::{Answer, Failure, ReportError, Units};
-use crate::results::{Conclusions, FIRST, ForestKind, ForestRow, Gradient, SiteYear, Worth, ZoneResponse};
+use crate::report::units::level;
+use crate::report::{Answer, FIRST, Failure, ReportError, Units};
+use crate::results::{Conclusions, ForestKind, ForestRow, Gradient, SiteYear, Worth, ZoneResponse};
 
 /// Site-years that one forest shows; of more, those that weigh most.
 const MOST_IN_FOREST: usize = 60;
@@ -40,7 +41,7 @@ pub(in crate::report) fn page(
             "title": archive.name,
             "archive": archive.name,
             "depth": "",
-            "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
+            "confidence": level(archive.model.confidence),
             "first": FIRST,
             "answers": answers.iter().map(|one| json!({ "title": one.title, "text": one.text })).collect::<Vec<_>>(),
             "treatments": wholes.map(|whole| of_treatment(whole, conclusions, archive)).collect::<Vec<_>>(),
@@ -190,7 +191,7 @@ fn trend_line(trend: &crate::results::Trend, units: &Units) -> Value {
         "slope": scaled(estimate.mean).map(|slope| signed(slope, decimals(units) + 1)),
         "unit": units.yield_unit,
         "interval": interval(&told, decimals(units) + 1),
-        "p": shown(estimate.p_value, 3),
+        "p": p_value(estimate.p_value),
         "cautions": doubts(&trend.cautions),
     })
 }

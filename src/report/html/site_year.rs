@@ -7,15 +7,15 @@ use super::colour::{hex, of_mark, of_yield, stops};
 use super::figures::intervals::{Look, Row};
 use super::figures::{along, intervals, match_curve, range};
 use super::ground::Ground;
-use super::text::{decimals, doubts, interval, percent, probability, shown, signed, sourced};
+use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed, sourced};
 use super::words::Words;
 use super::{map, raster, records, render, script_json};
 use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
-use crate::report::units::trimmed;
+use crate::report::units::{level, trimmed};
 use crate::report::yield_grid::YieldGrid;
-use crate::report::{ReportError, SiteYearCase, Units};
-use crate::results::{Estimate, FIRST, Response, SignChanges, SiteYear};
+use crate::report::{FIRST, ReportError, SiteYearCase, Units};
+use crate::results::{Estimate, Response, SignChanges, SiteYear};
 use crate::stats::robust;
 
 /// Shares of the yields between which the scale of colours runs.
@@ -54,7 +54,7 @@ pub(in crate::report) fn page(
                 .as_ref()
                 .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
             "grower_chart": tell.responses(true),
-            "cautions": doubts(&result.cautions),
+            "cautions": doubts(&result.doubts_of_the_answer()),
         }),
         json!({
             "picture": picture,
@@ -227,7 +227,7 @@ impl Tell<'_> {
             "mean_yield": self.yields(result.counts.mean_yield_kg_ha),
             "yield_unit": units.yield_unit,
             "money_unit": units.money_unit,
-            "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
+            "confidence": level(archive.model.confidence),
             "first": FIRST,
         });
         heading.as_object().cloned().unwrap_or_default()
@@ -296,6 +296,8 @@ impl Tell<'_> {
                 "treatment": archive.label(&one.treatment),
                 "changed": one.changed,
                 "variants": one.variants,
+                "intervals": one.intervals,
+                "hold_zero": one.hold_zero,
             })).collect::<Vec<_>>(),
         })
     }
@@ -318,7 +320,7 @@ impl Tell<'_> {
             interval: interval(&estimate, self.decimals),
             std_error: shown(estimate.std_error, self.decimals),
             df: shown(estimate.df, 1),
-            p_randomization: shown(estimate.p_randomization, 3),
+            p_randomization: p_value(estimate.p_randomization),
             shrunken: self.yields(response.shrunken.map(|shrunken| shrunken.mean)),
             break_even: self.yields(response.returns.break_even),
             pays: probability(response.returns.probability_pays),
@@ -430,7 +432,7 @@ impl Tell<'_> {
                     "to": one.classes.last(),
                     "slope": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
                     "interval": interval(&estimate, self.decimals),
-                    "p": shown(estimate.p_value, 3),
+                    "p": p_value(estimate.p_value),
                 })
             })
             .collect()

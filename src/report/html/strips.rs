@@ -8,9 +8,9 @@ use super::render;
 use super::text::{decimals, shown};
 use crate::config::ArchiveSettings;
 use crate::geometry::rings;
-use crate::report::units::trimmed;
-use crate::report::{ReportError, Units};
-use crate::results::{Course, FIRST, PlannedField, SeasonPlan, StripLayout};
+use crate::report::units::{level, trimmed};
+use crate::report::{FIRST, ReportError, Units};
+use crate::results::{Course, PlannedField, SeasonPlan, StripLayout};
 
 /// Largest width and height of the map, px.
 const WIDTH: f64 = 480.0;
@@ -80,7 +80,7 @@ pub(in crate::report) fn page(
                 block.iter().map(|m| length(*m)).collect::<Vec<_>>()
             }).collect::<Vec<_>>(),
             "tells": keys.iter().map(|(key, _)| tells(key, field, layout, archive, units)).collect::<Vec<_>>(),
-            "confidence": format!("{:.0} %", 100.0 * archive.model.confidence),
+            "confidence": level(archive.model.confidence),
             "seed": layout.seed,
             "refused": layout.refused,
         }),
@@ -113,16 +113,14 @@ fn tells(key: &str, field: &PlannedField, layout: &StripLayout, archive: &Archiv
 
 /// The field from above: soils dotted, strips with their numbers.
 fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> String {
-    let of_one = field.zones.first().map(|zone| zone.advice.treatment.as_str());
-    let zones: Vec<_> = field.zones.iter().filter(|zone| Some(zone.advice.treatment.as_str()) == of_one).collect();
     let Some(rect) = layout.field.bounding_rect() else { return String::new() };
     let scale = (WIDTH / rect.width()).min(HEIGHT / rect.height());
     let place = |at: Coord<f64>| ((at.x - rect.min().x) * scale + 2.0, (rect.max().y - at.y) * scale + 2.0);
     let path = |ground: &MultiPolygon<f64>| outline(rings(ground).map(|ring| ring.coords_iter().map(place)));
     let (width, height) = (rect.width() * scale + 4.0, rect.height() * scale + 4.0);
     let mut svg = Svg::new(width, height, "figure map", "The strips of the field with their numbers; north is up");
-    for zone in &zones {
-        svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(&zone.ground)));
+    for soil in &field.soils {
+        svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(soil)));
     }
     svg.raw(format_args!("<path class=\"outline\" d=\"{}\"/>", path(&layout.field)));
     for strip in &layout.strips {

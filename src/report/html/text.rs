@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::points::{Cautions, Source, Sourced};
 use crate::report::Units;
-use crate::report::units::fixed;
+use crate::report::units::{fixed, probability as told};
 use crate::results::Estimate;
 
 /// Stands where there is no number.
@@ -36,14 +36,14 @@ pub(super) fn percent(part: usize, of: usize) -> String {
     format!("{:.1} %", 100.0 * part as f64 / of.max(1) as f64)
 }
 
-/// A probability in percent; never a certainty, which no data give.
+/// A probability, or a dash.
 pub(super) fn probability(share: Option<f64>) -> String {
-    match share {
-        None => ABSENT.to_owned(),
-        Some(share) if share > 0.99 => "> 99 %".to_owned(),
-        Some(share) if share < 0.01 => "< 1 %".to_owned(),
-        Some(share) => format!("{:.0} %", 100.0 * share),
-    }
+    share.map_or_else(|| ABSENT.to_owned(), told)
+}
+
+/// A p value, or a dash; never 0.
+pub(super) fn p_value(value: Option<f64>) -> String {
+    if value.is_some_and(|value| value < 0.001) { "< 0.001".to_owned() } else { shown(value, 3) }
 }
 
 /// "4.1 to 12.6".
@@ -63,7 +63,8 @@ pub(super) fn sourced(value: &Sourced, unit: &str) -> String {
         (Source::Estimated, Some(std_error)) => format!("{number} ± {std_error:.decimals$} (estimated)"),
         (Source::Estimated, None) => format!("{number} (estimated)"),
         (Source::Configured, _) => format!("{number} (configured)"),
-        (Source::Assumed, _) => format!("{number} (assumed)"),
+        (Source::Assumed, Some(std_error)) => format!("{number} ± {std_error:.decimals$} (assumed, roughly told)"),
+        (Source::Assumed, None) => format!("{number} (assumed)"),
     }
 }
 
@@ -97,12 +98,19 @@ mod tests {
         assert_eq!(signed(-0.01, 1), "0.0");
     }
 
+    /// A lag that the data tell roughly is told with what they tell, and by no word that says they tell nothing.
+    #[test]
+    fn an_assumed_value_that_the_data_tell_roughly_is_told_with_its_error() {
+        let lag = Sourced { value: 13.08, std_error: Some(0.6), source: Source::Assumed };
+        assert_eq!(sourced(&lag, " s"), "13.08 s ± 0.60 (assumed, roughly told)");
+        assert_eq!(sourced(&Sourced { std_error: None, ..lag }, " s"), "13.08 s (assumed)");
+        assert!(!crate::points::Caution::LagAssumed.text().contains("could not be estimated"));
+    }
+
     #[test]
     fn nothing_is_certain() {
-        assert_eq!(probability(Some(1.0)), "> 99 %");
-        assert_eq!(probability(Some(0.001)), "< 1 %");
-        assert_eq!(probability(Some(0.5)), "50 %");
-        assert_eq!(probability(None), "–");
+        assert_eq!([Some(0.999), Some(0.5), None].map(probability), ["more than 99 %", "50 %", "–"]);
+        assert_eq!([Some(0.000_4), Some(0.05), None].map(p_value), ["< 0.001", "0.050", "–"]);
         assert_eq!(percent(1, 8), "12.5 %");
     }
 }

@@ -4,7 +4,9 @@ use serde::Serialize;
 
 use super::text::{probability, signed};
 use crate::config::ArchiveSettings;
+use crate::points::Caution;
 use crate::report::Units;
+use crate::report::units::level;
 use crate::results::{Response, SiteYear};
 
 /// One treatment over the whole field.
@@ -60,7 +62,7 @@ impl Words<'_> {
     }
 
     fn confidence(&self) -> String {
-        format!("{:.0} %", 100.0 * self.archive.model.confidence)
+        level(self.archive.model.confidence)
     }
 
     /// The answer in one sentence.
@@ -76,7 +78,7 @@ impl Words<'_> {
             };
         }
         if let [one] = all[..] {
-            return format!("{at} {}", self.sentence(one));
+            return format!("{at} {}{}", self.sentence(one), self.paid(&all));
         }
         let named = |wanted: &str| -> Vec<String> {
             all.iter()
@@ -84,20 +86,69 @@ impl Words<'_> {
                 .map(|one| self.archive.label(&one.key.treatment).to_owned())
                 .collect()
         };
-        let (gains, losses) = (named("gain"), named("loss"));
+        let (gains, losses, unknown) = (named("gain"), named("loss"), named("none"));
+        if unknown.len() == all.len() {
+            return format!("{at} no number can be given for any treatment: {}.", self.why_none(all[0]));
+        }
         let check = self.check();
-        match (gains.is_empty(), losses.is_empty()) {
-            (true, true) => format!("{at} no treatment is shown to differ from the {check}."),
+        let told = match (gains.is_empty(), losses.is_empty()) {
+            (true, true) if unknown.is_empty() => format!("no treatment is shown to differ from the {check}."),
+            (true, true) => format!("{} is not shown to differ from the {check}.", joined(&named("open"))),
             (false, true) if gains.len() == all.len() => {
-                format!("{at} every treatment yielded more than the {check}: {}.", joined(&gains))
+                format!("every treatment yielded more than the {check}: {}.", joined(&gains))
             }
             (false, true) => {
-                format!("{at} {} yielded more than the {check}; of the others it is not shown.", joined(&gains))
+                format!("{} yielded more than the {check}; of the others it is not shown.", joined(&gains))
             }
-            (true, false) => format!("{at} {} yielded less than the {check}; no gain is shown.", joined(&losses)),
+            (true, false) => format!("{} yielded less than the {check}; no gain is shown.", joined(&losses)),
             (false, false) => {
-                format!("{at} {} yielded more than the {check}, and {} less.", joined(&gains), joined(&losses))
+                format!("{} yielded more than the {check}, and {} less.", joined(&gains), joined(&losses))
             }
+        };
+        let unknown = if unknown.is_empty() {
+            String::new()
+        } else {
+            format!(" No number can be given for {}.", joined(&unknown))
+        };
+        format!("{at} {told}{unknown}{}", self.paid(&all))
+    }
+
+    /// Whether those that gained more likely paid for themselves than not; nothing where it cannot be told.
+    fn paid(&self, all: &[&Response]) -> String {
+        let gained: Vec<(&Response, f64)> = all
+            .iter()
+            .filter(|one| shown(one) == "gain" && one.decision_allowed())
+            .filter_map(|one| Some((*one, one.returns.probability_pays?)))
+            .collect();
+        let lost = gained.iter().filter(|(_, pays)| *pays <= 0.5);
+        let lost: Vec<String> = lost.map(|(one, _)| self.archive.label(&one.key.treatment).to_owned()).collect();
+        let did = match (gained.len(), lost.len()) {
+            (0, _) => return String::new(),
+            (1, 0) => "it paid for itself".to_owned(),
+            (1, _) => "it did not pay for itself".to_owned(),
+            (_, 0) => "each of them paid for itself".to_owned(),
+            (gained, lost) if gained == lost => "none of them paid for itself".to_owned(),
+            _ => format!("of them these did not pay for themselves: {}", joined(&lost)),
+        };
+        format!(" More likely than not {did}.")
+    }
+
+    /// Whether combine and treatment coincide.
+    fn is_aliased(&self, response: &Response) -> bool {
+        let of_this = format!("{}:", response.key.treatment);
+        let mut of_all = self.result.cautions.iter();
+        response.cautions.contains(Caution::MachineAliased)
+            || of_all.any(|(caution, detail)| caution == Caution::MachineAliased && detail.contains(&of_this))
+    }
+
+    /// Why there is no number for a treatment.
+    fn why_none(&self, response: &Response) -> String {
+        if self.is_aliased(response) {
+            Caution::MachineAliased.text().to_owned()
+        } else {
+            let detail = response.cautions.iter().find(|one| one.0 == Caution::NotEstimable).map_or("", |one| one.1);
+            let more = if detail.is_empty() { String::new() } else { format!(" ({detail})") };
+            format!("the data do not carry one{more}")
         }
     }
 
@@ -106,7 +157,7 @@ impl Words<'_> {
         let (name, check) = (self.archive.label(&response.key.treatment), self.check());
         let unit = self.units.yield_unit;
         let Some(mean) = response.estimate.mean else {
-            return format!("no number can be given for {name}: the data do not carry one.");
+            return format!("no number can be given for {name}: {}.", self.why_none(response));
         };
         let word = if mean < 0.0 { "less" } else { "more" };
         let amount = self.amount(mean);
@@ -198,9 +249,17 @@ impl Words<'_> {
         parts.join(" ")
     }
 
-    /// What to do next spring, from this field and year alone.
+    /// What this field and year alone say of next spring. Where to treat is for the plan, which knows the other fields and years.
     fn next(&self, response: &Response) -> String {
         let name = self.archive.label(&response.key.treatment);
+        if response.estimate.mean.is_none() {
+            let how = if self.is_aliased(response) {
+                "each block cut by one combine, treated and check alike"
+            } else {
+                "in blocks of treated and check strips side by side, four at the least, whose order is drawn at random"
+            };
+            return format!("Nothing is advised for {name}: {}. Lay it out again, {how}.", self.why_none(response));
+        }
         if !response.decision_allowed() {
             return format!(
                 "Nothing is advised for {name} from {}: lay it out again, in at least four blocks whose order is drawn at random.",
@@ -211,11 +270,11 @@ impl Words<'_> {
         match response.returns.probability_pays {
             None => format!("No price or cost is set for {name}, so nothing is said of what it would pay."),
             Some(pays) if pays >= sure => format!(
-                "{name} is likely to have paid here. Treat more of this ground only with check strips left in, to see whether it pays in another spring."
+                "{name} is likely to have paid here. Wherever it is used again, leave check strips in, to see whether it pays in another spring."
             ),
             Some(pays) if pays <= 1.0 - sure => {
                 format!(
-                    "{name} is not likely to have paid here. Leave it out on this ground, or keep strips to test it again."
+                    "{name} is not likely to have paid here. Where it is to be tried again, strips will tell whether another spring differs."
                 )
             }
             Some(_) => match Self::blocks_to_settle(response) {
@@ -255,5 +314,119 @@ fn joined(names: &[String]) -> String {
         [one] => one.clone(),
         [one, other] => format!("{one} and {other}"),
         [all @ .., last] => format!("{}{before_last}{last}", all.join(between)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::points::{Cautions, CleaningFacts, Design};
+    use crate::results::{Counts, Estimate, ResponseKey, Returns, SiteYearIdentity, Supplement};
+    use std::collections::BTreeMap;
+
+    const ARCHIVE: &str = "name = \"Test\"\nreport_units = \"us\"\n[soil]\nclasses = [\"dry\", \"wet\"]\n\
+                           [crops.corn]\nprice = \"4.20 USD/bu\"\n[treatments.check]\nlabel = \"check\"\ncheck = true\n\
+                           [treatments.a]\nlabel = \"half\"\ncost = \"9 USD/ac\"\n[treatments.b]\nlabel = \"full\"\n\
+                           cost = \"20 USD/ac\"\n[treatments.c]\nlabel = \"both\"\ncost = \"30 USD/ac\"\n";
+
+    /// A response of six blocks: mean and half width in kg/ha, and the probability that it paid.
+    fn response(treatment: &str, told: Option<(f64, f64, f64)>) -> Response {
+        let mut cautions = Cautions::default();
+        if told.is_none() {
+            cautions.add(Caution::NotEstimable, "compared in 6 blocks");
+        }
+        Response {
+            key: ResponseKey { treatment: treatment.to_owned(), class: None },
+            class_name: "all".to_owned(),
+            blocks: 6,
+            strips: 6,
+            segments: 60,
+            area_m2: 1e4,
+            check_yield: None,
+            treated_yield: None,
+            check_moisture_pct: None,
+            treated_moisture_pct: None,
+            estimate: told.map_or_else(Estimate::default, |(mean, half, _)| Estimate {
+                std_error: Some(half / 2.0),
+                low: Some(mean - half),
+                high: Some(mean + half),
+                ..Estimate::of_mean(mean)
+            }),
+            shrunken: None,
+            returns: Returns { probability_pays: told.map(|one| one.2), ..Returns::default() },
+            cautions,
+        }
+    }
+
+    /// The headline, and what is said of next spring.
+    fn told(responses: Vec<Response>, cautions: &[Caution]) -> (String, Vec<String>) {
+        let archive = ArchiveSettings::parse("archive.toml", ARCHIVE).unwrap();
+        let units = Units::new(&archive, "corn");
+        let mut raised = Cautions::default();
+        for caution in cautions {
+            raised.add(*caution, "a: x; b: x");
+        }
+        let identity = SiteYearIdentity {
+            season: 2023,
+            farm: "Farm".to_owned(),
+            field: "Field".to_owned(),
+            crop: "corn".to_owned(),
+        };
+        let result = SiteYear {
+            identity,
+            folder: String::new(),
+            place_deg: (0.0, 0.0),
+            epsg: 32_615,
+            wetness_mm: None,
+            wetness_class: None,
+            counts: Counts::default(),
+            removal_by_treatment: Vec::new(),
+            cleaning: CleaningFacts::default(),
+            design: Some(Design::default()),
+            class_area_m2: Vec::new(),
+            soil_zone: Vec::new(),
+            responses,
+            differences: Vec::new(),
+            variance: BTreeMap::new(),
+            field_model: None,
+            supplement: Supplement::default(),
+            sensitivity: Vec::new(),
+            cautions: raised,
+        };
+        let words = Words { result: &result, archive: &archive, units: &units, decimals: 1 };
+        (words.headline(), words.verdicts().into_iter().map(|one| one.next).collect())
+    }
+
+    #[test]
+    fn what_has_no_number_is_not_told_as_no_difference() {
+        let (headline, next) = told(vec![response("a", None), response("b", None)], &[Caution::MachineAliased]);
+        let why = "combine and treatment cannot be told apart";
+        assert!(headline.contains("no number can be given for any treatment") && headline.contains(why), "{headline}");
+        for one in next {
+            assert!(one.contains(why) && one.contains("cut by one combine") && !one.contains("four blocks"), "{one}");
+        }
+        let (headline, _) = told(vec![response("a", Some((100.0, 300.0, 0.4))), response("b", None)], &[]);
+        assert!(headline.contains("half is not shown to differ"), "{headline}");
+        assert!(headline.contains("No number can be given for full."), "{headline}");
+    }
+
+    #[test]
+    fn a_gain_that_did_not_pay_is_told_with_what_it_lost() {
+        let all = [("a", 0.9), ("b", 0.25), ("c", 0.24)];
+        let all = all.map(|(key, pays)| response(key, Some((500.0, 300.0, pays))));
+        let (headline, _) = told(all.to_vec(), &[]);
+        assert!(headline.contains("every treatment yielded more than the check: half, full and both."), "{headline}");
+        assert!(headline.ends_with("of them these did not pay for themselves: full and both."), "{headline}");
+        let (headline, _) = told(vec![response("b", Some((500.0, 300.0, 0.25)))], &[]);
+        assert!(headline.ends_with("More likely than not it did not pay for itself."), "{headline}");
+    }
+
+    #[test]
+    fn one_site_year_does_not_say_where_to_treat() {
+        let all = [("a", 0.95), ("b", 0.05)].map(|(key, pays)| response(key, Some((500.0, 300.0, pays))));
+        let (_, next) = told(all.to_vec(), &[]);
+        for one in next {
+            assert!(!one.contains("reat more") && !one.contains("eave it out"), "{one}");
+        }
     }
 }

@@ -173,7 +173,8 @@ impl MetaFit {
         Ok(Interval::around(estimate, se * StudentT::new(self.df)?.quantile(0.5 + 0.5 * level)?))
     }
 
-    /// The interval for the effect of a new case with covariates `x`, τ² plugged in.
+    /// The interval for the effect of a new case with covariates `x`, τ² plugged in. Where the inference on the coefficients
+    /// gives a wider one for the mean itself, it is that one.
     ///
     /// # Errors
     /// Covariates of the wrong length, a level not between 0 and 1, or no degrees of freedom left.
@@ -195,8 +196,10 @@ impl MetaFit {
                 (quadratic_form(self.wald_covariance.as_ref(), x), (rows - rank - 1) as f64)
             }
         };
-        let t = StudentT::new(df)?.quantile(0.5 + 0.5 * level)?;
-        Ok(Interval::around(estimate, t * (self.tau2 + variance).sqrt()))
+        let reach = |df: f64, variance: f64| -> Result<f64, StatsError> {
+            Ok(StudentT::new(df)?.quantile(0.5 + 0.5 * level)? * variance.sqrt())
+        };
+        Ok(Interval::around(estimate, reach(df, self.tau2 + variance)?.max(reach(self.df, se * se)?)))
     }
 
     /// Cochran's test that τ² is 0.

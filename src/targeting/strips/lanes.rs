@@ -8,10 +8,10 @@ use crate::geometry::Frame;
 use crate::results::StripWidths;
 use crate::targeting::ground::rectangle;
 
-/// Beyond the field's extent, m.
+/// Beyond the field's extent, m (ours: so that a lane's ends lie outside whatever the rounding).
 const BEYOND_M: f64 = 1.0;
 /// Steps in which the field is moved along to find what lies near an end: ground that ends for less than a quarter of the end
-/// rows is passed over.
+/// rows is passed over (ours).
 const STEPS: u32 = 4;
 
 /// A strip that could be.

@@ -7,7 +7,8 @@ use rand_chacha::ChaCha8Rng;
 /// over all strips (a usual bound of balance between groups: Imbens & Rubin 2015, Causal Inference for Statistics, Social,
 /// and Biomedical Sciences, section 14.2; from memory).
 const MOST_APART: f64 = 0.25;
-/// Draws after which no order is thought to be balanced: where one in a hundred is, so many miss it once in 20,000 times.
+/// Draws after which no order is thought to be balanced: where one in a hundred is, so many miss it once in 20,000
+/// times (0.99 to the power of 1,000; ours).
 const MOST_DRAWS: usize = 1_000;
 
 /// Where each treatment stands.

@@ -2,7 +2,8 @@
 
 use crate::results::StripWidths;
 
-/// Widths that differ by less are equal: `40 ft` and `480 in` are not the same number of metres to the last digit.
+/// Widths that differ by less are equal: `40 ft` and `480 in` are not the same number of metres to the last
+/// digit (ours).
 const SAME_M: f64 = 1e-6;
 
 /// The fewest passes of the planter that hold a pass of the combine and a guard at each side, `k p ≥ n h + 2 g`, and as many
