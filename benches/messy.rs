@@ -1,8 +1,8 @@
 //! Harvests as messy as real ones, from files to answers: `cargo bench --bench messy`.
 //!
 //! Simulated site-years with known truth and the switches of `demo::messy`; prints a table, asserts nothing. `FIELDS` (default 60)
-//! site-years, from `SEED` (default 0); `SWITCH` a part of a switch's name: that one alone instead of about half of all at random,
-//! `none` for no switch. `KEEP` is a folder where archive and results stay; `OUT` a folder of results of another program to judge.
+//! site-years, from `SEED` (default 0); `SWITCH` parts of switches' names, with commas: those alone instead of about half of all
+//! at random, `none` for no switch; `WITHOUT` parts of names of switches that are left out of the draw. `KEEP` is a folder where archive and results stay; `OUT` a folder of results of another program to judge.
 #![expect(clippy::print_stdout, reason = "the table is the purpose")]
 
 use std::collections::BTreeMap;
@@ -396,10 +396,19 @@ fn main() -> Result<(), Box<dyn Error>> {
     let folder = std::env::var_os("KEEP").map_or_else(|| temporary.path().to_owned(), PathBuf::from);
     let only = std::env::var("SWITCH").ok();
     let found = match only.as_deref() {
-        None => study(&folder, messy::draw)?,
+        None => {
+            let without = std::env::var("WITHOUT").unwrap_or_default();
+            let left_out: Vec<&str> = without.split(',').filter(|part| !part.is_empty()).collect();
+            study(&folder, |seed| {
+                let mut on = messy::draw(seed);
+                on.retain(|switch| !left_out.iter().any(|part| switch.code().contains(part)));
+                on
+            })?
+        }
         Some("none") => study(&folder, |_| Vec::new())?,
         Some(part) => {
-            let on: Vec<Switch> = Switch::ALL.iter().copied().filter(|switch| switch.code().contains(part)).collect();
+            let named = |switch: &Switch| part.split(',').any(|part| switch.code().contains(part));
+            let on: Vec<Switch> = Switch::ALL.iter().copied().filter(named).collect();
             println!("{}", on.iter().map(|switch| switch.code()).collect::<Vec<_>>().join(", "));
             study(&folder, |_| on.clone())?
         }

@@ -143,6 +143,7 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
             strip: segments.iter().flat_map(|one| [one.strip; 2]).collect(),
             segment: (0..segments.len() as u32).flat_map(|at| [at; 2]).collect(),
             edge: vec![false; rows],
+            straddle: Vec::new(),
             design: Design { blocks, strips_by_treatment, randomized, blocks_formed: false },
             cautions: Cautions::default(),
             strips,
