@@ -73,6 +73,8 @@ struct Found {
     held_marked: Share,
     factor_errors: Vec<f64>,
     removed: BTreeMap<String, usize>,
+    /// Of good records, by mark.
+    good_removed: BTreeMap<String, usize>,
     records: usize,
 }
 
@@ -106,6 +108,9 @@ impl Found {
         }
         for (mark, count) in other.removed {
             *self.removed.entry(mark).or_default() += count;
+        }
+        for (mark, count) in other.good_removed {
+            *self.good_removed.entry(mark).or_default() += count;
         }
         self.records += other.records;
         self
@@ -262,6 +267,9 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
             let full = ground.area_m2 > 0.0 && ground.yield_kg_ha > 0.5 * level;
             if inside && sound && full {
                 found.good_kept.add(kept[at]);
+                if let Some(mark) = &removed_by[at] {
+                    *found.good_removed.entry(mark.clone()).or_default() += 1;
+                }
             }
             // drowned ground: too little grain, and it is so for the mixing's time
             if inside && sound && ground.yield_kg_ha < 0.3 * level && before.area_m2 > 0.0 {
@@ -383,12 +391,12 @@ fn print(found: &Found) {
     for (what, value) in rows {
         println!("| {what} | {value} |");
     }
-    let removed: Vec<String> = found
-        .removed
-        .iter()
-        .map(|(mark, count)| format!("{mark} {:.1} %", 100.0 * *count as f64 / found.records as f64))
-        .collect();
-    println!("\nremoved: {}", removed.join(", "));
+    let shares = |removed: &BTreeMap<String, usize>, of: usize| {
+        let share = |(mark, count): (&String, &usize)| format!("{mark} {:.1} %", 100.0 * *count as f64 / of as f64);
+        removed.iter().map(share).collect::<Vec<_>>().join(", ")
+    };
+    println!("\nremoved: {}", shares(&found.removed, found.records));
+    println!("of good records: {}", shares(&found.good_removed, found.good_kept.1));
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
