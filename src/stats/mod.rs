@@ -5,11 +5,12 @@
 //! | [`robust`] | median, quantiles, MAD, Huber, medcouple and skewed fences, isotonic regression |
 //! | [`distribution`] | normal, t, F, χ², gamma, non-central t, mixtures, expected loss |
 //! | [`permutation`] | sign-flip tests, max-\|t\| over several outcomes, intervals by inversion |
-//! | [`meta`] | random-effects meta-analysis and meta-regression |
+//! | [`crossed`] | estimates in nested groups crossed with one factor, standard deviations averaged over |
 //! | [`linear`] | least squares, the paired t test |
 //! | [`mixed`] | mixed models with spatial residuals by REML, Kenward–Roger and Satterthwaite |
 //! | [`field`] | spatial fields in fast forms, their parameters averaged over; AR(1) along lines |
 //! | [`cluster_robust()`] | CR2 with its degrees of freedom |
+//! | [`PartialPooling`] | estimates of one case drawn towards a line and their neighbours |
 //! | [`PrecipitationIndex`] | a total as a quantile of its history |
 //! | [`Kernel`] | correlation as a function of distance |
 //!
@@ -19,6 +20,7 @@
 mod check;
 mod cluster_robust;
 mod contrast;
+pub mod crossed;
 pub mod dense;
 pub mod distribution;
 mod error;
@@ -26,9 +28,9 @@ pub mod field;
 mod interval;
 mod kernel;
 pub mod linear;
-pub mod meta;
 pub mod mixed;
 mod optimise;
+mod partial_pooling;
 pub mod permutation;
 mod precipitation_index;
 pub mod robust;
@@ -38,4 +40,5 @@ pub use contrast::ContrastTest;
 pub use error::StatsError;
 pub use interval::Interval;
 pub use kernel::Kernel;
+pub use partial_pooling::PartialPooling;
 pub use precipitation_index::PrecipitationIndex;

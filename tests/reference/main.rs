@@ -19,7 +19,7 @@ mod comparisons_can_fail;
 
 mod amc_1989_copper;
 mod anselin_2004_corn;
-mod colditz_1994_bcg;
+mod crossed_effects;
 mod distribution_tables;
 mod field_measurements;
 mod grain_moisture_tables;
@@ -27,6 +27,7 @@ mod icsm_gda94_manual;
 mod mckee_1993_index;
 mod nist_strd_linear;
 mod noncentral_t_values;
+mod published_spreads;
 mod raiffa_schlaifer_1961_loss;
 mod robust_hand_values;
 mod sign_flip_worked_example;

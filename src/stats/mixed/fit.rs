@@ -419,34 +419,6 @@ mod tests {
     }
 
     #[test]
-    fn known_variances_alone_make_a_meta_analysis() {
-        let (y, v) = ([1.0, 2.0, 6.0, -1.0, 3.0], [1.0, 2.0, 1.0, 0.3, 0.8]);
-        let model = MixedModel::new(&y, ones(5).as_ref())
-            .unwrap()
-            .with_random(&[0, 1, 2, 3, 4])
-            .unwrap()
-            .with_residual(Residual::KnownOnly)
-            .unwrap()
-            .with_known_variances(&v)
-            .unwrap();
-        let fit = model.fit(&FitOptions::default()).unwrap();
-        let design = ones(5);
-        let pooled = crate::stats::meta::MetaFit::new(
-            crate::stats::meta::Estimates::new(&y, &v, design.as_ref()).unwrap(),
-            crate::stats::meta::BetweenVariance::RestrictedLikelihood,
-            crate::stats::meta::CoefficientInference::Wald,
-        )
-        .unwrap();
-        assert!((fit.parameters().random[0] - pooled.tau2).abs() < 1e-7);
-        assert!((fit.coefficients()[0] - pooled.coefficients[0]).abs() < 1e-8);
-        let shrunken = pooled.shrunken();
-        for (level, deviation) in fit.random_deviations(0).unwrap() {
-            assert!((fit.coefficients()[0] + deviation - shrunken[level].estimate).abs() < 1e-7);
-        }
-        assert!(fit.random_deviations(1).is_err());
-    }
-
-    #[test]
     fn the_order_of_the_rows_does_not_matter() {
         let mut draw = draws(9);
         let positions: Vec<f64> = (0..30).map(|i| f64::from(i) + 0.3 * draw()).collect();
