@@ -75,7 +75,7 @@ fn main() {
             provenance: &provenance,
         };
         let begun = Instant::now();
-        let files = report::site_year(case).unwrap();
+        let (files, _) = report::site_year(case).unwrap();
         let all_ms = begun.elapsed().as_secs_f64() * 1e3;
         let begun = Instant::now();
         let html = report::site_year_page(case).unwrap();

@@ -1,10 +1,12 @@
 //! One site-year's night: unchanged, computed or failed.
 
 use std::collections::BTreeMap;
+use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::time::Instant;
 
+use super::fingerprint::{Fingerprint, Meaning};
 use super::memory::{FailedBefore, Remembered};
 use super::seen::{Look, Looks, SeenFiles};
 use super::store::{Recalled, Store};
@@ -12,7 +14,7 @@ use super::tasks::Task;
 use super::{fingerprint, inputs, one};
 use crate::config::ArchiveSettings;
 use crate::ingest::{self, SiteYearFiles};
-use crate::report::{self, SiteYearCase};
+use crate::report::{self, Drawn, SiteYearCase};
 use crate::results::SiteYear;
 
 /// What became of a site-year.
@@ -67,7 +69,7 @@ pub(super) struct Workshop<'w> {
     pub(super) root: &'w Path,
     pub(super) settings: &'w ArchiveSettings,
     /// What the settings mean to a site-year.
-    pub(super) meaning: String,
+    pub(super) meaning: Meaning,
     pub(super) store: &'w Store,
     pub(super) allow_outside: bool,
     /// Hash every input and output, whatever its size and time.
@@ -121,13 +123,20 @@ impl Workshop<'_> {
         let remembered = recalled.good();
         let known = remembered.as_ref().map(|remembered| &remembered.inputs);
         let inputs = look.files(&files, known, self.verify).map_err(|error| error.to_string())?;
-        let print = fingerprint::fingerprint(&inputs, &task.field, &self.meaning, &task.folder.name);
+        let print = Fingerprint::of(&inputs, &task.field, &self.meaning, &task.folder.name);
         watch.lap("fingerprint");
         if let Some(remembered) = remembered
             && turn != Turn::Forced
-            && remembered.fingerprint == print
         {
-            return self.stands(task, remembered, inputs, watch.seconds).map(Attempt::Ended);
+            if remembered.fingerprint == print.whole {
+                return self.stands(task, remembered, inputs, watch.seconds).map(Attempt::Ended);
+            }
+            if turn == Turn::IfChanged
+                && remembered.work == print.work
+                && let Some(drawn) = self.store.drawn(&task.place, &remembered.drawn)
+            {
+                return self.repriced(task, remembered, (inputs, &print), drawn, watch).map(Attempt::Ended);
+            }
         }
         if turn == Turn::Remembered {
             let before = self.store.failure(&task.place);
@@ -161,11 +170,36 @@ impl Workshop<'_> {
         }))
     }
 
+    /// The site-year is as it was, but for what it is worth.
+    fn repriced(
+        &self,
+        task: &Task,
+        mut remembered: Remembered,
+        (inputs, print): (SeenFiles, &Fingerprint),
+        drawn: Drawn,
+        mut watch: Watch,
+    ) -> Result<Box<Outcome>, String> {
+        one::price(&mut remembered.result.responses, &task.field, self.settings);
+        watch.lap("analyse");
+        let layers = fs::read(self.store.results(&task.place).join(report::LAYERS))
+            .map_err(|error| format!("{}: {error}", report::LAYERS))?;
+        let provenance = fingerprint::provenance(&print.whole, &inputs);
+        let outputs = report::repriced(&remembered.result, self.settings, &provenance, drawn, &layers)
+            .map_err(|error| error.to_string())?;
+        watch.lap("report");
+        remembered.fingerprint.clone_from(&print.whole);
+        remembered.inputs.clone_from(&inputs);
+        let result = remembered.result.clone().for_archive();
+        self.store.write_site_year(&task.place, &outputs, remembered).map_err(|error| error.to_string())?;
+        watch.lap("write");
+        Ok(Box::new(Outcome { result, inputs: hashes(inputs), computed: true, seconds: watch.seconds, damage: None }))
+    }
+
     fn afresh(
         &self,
         task: &Task,
         (files, inputs): (&SiteYearFiles, SeenFiles),
-        (fingerprint, damage): (String, Option<String>),
+        (print, damage): (Fingerprint, Option<String>),
         (look, mut watch): (&Look, Watch),
     ) -> Result<Attempt, String> {
         let settings = self.settings;
@@ -178,20 +212,22 @@ impl Workshop<'_> {
         let ingested = ingested.map_err(|error| error.to_string())?;
         let analysed = one::analyse(&ingested, &task.field, settings, &task.place)?;
         watch.lap("analyse");
-        let outputs = report::site_year(SiteYearCase {
+        let (outputs, drawn) = report::site_year(SiteYearCase {
             ingested: &ingested,
             joined: &analysed.joined,
             differences: &analysed.differences,
             result: &analysed.result,
             archive: settings,
-            provenance: &fingerprint::provenance(&fingerprint, &inputs),
+            provenance: &fingerprint::provenance(&print.whole, &inputs),
         })
         .map_err(|error| error.to_string())?;
         drop((ingested, analysed.joined));
         watch.lap("report");
         let remembered = Remembered {
             folder: task.folder.name.clone(),
-            fingerprint,
+            fingerprint: print.whole,
+            work: print.work,
+            drawn: self.store.keep_drawn(&task.place, &drawn).map_err(|error| error.to_string())?,
             inputs: inputs.clone(),
             outputs: BTreeMap::new(),
             result: analysed.result.clone(),

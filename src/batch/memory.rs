@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::seen::SeenFiles;
 use crate::results::SiteYear;
 
-const FORMAT: &str = "bandlift-memory-5";
+const FORMAT: &str = "bandlift-memory-6";
 
 /// What is remembered of a site-year that was computed.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -18,6 +18,10 @@ pub(super) struct Remembered {
     /// Its folder in the archive.
     pub(super) folder: String,
     pub(super) fingerprint: String,
+    /// The fingerprint but for what the result is worth.
+    pub(super) work: String,
+    /// Hash of what was drawn for it.
+    pub(super) drawn: String,
     /// Each input as it was seen.
     pub(super) inputs: SeenFiles,
     /// Each output file.

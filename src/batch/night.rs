@@ -9,6 +9,7 @@ use super::account::Account;
 use super::basis::{self, Basis};
 use super::compute::{Became, Turn, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
+use super::fingerprint::Meaning;
 use super::journal::Journal;
 use super::retired::{self, Retired};
 use super::seen::Looks;
@@ -16,7 +17,7 @@ use super::share::Share;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
-use super::{BatchError, archive, archive_settings, fingerprint, threads, workers};
+use super::{BatchError, archive, archive_settings, threads, workers};
 use crate::config::ArchiveSettings;
 use crate::report;
 use crate::results::{Conclusions, SiteYear};
@@ -207,7 +208,7 @@ impl<'n> Night<'n> {
         Workshop {
             root: self.root,
             settings: &self.settings,
-            meaning: fingerprint::meaning(&self.settings),
+            meaning: Meaning::of(&self.settings),
             store: &self.store,
             allow_outside: self.options.allow_outside,
             verify: self.options.verify,

@@ -6,12 +6,12 @@ use super::sensitivity::{doubt_unconfirmed, sensitivity};
 use crate::assign::{AssignError, Standing};
 use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings, ModelSettings};
 use crate::economics::price_response;
-use crate::fit::{self, Fit, Variant};
+use crate::fit::{self, Variant};
 use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
 use crate::points::{Caution, Cautions, Cleaned, Ingested, Joined, Labels, Mark, Source};
 use crate::quantity::factor::M2_PER_HA;
-use crate::results::{Counts, SegmentDifference, SiteYear, SiteYearIdentity};
+use crate::results::{Counts, Response, Returns, SegmentDifference, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
 use crate::{clean, join};
 
@@ -88,7 +88,8 @@ impl<'c> Case<'c> {
                 most.text()
             ));
         }
-        let mut fit = priced(fit::run(&joined, archive, Variant::default()), field, archive);
+        let mut fit = fit::run(&joined, archive, Variant::default());
+        price(&mut fit.responses, field, archive);
         let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fit);
         doubt_unconfirmed(&mut fit.responses, &sensitivity);
         let cleaned = &joined.assigned.cleaned;
@@ -180,14 +181,15 @@ impl<'c> Case<'c> {
     }
 }
 
-fn priced(mut fit: Fit, field: &FieldSettings, archive: &ArchiveSettings) -> Fit {
+/// Tells what the responses are worth at the prices of their season.
+pub(super) fn price(responses: &mut [Response], field: &FieldSettings, archive: &ArchiveSettings) {
     let crop = archive.crops[&field.crop].in_season(field.season);
-    for response in &mut fit.responses {
+    for response in responses {
+        response.returns = Returns::default();
         if let Some(treatment) = archive.treatment(&response.key.treatment) {
             price_response(response, &crop, &treatment.in_season(field.season));
         }
     }
-    fit
 }
 
 fn counts(joined: &Joined) -> Counts {

@@ -6,6 +6,9 @@ use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use flate2::Compression;
+use flate2::read::ZlibDecoder;
+use flate2::write::ZlibEncoder;
 use serde::de::DeserializeOwned;
 use thiserror::Error;
 
@@ -14,18 +17,19 @@ use super::memory::{self, FailedBefore, Remembered, Written};
 use super::seen::hash;
 use super::share::Share;
 use super::times;
-use crate::report::OutputFile;
+use crate::report::{Drawn, OutputFile};
 use crate::text::plain;
 
 /// Version of the memory's format.
-pub(super) const VERSION: u32 = 4;
+pub(super) const VERSION: u32 = 5;
 
 /// Folder of what the program remembers from night to night.
 const MEMORY: &str = ".bandlift";
 /// Folder of the site-years' files, and of their memories in [`MEMORY`].
 const SITE_YEARS: &str = "site_years";
-/// In a site-year's memory: its last good result, and why it failed after that.
+/// In a site-year's memory: its last good result, what was drawn for it, and why it failed after that.
 const RESULT: &str = "result";
+const DRAWN: &str = "drawn";
 const FAILURE: &str = "failure";
 /// In the folder of a site-year or a plan: says that its files are not of tonight.
 pub(super) const NOT_CURRENT: &str = "not-current.txt";
@@ -168,7 +172,7 @@ impl Store {
     }
 
     /// Writes the files of a site-year, then what is remembered of it. Nothing of the last result is touched before all
-    /// files have been written beside it.
+    /// files have been written beside it; those that `remembered` lists already stay as they stand.
     pub(super) fn write_site_year(
         &self,
         place: &str,
@@ -196,7 +200,9 @@ impl Store {
         }
         // A file of a former result that this one does not have would contradict it.
         let former = self.remembered(place).map(|former| former.outputs).unwrap_or_default();
-        for name in former.keys().filter(|name| files.iter().all(|file| file.name != **name)) {
+        let stays =
+            |name: &String| remembered.outputs.contains_key(name) || files.iter().any(|file| file.name == *name);
+        for name in former.keys().filter(|name| !stays(name)) {
             removed(&folder.join(name))?;
         }
         for file in files {
@@ -207,6 +213,24 @@ impl Store {
         }
         self.remember(place, &remembered)?;
         self.is_current(place)
+    }
+
+    /// Keeps what was drawn for a site-year, compressed, and answers its hash.
+    pub(super) fn keep_drawn(&self, place: &str, drawn: &Drawn) -> Result<String, StoreError> {
+        let folder = Path::new(MEMORY).join(SITE_YEARS).join(place);
+        let fault = |error: std::io::Error| StoreError::new(&folder.join(DRAWN), error);
+        let mut encoder = ZlibEncoder::new(Vec::new(), Compression::fast());
+        serde_json::to_writer(&mut encoder, drawn).map_err(|error| fault(error.into()))?;
+        let bytes = encoder.finish().map_err(fault)?;
+        self.write(&folder, DRAWN, &bytes)?;
+        Ok(blake3::hash(&bytes).to_hex().to_string())
+    }
+
+    /// What was drawn for a site-year, where it is what has this hash.
+    pub(super) fn drawn(&self, place: &str, hash: &str) -> Option<Drawn> {
+        let bytes = fs::read(self.memory(place).join(DRAWN)).ok()?;
+        let same = blake3::hash(&bytes).to_hex().as_str() == hash;
+        same.then(|| serde_json::from_reader(std::io::BufReader::new(ZlibDecoder::new(bytes.as_slice()))).ok())?
     }
 
     /// Remembers a site-year.

@@ -40,7 +40,7 @@ pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 
 /// What the fit delivers.
 #[derive(Debug, Clone, Default, PartialEq)]

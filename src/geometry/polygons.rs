@@ -29,7 +29,10 @@ impl PointDistance for Envelope {
     }
 }
 
-/// Polygons prepared for a great many questions: an R-tree over their boxes, and the edges of each in bands.
+/// So many boxes are looked at one by one in less time than a tree of them is walked.
+const FEW: usize = 64;
+
+/// Polygons prepared for a great many questions: an R-tree over their boxes where they are many, and the edges of each in bands.
 ///
 /// A place on the edge that two polygons share, or where polygons overlap, belongs to exactly one: that of the lowest
 /// index. The tests are exact (adaptive-precision orientation, Shewchuk 1997, Discrete Comput. Geom. 18:305), so no place
@@ -38,6 +41,7 @@ impl PointDistance for Envelope {
 pub struct PolygonIndex {
     polygons: Vec<MultiPolygon<f64>>,
     bands: Vec<Bands>,
+    envelopes: Vec<Envelope>,
     tree: RTree<Envelope>,
 }
 
@@ -45,7 +49,7 @@ impl PolygonIndex {
     /// Prepares the polygons; those without a vertex hold nothing but keep their index. Rings should be valid
     /// ([`super::repair()`]).
     pub fn new(polygons: Vec<MultiPolygon<f64>>) -> Self {
-        let envelopes = polygons
+        let envelopes: Vec<Envelope> = polygons
             .iter()
             .enumerate()
             .filter_map(|(at, ground)| {
@@ -54,7 +58,8 @@ impl PolygonIndex {
                 Some(Envelope { polygon: at as u32, low: [low.x, low.y], high: [high.x, high.y] })
             })
             .collect();
-        Self { bands: polygons.iter().map(Bands::new).collect(), tree: RTree::bulk_load(envelopes), polygons }
+        let bands = polygons.iter().map(Bands::new).collect();
+        Self { bands, tree: RTree::bulk_load(envelopes.clone()), envelopes, polygons }
     }
 
     /// The polygons, in the order given.
@@ -78,13 +83,13 @@ impl PolygonIndex {
             return None;
         }
         let mut found: Option<u32> = None;
-        for envelope in self.tree.locate_in_envelope_intersecting(&AABB::from_point([x, y])) {
-            if found.is_none_or(|lowest| envelope.polygon < lowest)
-                && self.bands[envelope.polygon as usize].locate(Coord { x, y }) != Place::Outside
+        self.for_each_near([x, y], [x, y], |polygon| {
+            if found.is_none_or(|lowest| polygon < lowest)
+                && self.bands[polygon as usize].locate(Coord { x, y }) != Place::Outside
             {
-                found = Some(envelope.polygon);
+                found = Some(polygon);
             }
-        }
+        });
         found
     }
 
@@ -130,29 +135,40 @@ impl PolygonIndex {
         if window.len() < 3 {
             return;
         }
-        for envelope in self.tree.locate_in_envelope_intersecting(&AABB::from_corners([low.x, low.y], [high.x, high.y]))
-        {
-            let bands = &self.bands[envelope.polygon as usize];
+        self.for_each_near([low.x, low.y], [high.x, high.y], |polygon| {
+            let bands = &self.bands[polygon as usize];
             let area = if bands.touches(low, high) {
-                self.polygons[envelope.polygon as usize].iter().map(|part| area_inside(part, window, room)).sum()
+                self.polygons[polygon as usize].iter().map(|part| area_inside(part, window, room)).sum()
             } else if bands.locate(window[0]) == Place::Outside {
                 0.0
             } else {
                 signed_area(window)
             };
             if area > 0.0 {
-                out.push((envelope.polygon, area));
+                out.push((polygon, area));
             }
-        }
+        });
         out.sort_unstable_by_key(|&(polygon, _)| polygon);
     }
 
     fn near(&self, low: Coord<f64>, high: Coord<f64>) -> Vec<u32> {
-        let window = AABB::from_corners([low.x, low.y], [high.x, high.y]);
-        let mut near: Vec<u32> =
-            self.tree.locate_in_envelope_intersecting(&window).map(|envelope| envelope.polygon).collect();
+        let mut near = Vec::new();
+        self.for_each_near([low.x, low.y], [high.x, high.y], |polygon| near.push(polygon));
         near.sort_unstable();
         near
+    }
+
+    /// Calls `visit` with the polygons whose boxes a box touches, in no order.
+    fn for_each_near(&self, low: [f64; 2], high: [f64; 2], mut visit: impl FnMut(u32)) {
+        if self.envelopes.len() > FEW {
+            let near = self.tree.locate_in_envelope_intersecting(&AABB::from_corners(low, high));
+            return near.for_each(|envelope| visit(envelope.polygon));
+        }
+        for envelope in &self.envelopes {
+            if (0..2).all(|axis| envelope.low[axis] <= high[axis] && envelope.high[axis] >= low[axis]) {
+                visit(envelope.polygon);
+            }
+        }
     }
 
     /// Signed distance, m, to the boundary: positive within the polygon that holds the place, measured to that polygon's
@@ -237,6 +253,28 @@ mod tests {
         assert_eq!(index.distance_to_edge_of(1, 190.0, 5.0), Some(-10.0));
         assert_eq!(index.distance_to_edge_of(0, 190.0, 5.0), Some(-90.0));
         assert_eq!(PolygonIndex::new(vec![]).distance_to_edge(0.0, 0.0), None);
+    }
+
+    #[test]
+    fn many_polygons_are_found_as_few_are() {
+        let blocks = |side: usize| -> Vec<MultiPolygon<f64>> {
+            (0..side * side).map(|at| block((at % side * 10) as f64, (at / side * 10) as f64, 10.0, 10.0)).collect()
+        };
+        let (few, many) = (blocks(7), blocks(9));
+        assert!(few.len() <= FEW && many.len() > FEW);
+        let (few, many) = (PolygonIndex::new(few), PolygonIndex::new(many));
+        for at in 0..48 {
+            let (column, row) = (at % 7, at / 7);
+            let (x, y) = (f64::from(column * 10) + 2.5, f64::from(row * 10) + 10.0);
+            assert_eq!((few.locate(x, y), many.locate(x, y)), (Some(row * 7 + column), Some(row * 9 + column)));
+            let areas = |index: &PolygonIndex| -> Vec<f64> {
+                index.shares(&window(x, y - 1.0, 10.0, 1.5)).iter().map(|one| one.1).collect()
+            };
+            if column < 6 && row < 6 {
+                assert_eq!(areas(&few), areas(&many));
+                assert_eq!(areas(&few).len(), 4);
+            }
+        }
     }
 
     #[test]

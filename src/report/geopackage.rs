@@ -1,15 +1,16 @@
 //! `layers.gpkg`: strips, segments and zones with their results (GeoPackage 1.3, OGC 12-128r17).
 
 use geo::{BooleanOps, BoundingRect, ConvexHull, Geometry, MultiPolygon, Point};
+use geo_traits::to_geo::ToGeoGeometry;
 use rusqlite::types::Value;
-use rusqlite::{Connection, params, params_from_iter};
+use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
 use wkb::writer::{WriteOptions, write_geometry};
 
 use super::{LABEL_FIRST, ReportError, Units};
 use crate::points::{Ingested, Joined, Labels};
-use crate::results::SiteYear;
+use crate::results::{Response, SiteYear};
 
-const FILE: &str = "layers.gpkg";
+const FILE: &str = super::LAYERS;
 /// Application id of a GeoPackage: `GPKG` in ASCII.
 const APPLICATION_ID: u32 = 0x4750_4B47;
 /// GeoPackage 1.3.0.
@@ -56,6 +57,71 @@ pub(super) fn layers(
     units: &Units,
 ) -> Result<Vec<u8>, ReportError> {
     package(&[strips(joined), segments(joined, units), zones(ingested, joined, result, units)], result.epsg)
+}
+
+/// The layers of a site-year as they stand, with new prices in the zones.
+pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
+    let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
+    let mut connection = Connection::open_in_memory().map_err(fault)?;
+    connection.deserialize_read_exact("main", bytes, bytes.len(), true).map_err(fault)?;
+    let mut zones = read(&connection, "zones", "MULTIPOLYGON", &ZONES)?;
+    let at = |name: &str| ZONES.iter().position(|column| column.0 == name).unwrap_or_default();
+    for (_, values) in &mut zones.features {
+        let own = |response: &&Response| {
+            values[at("treatment")] == text(&response.key.treatment)
+                && values[at("drainage_class")] == text(&response.class_name)
+        };
+        let response =
+            result.responses.iter().find(own).ok_or_else(|| ReportError::new(FILE, "a zone has no response"))?;
+        let [pays, net, unit] = money(response, units);
+        values[at("probability_pays")] = pays;
+        values[at("net_return")] = net;
+        values[at("money_unit")] = unit;
+    }
+    let strips = read(&connection, "strips", "MULTIPOLYGON", &STRIPS)?;
+    let segments = read(&connection, "segments", "POINT", &SEGMENTS)?;
+    package(&[strips, segments, zones], result.epsg)
+}
+
+/// A layer of a GeoPackage that [`package`] made; without features where it is not there.
+fn read(
+    connection: &Connection,
+    name: &'static str,
+    geometry: &'static str,
+    columns: &[(&str, &'static str)],
+) -> Result<Layer, ReportError> {
+    let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
+    let mut layer = Layer { name, geometry, columns: named(columns), features: Vec::new() };
+    let there = connection
+        .query_row("SELECT 1 FROM gpkg_contents WHERE table_name = ?1", [name], |_| Ok(()))
+        .optional()
+        .map_err(fault)?;
+    if there.is_none() {
+        return Ok(layer);
+    }
+    let names: Vec<String> = columns.iter().map(|column| format!("\"{}\"", column.0)).collect();
+    let mut statement = connection
+        .prepare(&format!("SELECT geom, {} FROM \"{name}\" ORDER BY fid", names.join(", ")))
+        .map_err(fault)?;
+    let mut rows = statement.query([]).map_err(fault)?;
+    while let Some(row) = rows.next().map_err(fault)? {
+        let blob: Vec<u8> = row.get(0).map_err(fault)?;
+        let body = blob.get(8..).unwrap_or_default();
+        let geometry = wkb::reader::read_wkb(body).map_err(|error| ReportError::new(FILE, error))?.to_geometry();
+        let values = (1..=columns.len()).map(|at| row.get(at)).collect::<Result<_, _>>().map_err(fault)?;
+        layer.features.push((geometry, values));
+    }
+    Ok(layer)
+}
+
+/// What a zone tells of money.
+fn money(response: &Response, units: &Units) -> [Value; 3] {
+    let returns = &response.returns;
+    [
+        number(returns.probability_pays),
+        number(returns.net_return.map(|money| units.money(money))),
+        text(&units.money_unit),
+    ]
 }
 
 /// A GeoPackage with layers in one UTM zone; those without features are left out.
@@ -108,8 +174,9 @@ pub(super) fn text(value: &str) -> Value {
     Value::Text(value.to_owned())
 }
 
+const STRIPS: [(&str, &str); 3] = [("strip", "TEXT"), ("treatment", "TEXT"), ("block", "TEXT")];
+
 fn strips(joined: &Joined) -> Layer {
-    let columns = [("strip", "TEXT"), ("treatment", "TEXT"), ("block", "TEXT")];
     let features = joined
         .assigned
         .strips
@@ -119,25 +186,26 @@ fn strips(joined: &Joined) -> Layer {
             Some((Geometry::MultiPolygon(ground), vec![text(&strip.name), text(&strip.treatment), text(&strip.block)]))
         })
         .collect();
-    Layer { name: "strips", geometry: "MULTIPOLYGON", columns: named(&columns), features }
+    Layer { name: "strips", geometry: "MULTIPOLYGON", columns: named(&STRIPS), features }
 }
 
 pub(super) fn named(columns: &[(&str, &'static str)]) -> Vec<(String, &'static str)> {
     columns.iter().map(|&(name, kind)| (name.to_owned(), kind)).collect()
 }
 
+const SEGMENTS: [(&str, &str); 9] = [
+    ("strip", "TEXT"),
+    ("treatment", "TEXT"),
+    ("block", "TEXT"),
+    ("yield", "DOUBLE"),
+    ("yield_unit", "TEXT"),
+    ("moisture_pct", "DOUBLE"),
+    ("points", "INTEGER"),
+    ("usable", "BOOLEAN"),
+    ("drainage_class", "TEXT"),
+];
+
 fn segments(joined: &Joined, units: &Units) -> Layer {
-    let columns = [
-        ("strip", "TEXT"),
-        ("treatment", "TEXT"),
-        ("block", "TEXT"),
-        ("yield", "DOUBLE"),
-        ("yield_unit", "TEXT"),
-        ("moisture_pct", "DOUBLE"),
-        ("points", "INTEGER"),
-        ("usable", "BOOLEAN"),
-        ("drainage_class", "TEXT"),
-    ];
     let features = joined
         .assigned
         .segments
@@ -160,25 +228,26 @@ fn segments(joined: &Joined, units: &Units) -> Layer {
             (Geometry::Point(Point::new(segment.x_m, segment.y_m)), values)
         })
         .collect();
-    Layer { name: "segments", geometry: "POINT", columns: named(&columns), features }
+    Layer { name: "segments", geometry: "POINT", columns: named(&SEGMENTS), features }
 }
+
+const ZONES: [(&str, &str); 12] = [
+    ("treatment", "TEXT"),
+    ("drainage_class", "TEXT"),
+    ("response", "DOUBLE"),
+    ("std_error", "DOUBLE"),
+    ("ci_low", "DOUBLE"),
+    ("ci_high", "DOUBLE"),
+    ("probability_pays", "DOUBLE"),
+    ("net_return", "DOUBLE"),
+    ("yield_unit", "TEXT"),
+    ("money_unit", "TEXT"),
+    ("caution", "TEXT"),
+    ("first", "TEXT"),
+];
 
 /// The ground of each soil class inside the field, once for each treatment, with its response.
 fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units) -> Layer {
-    let columns = [
-        ("treatment", "TEXT"),
-        ("drainage_class", "TEXT"),
-        ("response", "DOUBLE"),
-        ("std_error", "DOUBLE"),
-        ("ci_low", "DOUBLE"),
-        ("ci_high", "DOUBLE"),
-        ("probability_pays", "DOUBLE"),
-        ("net_return", "DOUBLE"),
-        ("yield_unit", "TEXT"),
-        ("money_unit", "TEXT"),
-        ("caution", "TEXT"),
-        ("first", "TEXT"),
-    ];
     let mut features = Vec::new();
     if let Some(field) = field_ground(ingested, joined) {
         for (class, name) in joined.classes.iter().enumerate() {
@@ -195,6 +264,7 @@ fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units)
             }
             for response in result.responses.iter().filter(|response| response.key.class == Some(class)) {
                 let estimate = units.estimate(&response.estimate);
+                let [pays, net, money_unit] = money(response, units);
                 let values = vec![
                     text(&response.key.treatment),
                     text(name),
@@ -202,10 +272,10 @@ fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units)
                     number(estimate.std_error),
                     number(estimate.low),
                     number(estimate.high),
-                    number(response.returns.probability_pays),
-                    number(response.returns.net_return.map(|money| units.money(money))),
+                    pays,
+                    net,
                     text(units.yield_unit),
-                    text(&units.money_unit),
+                    money_unit,
                     text(&response.cautions.codes()),
                     text(LABEL_FIRST),
                 ];
@@ -213,7 +283,7 @@ fn zones(ingested: &Ingested, joined: &Joined, result: &SiteYear, units: &Units)
             }
         }
     }
-    Layer { name: "zones", geometry: "MULTIPOLYGON", columns: named(&columns), features }
+    Layer { name: "zones", geometry: "MULTIPOLYGON", columns: named(&ZONES), features }
 }
 
 /// The boundary, or the hull of the strips.

@@ -30,6 +30,7 @@ pub(crate) use units::level;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::config::ArchiveSettings;
@@ -93,28 +94,67 @@ pub struct SiteYearCase<'c> {
     pub provenance: &'c Provenance,
 }
 
-/// The files of one site-year.
+/// What of a site-year's page was drawn from its records. With it, and what stands in `layers.gpkg`, a site-year whose
+/// prices have changed is told anew without its records.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Drawn(serde_json::Value);
+
+/// The files of one site-year, and what was drawn for them.
 ///
 /// # Errors
 /// [`ReportError`] when an encoder refuses.
-pub fn site_year(case: SiteYearCase<'_>) -> Result<Vec<OutputFile>, ReportError> {
-    let SiteYearCase { ingested, joined, result, archive, .. } = case;
+pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), ReportError> {
+    let SiteYearCase { ingested, joined, result, archive, provenance, .. } = case;
     let units = Units::new(archive, &result.identity.crop);
     let grid = yield_grid::YieldGrid::of(&joined.assigned.cleaned);
     let mut files = vec![
         OutputFile { name: "points.parquet", bytes: parquet::points(joined)? },
         OutputFile { name: "segments.parquet", bytes: parquet::segments(joined)? },
-        OutputFile { name: "response.csv", bytes: tables::response(result, &units)? },
         OutputFile { name: "removals.csv", bytes: tables::removals(result)? },
-        OutputFile { name: "summary.json", bytes: summary::site_year(result, archive)? },
         OutputFile { name: "sensitivity.csv", bytes: tables::sensitivity(result, &units)? },
         OutputFile { name: "contrasts.csv", bytes: tables::contrasts(result, &units)? },
-        OutputFile { name: "layers.gpkg", bytes: geopackage::layers(ingested, joined, result, &units)? },
-        OutputFile { name: "report.html", bytes: html::site_year(case, &units, grid.as_ref())? },
+        OutputFile { name: LAYERS, bytes: geopackage::layers(ingested, joined, result, &units)? },
     ];
+    let drawn = html::drawn(case, &units, grid.as_ref())?;
+    files.extend(priced(result, archive, provenance, drawn.clone())?);
     if let Some(grid) = &grid {
         files.push(OutputFile { name: "yield.tif", bytes: grid.geotiff(result.epsg)? });
     }
+    Ok((files, drawn))
+}
+
+/// The GeoPackage of a site-year.
+pub const LAYERS: &str = "layers.gpkg";
+
+/// The files that tell of money, `layers.gpkg` aside.
+fn priced(
+    result: &SiteYear,
+    archive: &ArchiveSettings,
+    provenance: &Provenance,
+    drawn: Drawn,
+) -> Result<Vec<OutputFile>, ReportError> {
+    let units = Units::new(archive, &result.identity.crop);
+    Ok(vec![
+        OutputFile { name: "response.csv", bytes: tables::response(result, &units)? },
+        OutputFile { name: "summary.json", bytes: summary::site_year(result, archive)? },
+        OutputFile { name: "report.html", bytes: html::site_year(result, archive, provenance, drawn)? },
+    ])
+}
+
+/// The files of a site-year that tell of money, for a result with new prices. `layers` is the `layers.gpkg` of the old ones.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses, or `layers` cannot be read.
+pub fn repriced(
+    result: &SiteYear,
+    archive: &ArchiveSettings,
+    provenance: &Provenance,
+    drawn: Drawn,
+    layers: &[u8],
+) -> Result<Vec<OutputFile>, ReportError> {
+    let units = Units::new(archive, &result.identity.crop);
+    let mut files = priced(result, archive, provenance, drawn)?;
+    files.push(OutputFile { name: LAYERS, bytes: geopackage::repriced(layers, result, &units)? });
     Ok(files)
 }
 
@@ -125,7 +165,7 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<Vec<OutputFile>, ReportError>
 pub fn site_year_page(case: SiteYearCase<'_>) -> Result<Vec<u8>, ReportError> {
     let units = Units::new(case.archive, &case.result.identity.crop);
     let grid = yield_grid::YieldGrid::of(&case.joined.assigned.cleaned);
-    html::site_year(case, &units, grid.as_ref())
+    html::site_year(case.result, case.archive, case.provenance, html::drawn(case, &units, grid.as_ref())?)
 }
 
 /// A site-year that has no result tonight, for the index.

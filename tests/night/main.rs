@@ -20,6 +20,7 @@ mod full_disk;
 mod killed;
 mod many;
 mod other_runs;
+mod prices;
 mod shares;
 mod signals;
 mod snapshot;

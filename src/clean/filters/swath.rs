@@ -155,19 +155,21 @@ fn new_shares(case: Case<'_>, ground: &Ground) -> Vec<f64> {
             last = alone(pass);
             grid.clear();
         }
+        let mut runs = Vec::new(); // cells of the pass, record after record
         let raw: Vec<f64> = rows_of[pass]
             .iter()
-            .map(|&at| footprint(ground, at as usize).map_or(1.0, |footprint| grid.new_share(&footprint)))
+            .map(|&at| {
+                let first = runs.len();
+                let Some(footprint) = footprint(ground, at as usize) else { return 1.0 };
+                grid.runs(&footprint, |run| runs.push(run));
+                grid.new_share(&runs[first..])
+            })
             .collect();
         for (place, &at) in rows_of[pass].iter().enumerate() {
             let window = &raw[place.saturating_sub(HALF_WINDOW)..(place + HALF_WINDOW + 1).min(raw.len())];
             shares[at as usize] = robust::median(window).unwrap_or(1.0);
         }
-        for &at in &rows_of[pass] {
-            if let Some(footprint) = footprint(ground, at as usize) {
-                grid.cover(&footprint);
-            }
-        }
+        grid.cover(&runs);
     }
     shares
 }
@@ -240,14 +242,14 @@ impl Coverage {
         }
     }
 
-    fn new_share(&self, footprint: &Footprint) -> f64 {
+    fn new_share(&self, runs: &[Range<usize>]) -> f64 {
         let (mut all, mut new) = (0_u32, 0_u32);
-        self.runs(footprint, |run| {
+        for run in runs {
             all += run.len() as u32;
             for (word, mask) in words(run) {
                 new += (mask & !self.cut[word]).count_ones();
             }
-        });
+        }
         if all == 0 { 1.0 } else { f64::from(new) / f64::from(all) }
     }
 
@@ -255,26 +257,22 @@ impl Coverage {
         self.cut.fill(0);
     }
 
-    fn cover(&mut self, footprint: &Footprint) {
-        let mut cut = std::mem::take(&mut self.cut);
-        self.runs(footprint, |run| {
-            for (word, mask) in words(run) {
-                cut[word] |= mask;
-            }
-        });
-        self.cut = cut;
+    fn cover(&mut self, runs: &[Range<usize>]) {
+        for (word, mask) in runs.iter().flat_map(words) {
+            self.cut[word] |= mask;
+        }
     }
 }
 
 /// The words that hold a run of bits, each with the bits of the run set.
-fn words(run: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
-    let mut at = run.start;
+fn words(run: &Range<usize>) -> impl Iterator<Item = (usize, u64)> {
+    let Range { start: mut at, end: last } = *run;
     std::iter::from_fn(move || {
-        if at >= run.end {
+        if at >= last {
             return None;
         }
         let word = at / 64;
-        let end = ((word + 1) * 64).min(run.end);
+        let end = ((word + 1) * 64).min(last);
         let mask = (u64::MAX >> (64 - (end - at))) << (at % 64);
         at = end;
         Some((word, mask))
@@ -288,12 +286,19 @@ mod tests {
     #[test]
     fn half_a_swath_beside_cut_ground_is_half_new() {
         let mut grid = Coverage::new([0.0, 0.0, 60.0, 60.0]).unwrap();
+        let runs = |grid: &Coverage, footprint: &Footprint| {
+            let mut runs = Vec::new();
+            grid.runs(footprint, |run| runs.push(run));
+            runs
+        };
         for step in 0..10 {
-            grid.cover(&Footprint::new(10.0, 10.0 + 2.0 * f64::from(step), 0.0, 2.0, 9.0));
+            let cut = runs(&grid, &Footprint::new(10.0, 10.0 + 2.0 * f64::from(step), 0.0, 2.0, 9.0));
+            grid.cover(&cut);
         }
         for (x, expected) in [(10.0, 0.0), (14.5, 0.5), (19.0, 1.0)] {
             let mean: f64 = (0..8)
-                .map(|step| grid.new_share(&Footprint::new(x, 11.0 + 2.0 * f64::from(step), 0.0, 2.0, 9.0)))
+                .map(|step| Footprint::new(x, 11.0 + 2.0 * f64::from(step), 0.0, 2.0, 9.0))
+                .map(|footprint| grid.new_share(&runs(&grid, &footprint)))
                 .sum::<f64>()
                 / 8.0;
             assert!((mean - expected).abs() < 0.06, "at {x}: {mean}");
@@ -304,7 +309,7 @@ mod tests {
     fn the_words_of_a_run_hold_its_bits_and_no_others() {
         for (from, to) in [(0, 1), (0, 64), (5, 64), (60, 70), (3, 200), (128, 192), (7, 7)] {
             let mut bits = [0_u64; 4];
-            for (word, mask) in words(from..to) {
+            for (word, mask) in words(&(from..to)) {
                 assert_eq!(bits[word], 0);
                 bits[word] = mask;
             }

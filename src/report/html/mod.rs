@@ -14,7 +14,7 @@ mod text;
 mod words;
 
 pub(super) use archive::page as index;
-pub(super) use site_year::page as site_year;
+pub(super) use site_year::{drawn, page as site_year};
 pub(super) use strips::page as strips;
 
 use minijinja::value::Serde;

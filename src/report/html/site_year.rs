@@ -14,7 +14,7 @@ use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
 use crate::report::units::{level, trimmed};
 use crate::report::yield_grid::YieldGrid;
-use crate::report::{FIRST, ReportError, SiteYearCase, Units};
+use crate::report::{Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units};
 use crate::results::{Estimate, Response, SignChanges, SiteYear};
 use crate::stats::robust;
 
@@ -24,15 +24,14 @@ const SCALE_ENDS: (f64, f64) = (0.02, 0.98);
 /// Side of a record on the map, as a share of the swath: neighbouring passes stay apart.
 const STAMP_SHARE: f64 = 0.75;
 
-/// `report.html`.
-pub(in crate::report) fn page(
+/// What the page shows of the records: maps and figures, which no price changes.
+pub(in crate::report) fn drawn(
     case: SiteYearCase<'_>,
     units: &Units,
     grid: Option<&YieldGrid>,
-) -> Result<Vec<u8>, ReportError> {
-    let SiteYearCase { joined, result, archive, provenance, .. } = case;
+) -> Result<Drawn, ReportError> {
+    let SiteYearCase { joined, result, archive, .. } = case;
     let tell = Tell { result, archive, units, decimals: decimals(units) };
-    let words = Words { result, archive, units, decimals: tell.decimals };
     let ground = Ground::of(case, units);
     let scale = grid.and_then(|grid| yield_scale(grid, units));
     let picture = match (grid, scale) {
@@ -45,29 +44,41 @@ pub(in crate::report) fn page(
         (Some(ground), Some(scale)) => Some(script_json(&map_data(case, ground, scale, units)?)?),
         _ => None,
     };
+    Ok(Drawn(json!({
+        "difference_map": ground
+            .as_ref()
+            .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
+        "picture": picture,
+        "scale": scale.map(|ends| <[f64; 2]>::from(ends).map(|end| format!("{end:.0$}", tell.decimals))),
+        "map_data": map_data,
+        "curves": tell.curves(&joined.assigned.cleaned.lag_curves),
+        "strips": ground.as_ref().map(|ground| tell.strips(case, ground)),
+        "along": ground.as_ref().map(|ground| Tell::along(case, ground)),
+    })))
+}
+
+/// `report.html`.
+pub(in crate::report) fn page(
+    result: &SiteYear,
+    archive: &ArchiveSettings,
+    provenance: &Provenance,
+    drawn: Drawn,
+) -> Result<Vec<u8>, ReportError> {
+    let units = &Units::new(archive, &result.identity.crop);
+    let tell = Tell { result, archive, units, decimals: decimals(units) };
+    let words = Words { result, archive, units, decimals: tell.decimals };
     let mut context = tell.heading();
     for part in [
+        drawn.0,
         json!({
             "headline": words.headline(),
             "verdicts": words.verdicts(),
-            "difference_map": ground
-                .as_ref()
-                .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
             "grower_chart": tell.responses(true),
             "cautions": doubts(&result.doubts_of_the_answer()),
-        }),
-        json!({
-            "picture": picture,
             "yield_stops": stops(of_yield).join(","),
-            "scale": scale.map(|ends| <[f64; 2]>::from(ends).map(|end| format!("{end:.0$}", tell.decimals))),
-            "map_data": map_data,
         }),
         tell.records(),
-        tell.lag(&joined.assigned.cleaned.lag_curves),
-        json!({
-            "strips": ground.as_ref().map(|ground| tell.strips(case, ground)),
-            "along": ground.as_ref().map(|ground| Tell::along(case, ground)),
-        }),
+        tell.lag(),
         tell.classes(),
         json!({
             "provenance": {
@@ -80,7 +91,9 @@ pub(in crate::report) fn page(
             "settings": settings(result, archive)?,
         }),
     ] {
-        context.extend(part.as_object().cloned().unwrap_or_default());
+        if let Value::Object(part) = part {
+            context.extend(part);
+        }
     }
     render("report.html", "site_year.html", Value::Object(context))
 }
@@ -252,16 +265,20 @@ impl Tell<'_> {
         })
     }
 
-    /// Passes, ramps and lags.
-    fn lag(&self, curves: &[LagCurve]) -> Value {
-        let facts = &self.result.cleaning;
+    /// The curves by which the lags were found.
+    fn curves(&self, curves: &[LagCurve]) -> Vec<Value> {
         let drawn = curves.iter().filter_map(|curve| {
-            let svg = match_curve::draw(curve, facts.machines.get(&curve.machine)?);
+            let svg = match_curve::draw(curve, self.result.cleaning.machines.get(&curve.machine)?);
             Some(json!({ "machine": curve.machine, "svg": svg }))
         });
+        drawn.collect()
+    }
+
+    /// Passes, ramps and lags.
+    fn lag(&self) -> Value {
+        let facts = &self.result.cleaning;
         json!({
             "machines": machines(self.result),
-            "curves": drawn.collect::<Vec<_>>(),
             "passes": facts.passes,
             "entry": facts.pass_entry_s.as_ref().map(|value| sourced(value, " s")),
             "exit": facts.pass_exit_s.as_ref().map(|value| sourced(value, " s")),

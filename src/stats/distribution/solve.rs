@@ -12,21 +12,21 @@ pub(super) fn positive_quantile(
 ) -> f64 {
     let target = probability.ln();
     let sign = if rising { 1.0 } else { -1.0 };
-    // below the root this is negative, above it positive
-    let offset = |at: f64| sign * (tail(at.exp()).max(f64::MIN_POSITIVE).ln() - target);
     let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
     let mut at = if guess > 0.0 && guess.is_finite() { guess.ln() } else { 0.0 };
     let mut reach = 1.0;
     for _ in 0..400 {
-        let value = offset(at);
+        let x = at.exp();
+        let reached = tail(x);
+        // below the root this is negative, above it positive
+        let value = sign * (reached.max(f64::MIN_POSITIVE).ln() - target);
         if value <= 0.0 {
             low = at;
         }
         if value >= 0.0 {
             high = at;
         }
-        let x = at.exp();
-        let slope = density(x) * x / tail(x);
+        let slope = density(x) * x / reached;
         let newton = at - value / slope;
         let next = if newton.is_finite() && newton > low && newton < high && (newton - at).abs() < 4.0 {
             newton

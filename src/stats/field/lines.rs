@@ -1,14 +1,18 @@
 //! AR(1) and nugget along lines, in time in proportion to the rows.
 
+use std::cell::Cell;
+
 use super::{Columns, Gram, Profile, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef, product_transposed};
 use crate::stats::mixed::Estimation;
-use crate::stats::{StatsError, check};
+use crate::stats::{StatsError, check, optimise};
 
 /// How closely the logarithm of the random effect's ratio is sought while range and nugget are (the likelihood at its top
 /// is flat to the sixth digit over that), and how closely in the end.
 const ROUGHLY: f64 = 1e-3;
 const CLOSELY: f64 = 1e-5;
+/// How far apart the corners of a simplex may lie, in height and in steps, before the summits of two are compared.
+const FIRST_LOOK: (f64, f64) = (1e-3, 0.1);
 
 /// An exponential (first-order autoregressive) process along each line, lines independent of each other.
 ///
@@ -99,22 +103,24 @@ impl LineField {
             1e3 * (below.abs() + above.abs())
         };
         let bounded = |at: &[f64]| (at[0].clamp(low, high).exp(), at[1].clamp(0.0, 1.0));
+        let near = Cell::new(None);
         let value = |at: &[f64]| {
             let (range, nugget) = bounded(at);
-            self.best_ratio((range, nugget), estimation, ROUGHLY)
-                .map_or(f64::INFINITY, |(_, height)| outside(at) - height)
+            self.best_ratio((range, nugget), estimation, ROUGHLY, near.take()).map_or(f64::INFINITY, |found| {
+                near.set(Some(found.ratio));
+                outside(at) - found.height
+            })
         };
-        let summits = [0.3, 0.7].map(|share| {
-            let start = [low + share * (high - low), 0.3];
-            crate::stats::optimise::simplex(&value, &start, &[0.5, 0.15], 2)
-        });
-        let [first, second] = summits;
-        let (height, place) = if second.0 < first.0 { second } else { first };
+        let steps = [0.5, 0.15];
+        let [first, second] = [0.3, 0.7]
+            .map(|share| optimise::descend(&value, &[low + share * (high - low), 0.3], &steps, 2, FIRST_LOOK));
+        let higher = if second.0 < first.0 { second } else { first };
+        let (height, place) = optimise::simplex(&value, &higher.1, &steps.map(|step| 0.2 * step), 2);
         if !height.is_finite() {
             return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
         }
         let (range, nugget) = bounded(&place);
-        let (ratio, _) = self.best_ratio((range, nugget), estimation, CLOSELY)?;
+        let ratio = self.best_ratio((range, nugget), estimation, CLOSELY, None)?.ratio;
         let profile = self.gram(range, nugget)?.profile(ratio, estimation)?;
         Ok(LineFit {
             range,
@@ -126,43 +132,52 @@ impl LineField {
     }
 
     /// The ratio of the random effect that maximises the likelihood at this range and nugget, its logarithm as close as
-    /// that, and the maximum.
+    /// that. It is sought over all ratios, or from one that it is `near`.
     fn best_ratio(
         &self,
         (range, nugget): (f64, f64),
         estimation: Estimation,
         closeness: f64,
-    ) -> Result<(f64, f64), StatsError> {
+        near: Option<f64>,
+    ) -> Result<Ratio, StatsError> {
+        const LOWEST: f64 = -9.0;
+        const HIGHEST: f64 = 4.0;
         let gram = self.gram(range, nugget)?;
         let absorber = gram.absorber();
-        let height = |ratio: f64| absorber.log_likelihood(ratio, estimation);
-        let at_zero = height(0.0)?;
+        let height = |ln_ratio: f64| absorber.log_likelihood(ln_ratio.exp(), estimation);
+        let none = Ratio { ratio: 0.0, height: absorber.log_likelihood(0.0, estimation)? };
         if self.columns.random == 0 {
-            return Ok((0.0, at_zero));
+            return Ok(none);
         }
-        // over the logarithm of the ratio: the best of a grid, then golden sections beside it
-        let grid: Vec<f64> = (0..14).map(|k| -9.0 + f64::from(k)).collect();
-        let heights = grid.iter().map(|ln| height(ln.exp())).collect::<Result<Vec<_>, _>>()?;
-        let top = (0..grid.len()).fold(0, |top, k| if heights[k] > heights[top] { k } else { top });
-        let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
-        let (mut a, mut b) = (grid[top.saturating_sub(1)], grid[(top + 1).min(grid.len() - 1)]);
-        let (mut c, mut d) = (b - golden * (b - a), a + golden * (b - a));
-        let (mut at_c, mut at_d) = (height(c.exp())?, height(d.exp())?);
-        while b - a > closeness {
-            if at_c > at_d {
-                (b, d, at_d) = (d, c, at_c);
-                c = b - golden * (b - a);
-                at_c = height(c.exp())?;
-            } else {
-                (a, c, at_c) = (c, d, at_d);
-                d = a + golden * (b - a);
-                at_d = height(d.exp())?;
+        let mut bracket = None;
+        if let Some(ratio) = near {
+            let middle = ratio.ln().clamp(LOWEST, HIGHEST);
+            let (low, high) = ((middle - 0.5).max(LOWEST), (middle + 0.5).min(HIGHEST));
+            let found = height(middle)?;
+            if found >= height(low)? && found >= height(high)? {
+                bracket = Some(((low, high), (middle, found)));
             }
         }
-        let ratio = (0.5 * (a + b)).exp();
-        let inside = height(ratio)?;
-        Ok(if inside > at_zero { (ratio, inside) } else { (0.0, at_zero) })
+        let (ends, inside) = match bracket {
+            Some(bracket) => bracket,
+            None => {
+                // the best of a grid, and its neighbours
+                let grid: Vec<f64> = (0..=13).map(|k| LOWEST + f64::from(k)).collect();
+                let heights = grid.iter().map(|&ln| height(ln)).collect::<Result<Vec<_>, _>>()?;
+                let top = (0..grid.len()).fold(0, |top, k| if heights[k] > heights[top] { k } else { top });
+                let ends = (grid[top.saturating_sub(1)], grid[(top + 1).min(grid.len() - 1)]);
+                (ends, (grid[top], heights[top]))
+            }
+        };
+        let (at, found) = optimise::maximum(height, ends, inside, closeness)?;
+        Ok(if found > none.height { Ratio { ratio: at.exp(), height: found } } else { none })
     }
+}
+
+/// A ratio of the random effect and the likelihood there.
+struct Ratio {
+    ratio: f64,
+    height: f64,
 }
 
 impl SpatialForm for LineField {

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use pulp::{Arch, Simd, WithSimd};
 use rustc_hash::FxHashMap;
 
 use super::{Columns, Gram, SpatialForm, check_parameters};
@@ -189,12 +190,10 @@ impl NeighbourField {
         let correlated: Vec<f64> =
             self.distances.iter().map(|distance| sill * self.kernel.correlation(distance / range)).collect();
         let mut solved = Solved { weights: vec![Vec::new(); self.settings], variances: vec![0.0; self.settings] };
-        let mut factor = Vec::new();
-        for batch in &self.batches {
-            batch
-                .solve(&correlated, nugget, &mut factor, &mut solved)
-                .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })?;
-        }
+        let work = Work { batches: &self.batches, correlated: &correlated, nugget, solved: &mut solved };
+        Arch::new()
+            .dispatch(work)
+            .ok_or(StatsError::NotPositiveDefinite { what: "the covariance of neighbouring rows" })?;
         Ok(solved)
     }
 }
@@ -249,8 +248,30 @@ fn batches(settings: &[Setting]) -> Vec<Batch> {
     batches
 }
 
+/// Batches to be solved, with the widest registers that the processor has: the lanes are apart, so that the results are the
+/// same with any.
+struct Work<'w> {
+    batches: &'w [Batch],
+    correlated: &'w [f64],
+    nugget: f64,
+    solved: &'w mut Solved,
+}
+
+impl WithSimd for Work<'_> {
+    type Output = Option<()>;
+
+    #[expect(clippy::inline_always, reason = "what is not compiled into the caller does not get its registers")]
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Option<()> {
+        let mut factor = Vec::new();
+        self.batches.iter().try_for_each(|batch| batch.solve(self.correlated, self.nugget, &mut factor, self.solved))
+    }
+}
+
 impl Batch {
     /// Factors the covariances of the neighbours bordered by the row; `factor` is scratch.
+    #[expect(clippy::inline_always, reason = "as above")]
+    #[inline(always)]
     fn solve(&self, correlated: &[f64], nugget: f64, factor: &mut Vec<Lanes>, solved: &mut Solved) -> Option<()> {
         let m = self.neighbours;
         // without a nugget the own variance is that of distance 0
