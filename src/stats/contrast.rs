@@ -39,12 +39,4 @@ impl ContrastTest {
         check::open_probability("level", level)?;
         Ok(Interval::around(self.estimate, self.se * StudentT::new(self.df)?.quantile(0.5 + 0.5 * level)?))
     }
-
-    /// The probability that `c′β` exceeds a threshold, reading the t interval as a distribution of `c′β`.
-    ///
-    /// # Errors
-    /// None for degrees of freedom above 0.
-    pub fn probability_above(&self, threshold: f64) -> Result<f64, StatsError> {
-        Ok(StudentT::new(self.df)?.cdf((self.estimate - threshold) / self.se))
-    }
 }

@@ -1,8 +1,7 @@
 //! The F distribution.
 
-use super::beta::{Argument, power_terms, regularised};
+use super::beta::{Argument, regularised};
 use super::gamma::ChiSquared;
-use super::solve::positive_quantile;
 use crate::stats::{StatsError, check};
 
 /// Fisher's F; infinite denominator degrees of freedom give χ²/ν.
@@ -30,50 +29,9 @@ impl FisherF {
         }
     }
 
-    /// The density at `f`.
-    pub fn pdf(&self, f: f64) -> f64 {
-        if f < 0.0 {
-            return 0.0;
-        }
-        if let Some(limit) = self.limit() {
-            return limit.pdf(self.numerator * f) * self.numerator;
-        }
-        let (a, b) = (0.5 * self.numerator, 0.5 * self.denominator);
-        if f <= 0.0 {
-            return match self.numerator.total_cmp(&2.0) {
-                std::cmp::Ordering::Less => f64::INFINITY,
-                std::cmp::Ordering::Equal => 1.0,
-                std::cmp::Ordering::Greater => 0.0,
-            };
-        }
-        let at = Argument::from_odds(self.numerator * f / self.denominator);
-        power_terms(a, b, at) / f
-    }
-
-    /// `P(F ≤ f)`.
-    pub fn cdf(&self, f: f64) -> f64 {
-        self.tails(f).0
-    }
-
     /// `P(F > f)`, the p value of an F test.
     pub fn survival(&self, f: f64) -> f64 {
         self.tails(f).1
-    }
-
-    /// The value below which a share `p` lies.
-    ///
-    /// # Errors
-    /// `p` not between 0 and 1.
-    pub fn quantile(&self, p: f64) -> Result<f64, StatsError> {
-        check::open_probability("probability", p)?;
-        if let Some(limit) = self.limit() {
-            return Ok(limit.quantile(p)? / self.numerator);
-        }
-        Ok(if p <= 0.5 {
-            positive_quantile(p, 0.5, true, |f| self.cdf(f), |f| self.pdf(f))
-        } else {
-            positive_quantile(1.0 - p, 1.0, false, |f| self.survival(f), |f| self.pdf(f))
-        })
     }
 
     fn limit(&self) -> Option<ChiSquared> {
@@ -116,16 +74,5 @@ mod tests {
         // P(F > f) = (1 + 2 f / ν)^(−ν/2)
         let f_dist = FisherF::new(2.0, 10.0).unwrap();
         assert!((f_dist.survival(3.0) - 1.6_f64.powi(-5)).abs() < 1e-15);
-        assert!((f_dist.survival(f_dist.quantile(0.95).unwrap()) - 0.05).abs() < 1e-15);
-        assert_eq!((f_dist.cdf(-1.0), f_dist.pdf(-1.0), f_dist.pdf(0.0)), (0.0, 0.0, 1.0));
-    }
-
-    #[test]
-    fn the_density_is_the_slope() {
-        let f_dist = FisherF::new(3.0, 7.0).unwrap();
-        for f in [0.2, 1.0, 4.0] {
-            let slope = (f_dist.cdf(f + 1e-5) - f_dist.cdf(f - 1e-5)) / 2e-5;
-            assert!((slope - f_dist.pdf(f)).abs() < 1e-9);
-        }
     }
 }

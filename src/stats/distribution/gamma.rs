@@ -23,14 +23,9 @@ impl Gamma {
         Ok(Self { shape, scale })
     }
 
-    /// The shape.
-    pub fn shape(&self) -> f64 {
-        self.shape
-    }
-
-    /// The scale, in the unit of the values.
-    pub fn scale(&self) -> f64 {
-        self.scale
+    #[cfg(test)]
+    pub(crate) fn shape_and_scale(&self) -> (f64, f64) {
+        (self.shape, self.scale)
     }
 
     /// The density at `x`.

@@ -15,9 +15,11 @@ mod solve;
 mod student;
 
 pub use expected_loss::expected_loss;
-pub use f::FisherF;
-pub use gamma::{ChiSquared, Gamma};
-pub use mixture::{Component, Mixture};
+pub(crate) use f::FisherF;
+pub(crate) use gamma::{ChiSquared, Gamma};
+pub(crate) use mixture::{Component, Mixture};
 pub use noncentral::NoncentralT;
-pub use normal::{Normal, standard_normal_cdf, standard_normal_pdf, standard_normal_quantile};
+#[cfg(test)]
+pub(crate) use normal::standard_normal_cdf;
+pub(crate) use normal::standard_normal_quantile;
 pub use student::StudentT;
