@@ -126,6 +126,7 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(file.name)).collect();
     store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
     basis::remember(&store, &folder, &basis)?;
+    basis::join_tables(&store)?;
     night.notes.extend(basis::mark_old_plans(&store, || basis)?);
     Ok(PlanReport { table: store.root().join(below).join(basis::TABLE), night, plan, half_width_kg_ha })
 }

@@ -148,10 +148,18 @@ fn ground_without_classes_still_has_a_response() {
 
 #[test]
 fn a_class_in_too_few_blocks_is_not_estimable_and_leaves_the_rest() {
-    let fit = fit_of(&pieces(4, &ORDERS, 18, |piece| {
+    let pieces = pieces(4, &ORDERS, 18, |piece| {
         let (class, value) = field(piece);
         (if class == Some(2) && piece.block > 1 { Some(1) } else { class }, value)
-    }));
+    });
+    // two blocks are enough for the field model, and its interval says how little they tell
+    let fit = fit_of(&pieces);
+    assert_sound(&fit);
+    let error = |class| find(&fit, "low", Some(class)).estimate.std_error.unwrap();
+    assert!(error(2) > error(1), "{} {}", error(2), error(1));
+    let mut strict = archive();
+    strict.model.class_blocks = 3;
+    let fit = run(&joined(&pieces, true), &strict, Variant::default());
     assert_sound(&fit);
     assert!(find(&fit, "low", Some(2)).cautions.contains(Caution::NotEstimable));
     assert!(find(&fit, "low", Some(1)).estimate.std_error.is_some());
