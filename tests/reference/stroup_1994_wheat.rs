@@ -5,6 +5,7 @@
 //! in Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 5.4 (quoted from memory). The engine is the one
 //! that the fit of a site-year takes; its kernels here are those of the published fits.
 
+use bandlift::stats::Kernel;
 use bandlift::stats::dense::Mat;
 use bandlift::stats::field::{Columns, FieldPrior, IntegrationLimits, NeighbourField, SpatialForm, integrate};
 use bandlift::stats::mixed::{FitOptions, MixedModel};
@@ -342,19 +343,19 @@ fn rational_quadratic_fit() {
 
 /// The exponential range has no end, but its posterior has: Buckskin less Arapahoe, averaged over range, nugget and the
 /// random blocks. Expected: 60 × 50 × 80 points summed in numpy 2.4 with dense Cholesky factors, quantiles by
-/// `scipy.optimize.brentq` (scipy 1.17). The usual grid of some 40 points is held to half a percent of the standard
-/// deviation, 3.12.
+/// `scipy.optimize.brentq` (scipy 1.17). The usual grid of some 40 points, and sixty neighbours instead of all, are held to
+/// one percent of the standard deviation, 3.12.
 #[test]
 fn averaged_over_the_covariance() {
-    let form = field(Kernel::Exponential, ALL, Some(&blocks()));
+    let form = field(Kernel::Exponential, 60, Some(&blocks()));
     let prior = FieldPrior { range_median: 15.0, range_ln_sd: 1.0, nugget_beta: (1.0, 1.0), ratio_scale: 0.5 };
     let mut contrast = vec![0.0; 56];
     (contrast[0], contrast[2]) = (-1.0, 1.0);
     let posterior = integrate(&form, &prior, &[contrast], &IntegrationLimits::default()).unwrap();
     let found = &posterior.contrasts[0];
-    close("mean", found.mean().unwrap(), 8.10551276313997, Tol::abs(0.015));
-    close("sd", found.variance().unwrap().sqrt(), 3.1197115881434465, Tol::rel(0.005));
+    close("mean", found.mean().unwrap(), 8.10551276313997, Tol::abs(0.03));
+    close("sd", found.variance().unwrap().sqrt(), 3.1197115881434465, Tol::rel(0.01));
     for (p, quantile) in [(0.05, 2.9647499120779255), (0.5, 8.112535334006624), (0.95, 13.222335224917904)] {
-        close(&format!("quantile {p}"), found.quantile(p).unwrap(), quantile, Tol::abs(0.015));
+        close(&format!("quantile {p}"), found.quantile(p).unwrap(), quantile, Tol::abs(0.03));
     }
 }
