@@ -16,8 +16,11 @@ use crate::support::{Tol, close, open_data};
 /// Points of one segment.
 const POINTS: usize = 6;
 
-/// By rep and nitrogen level: east and north, m; class (hilltop; slopes; low ground); yield, kg/ha.
-fn strips() -> BTreeMap<(usize, String), Vec<(f64, f64, usize, f64)>> {
+/// East and north, m; class (hilltop; slopes; low ground); yield, kg/ha.
+type Point = (f64, f64, usize, f64);
+
+/// By rep and nitrogen level.
+fn strips() -> BTreeMap<(usize, String), Vec<Point>> {
     let text = open_data("lasrosas_1999.csv");
     let mut lines = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
     let head = lines.next().unwrap();
@@ -35,13 +38,13 @@ fn strips() -> BTreeMap<(usize, String), Vec<(f64, f64, usize, f64)>> {
 
 fn pieces() -> Vec<Piece> {
     let mut strips: Vec<_> = strips().into_iter().collect();
-    let north = |points: &[(f64, f64, usize, f64)]| points.iter().map(|one| one.1).sum::<f64>() / points.len() as f64;
+    let north = |points: &[Point]| points.iter().map(|one| one.1).sum::<f64>() / points.len() as f64;
     strips.sort_by(|one, other| one.0.0.cmp(&other.0.0).then(north(&one.1).total_cmp(&north(&other.1))));
     let length = strips.iter().map(|strip| strip.1.len() / POINTS).min().unwrap();
     let mut all = Vec::new();
     for (at, ((block, level), points)) in strips.iter_mut().enumerate() {
         points.sort_by(|one, other| one.0.total_cmp(&other.0));
-        for (along, points) in points.chunks(POINTS).take(length).enumerate() {
+        for (along, points) in (0..).zip(points.chunks(POINTS).take(length)) {
             let count = |class: usize| points.iter().filter(|one| one.2 == class).count();
             // of equal counts the first
             let class = (0..3).rev().max_by_key(|&class| count(class));
@@ -49,7 +52,7 @@ fn pieces() -> Vec<Piece> {
                 block: *block,
                 place: at % 6,
                 treatment: usize::from(*level != "N0"),
-                along: along as i32,
+                along,
                 class,
                 machine: 0,
                 yield_kg_ha: points.iter().map(|one| one.3).sum::<f64>() / POINTS as f64,
@@ -60,6 +63,7 @@ fn pieces() -> Vec<Piece> {
 }
 
 #[test]
+#[expect(clippy::unreadable_literal, reason = "as the other program prints them")]
 fn the_response_is_that_of_a_dense_program() {
     let pieces = pieces();
     assert_eq!(pieces.len(), 270);

@@ -14,7 +14,7 @@ const WORTH_A_LOOK: f64 = 5.0;
 const SAME_SUMMIT: f64 = 1e-6;
 
 /// Settings of a fit; there is nothing to choose.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct FitOptions {}
 
 /// A fitted mixed model.

@@ -130,6 +130,7 @@ impl MixedModel {
     ///
     /// # Errors
     /// None.
+    #[expect(clippy::unnecessary_wraps, reason = "as the other steps of building a model")]
     pub fn with_residual(mut self, residual: Residual) -> Result<Self, StatsError> {
         self.residual = residual;
         Ok(self)
