@@ -33,17 +33,21 @@ fn tau_grid(prior_scale: f64, height: impl Fn(f64) -> Result<f64, StatsError>) -
 pub struct PartialPooling {
     points: Vec<Point>,
     estimates: usize,
+    #[cfg(test)]
     coefficients: usize,
 }
 
 #[derive(Debug, Clone)]
 struct Point {
+    #[cfg(test)]
     tau: f64,
     weight: f64,
     /// Mean and covariance of θ.
     theta: Vec<f64>,
     covariance: Mat<f64>,
+    #[cfg(test)]
     beta: Vec<f64>,
+    #[cfg(test)]
     beta_covariance: Mat<f64>,
 }
 
@@ -90,7 +94,12 @@ impl PartialPooling {
                 Ok(point)
             })
             .collect::<Result<Vec<_>, StatsError>>()?;
-        Ok(Self { points, estimates: k, coefficients: design.ncols() })
+        Ok(Self {
+            points,
+            estimates: k,
+            #[cfg(test)]
+            coefficients: design.ncols(),
+        })
     }
 
     /// The posterior of `c′θ`: the estimates themselves, drawn in.
@@ -106,12 +115,14 @@ impl PartialPooling {
     ///
     /// # Errors
     /// A contrast of the wrong length.
+    #[cfg(test)]
     pub fn coefficient(&self, c: &[f64]) -> Result<Mixture, StatsError> {
         check::length("contrast", c.len(), self.coefficients)?;
         Mixture::new(self.points.iter().map(|point| normal(point.weight, c, &point.beta, &point.beta_covariance)))
     }
 
     /// The posterior mean of τ, in the unit of the estimates.
+    #[cfg(test)]
     pub fn tau_mean(&self) -> f64 {
         self.points.iter().map(|point| point.weight * point.tau).sum()
     }
@@ -165,11 +176,14 @@ impl Point {
         let line = Mat::from_fn(k, design.ncols(), |i, j| design[(i, j)] - shifted[(i, j)]);
         let of_line = product(product(line.as_ref(), beta_covariance.as_ref()).as_ref(), line.transpose());
         Ok(Self {
+            #[cfg(test)]
             tau,
             weight: -0.5 * (factor.ln_determinant() + information.ln_determinant() + quadratic),
             theta,
             covariance: Mat::from_fn(k, k, |i, j| between[(i, j)] - within[(i, j)] + of_line[(i, j)]),
+            #[cfg(test)]
             beta: beta.col(0).iter().copied().collect(),
+            #[cfg(test)]
             beta_covariance,
         })
     }

@@ -12,16 +12,12 @@
     reason = "a test may stop at the first surprise, and its numbers stand as their sources print them"
 )]
 
-#[path = "../support/mod.rs"]
-mod support;
-
 mod comparisons_can_fail;
 
 mod amc_1989_copper;
 mod anselin_2004_corn;
 mod crossed_effects;
 mod distribution_tables;
-mod field_measurements;
 mod grain_moisture_tables;
 mod icsm_gda94_manual;
 mod mckee_1993_index;
