@@ -1,8 +1,8 @@
 //! Harvests as messy as real ones, from files to answers: `cargo bench --bench messy`.
 //!
 //! Simulated site-years with known truth and the switches of `demo::messy`; prints a table, asserts nothing. `FIELDS` (default 60)
-//! site-years, from `SEED` (default 0); `SWITCH` a part of a switch's name: that one alone instead of about half of all at random,
-//! `none` for no switch. `KEEP` is a folder where archive and results stay; `OUT` a folder of results of another program to judge.
+//! site-years, from `SEED` (default 0); `SWITCH` parts of switches' names, with commas: those alone instead of about half of all
+//! at random, `none` for no switch; `WITHOUT` parts of names of switches that are left out of the draw. `KEEP` is a folder where archive and results stay; `OUT` a folder of results of another program to judge.
 #![expect(clippy::print_stdout, reason = "the table is the purpose")]
 
 use std::collections::BTreeMap;
@@ -73,6 +73,8 @@ struct Found {
     held_marked: Share,
     factor_errors: Vec<f64>,
     removed: BTreeMap<String, usize>,
+    /// Of good records, by mark.
+    good_removed: BTreeMap<String, usize>,
     records: usize,
 }
 
@@ -106,6 +108,9 @@ impl Found {
         }
         for (mark, count) in other.removed {
             *self.removed.entry(mark).or_default() += count;
+        }
+        for (mark, count) in other.good_removed {
+            *self.good_removed.entry(mark).or_default() += count;
         }
         self.records += other.records;
         self
@@ -262,6 +267,9 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
             let full = ground.area_m2 > 0.0 && ground.yield_kg_ha > 0.5 * level;
             if inside && sound && full {
                 found.good_kept.add(kept[at]);
+                if let Some(mark) = &removed_by[at] {
+                    *found.good_removed.entry(mark.clone()).or_default() += 1;
+                }
             }
             // drowned ground: too little grain, and it is so for the mixing's time
             if inside && sound && ground.yield_kg_ha < 0.3 * level && before.area_m2 > 0.0 {
@@ -383,12 +391,12 @@ fn print(found: &Found) {
     for (what, value) in rows {
         println!("| {what} | {value} |");
     }
-    let removed: Vec<String> = found
-        .removed
-        .iter()
-        .map(|(mark, count)| format!("{mark} {:.1} %", 100.0 * *count as f64 / found.records as f64))
-        .collect();
-    println!("\nremoved: {}", removed.join(", "));
+    let shares = |removed: &BTreeMap<String, usize>, of: usize| {
+        let share = |(mark, count): (&String, &usize)| format!("{mark} {:.1} %", 100.0 * *count as f64 / of as f64);
+        removed.iter().map(share).collect::<Vec<_>>().join(", ")
+    };
+    println!("\nremoved: {}", shares(&found.removed, found.records));
+    println!("of good records: {}", shares(&found.good_removed, found.good_kept.1));
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -396,10 +404,19 @@ fn main() -> Result<(), Box<dyn Error>> {
     let folder = std::env::var_os("KEEP").map_or_else(|| temporary.path().to_owned(), PathBuf::from);
     let only = std::env::var("SWITCH").ok();
     let found = match only.as_deref() {
-        None => study(&folder, messy::draw)?,
+        None => {
+            let without = std::env::var("WITHOUT").unwrap_or_default();
+            let left_out: Vec<&str> = without.split(',').filter(|part| !part.is_empty()).collect();
+            study(&folder, |seed| {
+                let mut on = messy::draw(seed);
+                on.retain(|switch| !left_out.iter().any(|part| switch.code().contains(part)));
+                on
+            })?
+        }
         Some("none") => study(&folder, |_| Vec::new())?,
         Some(part) => {
-            let on: Vec<Switch> = Switch::ALL.iter().copied().filter(|switch| switch.code().contains(part)).collect();
+            let named = |switch: &Switch| part.split(',').any(|part| switch.code().contains(part));
+            let on: Vec<Switch> = Switch::ALL.iter().copied().filter(named).collect();
             println!("{}", on.iter().map(|switch| switch.code()).collect::<Vec<_>>().join(", "));
             study(&folder, |_| on.clone())?
         }

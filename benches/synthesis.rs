@@ -20,10 +20,10 @@ use std::time::Instant;
 use bandlift::batch::conclude;
 use bandlift::config::ArchiveSettings;
 use bandlift::results::{Gradient, SiteYear, ZoneResponse};
-use bandlift::stats::distribution::{NoncentralT, StudentT};
+use bandlift::stats::distribution::{NoncentralT, StudentT, standard_normal_cdf};
 use bandlift::targeting::{Outlook, advise};
 use rayon::prelude::*;
-use site_years::{Draw, KG_HA, World, without_errors};
+use site_years::{Draw, KG_HA, Layout, World, without_errors};
 
 /// What the segment model is for block differences: some half of the variance, and degrees of freedom of a dozen.
 const SEGMENT_MODEL: (f64, f64) = (0.55, 12.0);
@@ -127,6 +127,8 @@ fn main() {
     if std::env::var("RUNS").is_ok_and(|runs| runs == "0") {
         return;
     }
+    designs(&settings);
+    wetness_level(&settings);
     let wet = World { season: 0.0, ..wet };
     println!("\nZones by soil class, and by class and wetness (bu/ac; intervals of 90 %).\n{HEADER}");
     for size in SIZES {
@@ -158,6 +160,61 @@ fn main() {
     }
     regret(&settings);
     power(&settings);
+}
+
+/// Layouts of farms × fields × seasons with known truth, by the site-years' estimates.
+fn designs(settings: &ArchiveSettings) {
+    println!(
+        "\nThe long-run mean by layout (bu/ac; 90 % intervals; a mean 2 bu/ac below what pays, told as paying with 80 % or more).\n| farms × fields × seasons | spread | coverage of the mean | width | width, known variances = 1 | told as paying | with known variances | this field next season | a new field next season |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    );
+    let runs: u64 = std::env::var("RUNS").ok().and_then(|text| text.parse().ok()).unwrap_or(400).max(1);
+    for (farms, fields, seasons) in
+        [(1, 3, 1), (1, 5, 1), (1, 5, 2), (1, 4, 3), (1, 4, 5), (1, 8, 4), (1, 40, 8), (2, 8, 4), (4, 12, 5)]
+    {
+        for (name, scale) in [("half", 0.5), ("as said", 1.0), ("twice", 2.0)] {
+            let layout = Layout {
+                farms,
+                fields,
+                seasons,
+                farm: 1.5 * scale,
+                field: 3.0 * scale,
+                season: 2.5 * scale,
+                rest: 2.0 * scale,
+                std_error: 1.0,
+            };
+            let sums = (0..runs)
+                .into_par_iter()
+                .map(|seed| {
+                    let (drawn, beyond) = Draw::new(7_000 + seed).layout(&layout, settings);
+                    let synthesis = bandlift::synthesise::run(&drawn, settings);
+                    let zone = synthesis.zones.iter().find(|one| one.class.is_none() && one.wetness.is_none()).unwrap();
+                    let (low, high) = (zone.estimate.low.unwrap(), zone.estimate.high.unwrap());
+                    let inside = |low: f64, value: f64, high: f64| {
+                        f64::from(u8::from(low <= value * KG_HA && value * KG_HA <= high))
+                    };
+                    let own = synthesis.of_field(("corn", "band"), ("Farm 0", "Field 000"), None).unwrap();
+                    let (new_low, new_high) = zone.prediction.unwrap();
+                    let pays = bandlift::economics::probability_above(&zone.estimate, 2.0 * KG_HA).unwrap();
+                    [
+                        inside(low, 0.0, high),
+                        (high - low) / KG_HA,
+                        f64::from(u8::from(pays >= 0.8)),
+                        inside(own.next_season.low.unwrap(), beyond.first_field_next, own.next_season.high.unwrap()),
+                        inside(new_low, beyond.new_field_next, new_high),
+                    ]
+                })
+                .reduce(|| [0.0; 5], |one, other| std::array::from_fn(|at| one[at] + other[at]));
+            let [covered, width, pays, own, new] = sums.map(|sum| sum / runs as f64);
+            let best = 2.0 * 1.644_853_6 * layout.best_std_error();
+            println!(
+                "| {farms} × {fields} × {seasons} | {name} | {covered:.3} | {width:.1} | {:.2} | {:.1} % | {:.1} % | {own:.3} | {new:.3} |",
+                width / best,
+                100.0 * pays,
+                // the estimate lies 0.84 standard errors above what pays
+                100.0 * standard_normal_cdf(-2.0 / layout.best_std_error() - 0.841_621_2)
+            );
+        }
+    }
 }
 
 fn coverage(
@@ -264,6 +321,39 @@ fn regret(settings: &ArchiveSettings) {
             let cells: Vec<String> = sums.iter().map(|sum| format!("{:.2}", sum / runs as f64)).collect();
             println!("| {name} | {size} | {} |", cells.join(" | "));
         }
+    }
+}
+
+/// How often a slope over wetness is found at the level 0.10 where there is none and seasons differ by 2.5 bu/ac.
+fn wetness_level(settings: &ArchiveSettings) {
+    println!(
+        "\nSlopes over wetness found at the level 0.10 where there is none; four fields a season.\n| seasons | departures differ between, within seasons, mm | archives with a slope told | found |\n| --- | --- | --- | --- |"
+    );
+    for (seasons, departure_mm) in
+        [(2, (45.0, 40.0)), (3, (45.0, 40.0)), (4, (45.0, 5.0)), (4, (45.0, 40.0)), (8, (45.0, 5.0))]
+    {
+        let world = World {
+            class_means: vec![2.0; 3],
+            wetness_slope: 0.0,
+            interaction: 0.0,
+            season: 2.5,
+            seasons,
+            departure_mm,
+            segment_model: Some(SEGMENT_MODEL),
+            ..World::default()
+        };
+        let runs = runs(5);
+        let (told, found) = (0..runs)
+            .into_par_iter()
+            .map(|seed| {
+                let drawn = Draw::new(3_000 + seed).archive(&world, 4 * seasons, settings).0;
+                let trends = bandlift::synthesise::run(&drawn, settings).trends;
+                let trend = trends.iter().find(|one| one.gradient == Gradient::Wetness).unwrap();
+                let p = trend.estimate.p_value;
+                (f64::from(u8::from(p.is_some())), f64::from(u8::from(p.is_some_and(|p| p < 0.10))))
+            })
+            .reduce(|| (0.0, 0.0), |one, other| (one.0 + other.0, one.1 + other.1));
+        println!("| {seasons} | {}, {} | {told:.0} of {runs} | {:.3} |", departure_mm.0, departure_mm.1, found / told);
     }
 }
 

@@ -23,6 +23,7 @@
     )
 )]
 
+// What goes in and comes out, the stages that benches time one by one, and of the engines what tests and benches read.
 pub mod assign;
 pub mod batch;
 pub mod clean;
@@ -32,14 +33,24 @@ pub mod demo;
 pub mod economics;
 pub mod fit;
 pub mod geometry;
-pub mod ingest;
 pub mod join;
 pub mod points;
-pub mod quantity;
 pub mod raster;
 pub mod report;
 pub mod results;
 pub mod stats;
 pub mod synthesise;
 pub mod targeting;
-pub mod text;
+
+mod ingest;
+mod quantity;
+mod text;
+
+#[cfg(test)]
+extern crate self as bandlift;
+#[cfg(test)]
+#[path = "../tests/reference/mod.rs"]
+mod reference;
+#[cfg(test)]
+#[path = "../tests/support/mod.rs"]
+mod support;

@@ -88,9 +88,26 @@ pub(super) fn mark_old_plans(store: &Store, now: impl FnOnce() -> Basis) -> Resu
     Ok(notes)
 }
 
+/// Writes the tables of all plans as one each beside their folders: `plan/plan.csv` and `plan/strips.csv` hold every crop.
+pub(super) fn join_tables(store: &Store) -> Result<(), StoreError> {
+    for name in [TABLE, "strips.csv"] {
+        let mut joined: Vec<u8> = Vec::new();
+        for plan in plans(store.root()) {
+            let Ok(table) = std::fs::read(store.root().join(plan).join(name)) else { continue };
+            // the columns once
+            let header = table.iter().position(|&byte| byte == b'\n').map_or(table.len(), |end| end + 1);
+            joined.extend_from_slice(if joined.is_empty() { &table } else { &table[header..] });
+        }
+        if !joined.is_empty() {
+            store.write_file(Path::new(PLANS), name, &joined)?;
+        }
+    }
+    Ok(())
+}
+
 /// The folders of the plans, relative to the output folder.
 fn plans(root: &Path) -> Vec<PathBuf> {
-    let walk = walkdir::WalkDir::new(root.join(PLANS)).min_depth(1).max_depth(2).sort_by_file_name();
+    let walk = walkdir::WalkDir::new(root.join(PLANS)).min_depth(2).max_depth(2).sort_by_file_name();
     let tables = walk.into_iter().filter_map(Result::ok).filter(|entry| entry.file_name() == TABLE);
     tables.filter_map(|entry| Some(entry.path().parent()?.strip_prefix(root).ok()?.to_path_buf())).collect()
 }

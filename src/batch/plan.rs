@@ -18,8 +18,8 @@ use crate::points::Caution;
 use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
 use crate::results::{
-    Advice, Course, Decision, NoStrips, PlannedField, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout, Why,
-    ZoneResponse,
+    Advice, Course, Decision, NoStrips, PlannedField, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
+    Synthesis, Why, ZoneResponse,
 };
 use crate::targeting::{self, Ground, Lanes, Outlook, StripCase};
 
@@ -107,6 +107,7 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
         root,
         settings: &settings,
         zones: &night.conclusions.synthesis.zones,
+        synthesis: &night.conclusions.synthesis,
         weather: Weather { root, settings: &settings, given, allow_outside: options.night.allow_outside },
         crop: &crop,
         allow_outside: options.night.allow_outside,
@@ -126,6 +127,7 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(file.name)).collect();
     store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
     basis::remember(&store, &folder, &basis)?;
+    basis::join_tables(&store)?;
     night.notes.extend(basis::mark_old_plans(&store, || basis)?);
     Ok(PlanReport { table: store.root().join(below).join(basis::TABLE), night, plan, half_width_kg_ha })
 }
@@ -204,6 +206,7 @@ struct Planner<'p> {
     root: &'p Path,
     settings: &'p ArchiveSettings,
     zones: &'p [ZoneResponse],
+    synthesis: &'p Synthesis,
     weather: Weather<'p>,
     crop: &'p str,
     allow_outside: bool,
@@ -316,7 +319,14 @@ impl Planner<'_> {
                 .iter()
                 .map(|&class| Some(class))
                 .chain([None])
-                .map(|class| self.advice(&treatment.key, class, &outlook, has_own_strips))
+                .map(|class| {
+                    let advice = self.advice(&treatment.key, class, &outlook, has_own_strips);
+                    let place = (last.identity.farm.as_str(), last.identity.field.as_str());
+                    match self.synthesis.of_field((self.crop, &treatment.key), place, class) {
+                        Some(own) => targeting::for_field(advice, self.zones, self.settings, own),
+                        None => advice,
+                    }
+                })
                 .collect();
             let cost = treatment.cost_per_ha;
             zones.extend(lanes.iter().flat_map(|lanes| lanes.layout(&advice, cost, &self.settings.target)));

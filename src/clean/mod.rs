@@ -306,24 +306,21 @@ fn heavy_removal(marks: &[Reasons], cautions: &mut Cautions) {
     }
 }
 
-/// Turns a header state that was recorded the other way round: most of the way is driven, and most of the grain flows,
-/// while it says "raised".
+/// Turns a header state that was recorded the other way round: most of the grain flows while it says "raised".
 fn upright_header(records: &Arc<Records>, cautions: &mut Cautions) -> Arc<Records> {
+    const MOST: f64 = 3.0;
     if !records.channels.header {
         return Arc::clone(records);
     }
-    let (mut way, mut mass) = ([0.0; 2], [0.0; 2]);
-    for at in 0..records.len() {
-        let side = match records.header[at] {
-            Header::Down => 0,
-            Header::Up => 1,
-            Header::Unknown => continue,
-        };
-        for (sum, value) in [(&mut way, records.distance_m[at]), (&mut mass, records.mass_kg[at])] {
-            sum[side] += if value.is_finite() { value.max(0.0) } else { 0.0 };
+    let (mut down, mut up) = (0.0, 0.0);
+    for (header, mass) in records.header.iter().zip(&records.mass_kg).filter(|(_, mass)| **mass > 0.0) {
+        match header {
+            Header::Down => down += mass,
+            Header::Up => up += mass,
+            Header::Unknown => {}
         }
     }
-    if way[1] > 1.5 * way[0] && mass[1] > 3.0 * mass[0] {
+    if up > MOST * down {
         cautions.add(Caution::HeaderInverted, "");
         let mut turned = Records::clone(records);
         for header in &mut turned.header {

@@ -154,3 +154,15 @@ fn a_way_back_without_grain_is_no_pass() {
     let kept = (0..cleaned.len()).filter(|&at| cleaned.is_kept(at)).count();
     assert!(kept as f64 > 0.75 * with_grain as f64, "{kept} of {with_grain} kept");
 }
+
+/// A spike is a spike wherever else its record fails, so that it does not count in the weight of its load; and the reason that is
+/// given is the first in the order of the marks, not of the rules.
+#[test]
+fn a_flow_spike_in_a_pass_entry_keeps_both_reasons() {
+    let ingested = field(3, 10, false);
+    let first = cleaned(&ingested);
+    let at = (0..first.len()).find(|&at| first.mark[at].first() == Some(Mark::PassEntry)).unwrap();
+    let spiked = cleaned(&with_records(&ingested, |records| records.mass_kg[at] = 500.0));
+    assert!(spiked.mark[at].has(Mark::FlowRange) && spiked.mark[at].has(Mark::PassEntry));
+    assert_eq!(spiked.mark[at].first(), Some(Mark::PassEntry));
+}

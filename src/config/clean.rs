@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::section::Section;
-use crate::quantity::{Duration, Length, MassFlow, Percent, Quantity, Speed};
+use crate::quantity::{Duration, Length, MassFlow, Percent, Speed};
 
 /// The resolved limits of the cleaning stage.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -143,16 +143,5 @@ impl CleanSettings {
     #[must_use]
     pub fn without_yield_rules(&self) -> Self {
         Self { yield_rules: false, ..self.clone() }
-    }
-
-    /// The yield rules' limits as quantities with units, for the reader of a report.
-    pub fn described(&self) -> Vec<(&'static str, String)> {
-        vec![
-            ("speed", format!("{} to {} {}", self.speed_least_m_s, self.speed_most_m_s, Speed::UNITS[0].symbol)),
-            ("speed change", format!("{} %", self.speed_change_pct)),
-            ("swath share", format!("at least {} %", self.swath_share_pct)),
-            ("neighbours", format!("{} within {} m", self.neighbour_least, self.neighbour_radius_m)),
-            ("neighbour limit", format!("{} robust standard deviations", self.neighbour_limit)),
-        ]
     }
 }

@@ -72,11 +72,6 @@ impl FieldSettings {
     pub fn identity(&self) -> (i32, &str, &str) {
         (self.season, &self.farm, &self.field)
     }
-
-    /// Whether the harvest files carry the treatment labels.
-    pub fn has_treatment_column(&self) -> bool {
-        self.harvest.iter().any(|harvest| harvest.treatment.is_some())
-    }
 }
 
 fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettings> {

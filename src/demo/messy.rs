@@ -250,6 +250,7 @@ fn shifted(records: &[RawRecord], by_s: impl Fn(f64) -> f64) -> Vec<f64> {
 ///
 /// # Errors
 /// [`DemoError`] when a file cannot be written.
+#[expect(clippy::too_many_lines, reason = "one fault after the other, in the order in which they come about")]
 pub fn write(archive: &Path, seed: u64, on: Vec<Switch>) -> Result<Messy, DemoError> {
     let has = |switch: Switch| on.contains(&switch);
     let scenario = scenario(seed, &on);
@@ -361,7 +362,9 @@ pub fn write(archive: &Path, seed: u64, on: Vec<Switch>) -> Result<Messy, DemoEr
     let parts: Vec<Vec<(usize, String)>> = if has(Switch::Shuffled) {
         let third = lines.len().div_ceil(3);
         let mut parts: Vec<_> = lines.chunks(third).map(<[_]>::to_vec).collect();
-        parts.iter_mut().for_each(|part| part.shuffle(&mut random));
+        for part in &mut parts {
+            part.shuffle(&mut random);
+        }
         parts
     } else {
         vec![lines]
@@ -376,7 +379,7 @@ pub fn write(archive: &Path, seed: u64, on: Vec<Switch>) -> Result<Messy, DemoEr
     let mut files = Vec::new();
     for (number, part) in parts.into_iter().enumerate() {
         let file = format!("fields/{name}/harvest/part_{}.csv", number + 1);
-        let text = header.clone() + &part.iter().map(|(_, line)| format!("{line}\n")).collect::<String>();
+        let text = part.iter().fold(header.clone(), |text, (_, line)| text + line + "\n");
         write_file(&archive.join(&file), text.as_bytes())?;
         let truth = part.iter().map(|&(at, _)| RowTruth { at, dropped: dropped[at], held: held[at] }).collect();
         files.push((file, truth));

@@ -97,15 +97,6 @@ impl Truth {
         self.site_year(season, farm, field)?.response(treatment, class).map(|found| found.response_kg_ha)
     }
 
-    /// The true responses of a treatment on a class (or `all`), as (site-year, kg/ha).
-    pub fn responses<'t>(
-        &'t self,
-        treatment: &'t str,
-        class: &'t str,
-    ) -> impl Iterator<Item = (&'t SiteYearTruth, f64)> + 't {
-        self.site_years.iter().filter_map(move |one| Some((one, one.response(treatment, class)?.response_kg_ha)))
-    }
-
     /// Writes the truth as JSON.
     ///
     /// # Errors
@@ -120,7 +111,8 @@ impl Truth {
     ///
     /// # Errors
     /// [`DemoError`].
-    pub fn load(path: &Path) -> Result<Self, DemoError> {
+    #[cfg(test)]
+    pub(crate) fn load(path: &Path) -> Result<Self, DemoError> {
         let text =
             std::fs::read_to_string(path).map_err(|source| DemoError::Io { path: path.to_path_buf(), source })?;
         serde_json::from_str(&text).map_err(|fault| DemoError::format(path, fault))

@@ -94,6 +94,10 @@ pub fn price_zone(zone: &mut ZoneResponse, crop: &CropSettings, treatment: &Trea
     zone.returns = budget.returns(&zone.estimate);
     zone.probability_new_site_pays =
         zone.predictive.as_ref().map(|predictive| predictive.survival(budget.break_even()));
+    for check in &mut zone.prior_checks {
+        check.probability_pays = probability_above(&check.estimate, budget.break_even());
+        check.probability_new_site_pays = Some(check.predictive.survival(budget.break_even()));
+    }
 }
 
 #[cfg(test)]

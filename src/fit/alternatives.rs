@@ -18,9 +18,8 @@ use crate::points::{Joined, Labels};
 use crate::results::{BlockDifference, Estimate, ResponseKey};
 use crate::stats::dense::Mat;
 use crate::stats::field::{Columns, LineField};
-use crate::stats::mixed::{Estimation, FitOptions, MixedModel};
-use crate::stats::permutation::{Layouts, sign_flip, sign_flip_interval};
-use crate::stats::{ContrastTest, StatsError, cluster_robust};
+use crate::stats::mixed::{FitOptions, MixedModel};
+use crate::stats::{ContrastTest, StatsError, cluster_robust, sign_flip, sign_flip_interval};
 
 /// The analyses by name.
 pub const ANALYSES: [&str; 4] =
@@ -171,12 +170,11 @@ impl Table {
     }
 
     fn sign_flip(&self, settings: &ModelSettings) -> BTreeMap<ResponseKey, Estimate> {
-        let layouts = Layouts::Independent { seed: settings.seed };
         let cells = self.cells.iter().enumerate().map(|(at, key)| {
             let values: Vec<f64> =
                 self.cell.iter().zip(&self.value).filter(|(cell, _)| **cell == at).map(|(_, value)| *value).collect();
-            let p = sign_flip(&values, None, &layouts).map(|test| test.p_two_sided).ok();
-            let ends = sign_flip_interval(&values, None, &layouts, settings.confidence)
+            let p = sign_flip(&values, settings.seed).ok();
+            let ends = sign_flip_interval(&values, settings.seed, settings.confidence)
                 .ok()
                 .filter(|interval| interval.lower.is_finite() && interval.upper.is_finite());
             let estimate = Estimate {
@@ -248,9 +246,9 @@ fn along_strips(
     let extent =
         places.iter().fold(f64::NEG_INFINITY, |a, &b| a.max(b)) - places.iter().fold(f64::INFINITY, |a, &b| a.min(b));
     let columns = Columns::new(&values, x.as_ref(), Some(&blocks), None).ok()?;
-    let fit = LineField::new(columns, &lines, &places).ok()?.fit(10.0 * extent, Estimation::Restricted).ok()?;
+    let fit = LineField::new(columns, &lines, &places).ok()?.fit(10.0 * extent).ok()?;
     let estimate = |contrast: &[f64], key: &ResponseKey| {
-        let (mean, se) = fit.profile.contrast(contrast).ok()?;
+        let (mean, se) = fit.contrast(contrast).ok()?;
         Estimate::of_t(mean, se, blocks_of(key) as f64 - 1.0, settings.confidence)
     };
     let mut found = BTreeMap::new();

@@ -45,12 +45,29 @@ pub(super) struct Design {
 
 impl Design {
     /// `own` are the classes with a response of their own, by treatment; `covariates` have one value a row each.
+    ///
+    /// With several combines each but one has a level of its own: what is left of the factors between them, and the whole of them
+    /// where cleaning could not tell. Where treatment and combine then cannot be told apart, but cleaning knew the factors (from passes
+    /// outside the strips), these have to do, and their uncertainty is added.
     pub(super) fn new(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>]) -> Self {
-        let mut columns = levels(trial);
-        let machines = trial.joined.assigned.cleaned.facts.machines.len();
-        if machines > 1 && trial.joined.assigned.cleaned.cautions.contains(Caution::MachineUncorrected) {
-            columns.extend((1..machines).map(Column::Machine));
+        let cleaned = &trial.joined.assigned.cleaned;
+        let machines = cleaned.facts.machines.len();
+        let design = Self::with_machines(trial, own, covariates, machines);
+        let aliased = design.aliased.iter().any(|grounds| !grounds.is_empty());
+        if machines > 1 && aliased && !cleaned.cautions.contains(Caution::MachineUncorrected) {
+            return Self::with_machines(trial, own, covariates, 1);
         }
+        design
+    }
+
+    /// Whether the combines have levels of their own.
+    pub(super) fn has_machines(&self) -> bool {
+        self.columns.iter().any(|column| matches!(column, Column::Machine(_)))
+    }
+
+    fn with_machines(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>], machines: usize) -> Self {
+        let mut columns = levels(trial);
+        columns.extend((1..machines).map(Column::Machine));
         columns.extend((0..covariates.len()).map(Column::Covariate));
         let mut grounds = vec![Vec::new()];
         for (treatment, own) in own.iter().enumerate().skip(1) {
@@ -69,13 +86,10 @@ impl Design {
             Column::Level(class) => level(row, class, &main),
             Column::Machine(machine) => machine_share(row, machine),
             Column::Covariate(which) => covariates[which][at],
-            Column::Response(treatment, ground) => {
-                if row.treatment == treatment {
-                    part(row, ground, &grounds[treatment])
-                } else {
-                    0.0
-                }
+            Column::Response(treatment, ground) if row.doses[treatment] > 0.0 => {
+                row.doses[treatment] * part(row, ground, &grounds[treatment])
             }
+            Column::Response(..) => 0.0,
         };
         let x = Mat::from_fn(trial.rows.len(), columns.len(), |i, j| value(i, &trial.rows[i], columns[j]));
         let kept = independent_columns(x.as_ref()).unwrap_or_default();
@@ -191,7 +205,8 @@ fn level(row: &Row, class: Option<usize>, main: &[Option<usize>]) -> f64 {
 /// common enough on both sides; else it is taken to respond as the average of the others.
 fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground, f64)> {
     let (areas, _) = trial.class_areas();
-    let total: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
+    let pure = trial.rows.iter().filter(|row| row.treatment != super::trial::STRADDLING);
+    let total: f64 = pure.map(|row| row.area_m2).sum();
     let of_own: f64 = own.iter().map(|&class| areas[class]).sum();
     if own.is_empty() {
         let present = trial.rows.iter().any(|row| row.treatment == treatment);

@@ -2,7 +2,7 @@
 
 use crate::results::{BlockDifference, Estimate};
 use crate::stats::distribution::Mixture;
-use crate::stats::permutation::{Layouts, sign_flip};
+use crate::stats::sign_flip;
 
 /// Fewest blocks for the sign-flip test: with three, p cannot fall below 0.25, but it can still be told.
 const LEAST_FOR_SIGN_FLIP: usize = 3;
@@ -27,5 +27,5 @@ pub(super) fn sign_flip_p(differences: &[BlockDifference], seed: u64) -> Option<
         return None;
     }
     let values: Vec<f64> = differences.iter().map(|block| block.difference).collect();
-    sign_flip(&values, None, &Layouts::Independent { seed }).ok().map(|test| test.p_two_sided)
+    sign_flip(&values, seed).ok()
 }

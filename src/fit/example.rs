@@ -129,7 +129,7 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
     }
     let mut blocks: Vec<String> = strips.iter().map(|strip| strip.block.clone()).collect();
     blocks.dedup();
-    let cleaned = cleaned(records(&sorted, &segments));
+    let cleaned = cleaned(records(&sorted, &segments), &segments);
     Joined {
         classes: ["dry", "middle", "wet"].map(str::to_owned).to_vec(),
         point_class: classes.iter().flat_map(|&class| [class; 2]).collect(),
@@ -143,6 +143,7 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
             strip: segments.iter().flat_map(|one| [one.strip; 2]).collect(),
             segment: (0..segments.len() as u32).flat_map(|at| [at; 2]).collect(),
             edge: vec![false; rows],
+            straddle: Vec::new(),
             design: Design { blocks, strips_by_treatment, randomized, blocks_formed: false },
             cautions: Cautions::default(),
             strips,
@@ -199,7 +200,7 @@ fn records(pieces: &[Piece], segments: &[Segment]) -> Records {
     }
 }
 
-fn cleaned(records: Records) -> Cleaned {
+fn cleaned(records: Records, segments: &[Segment]) -> Cleaned {
     let facts = CleaningFacts {
         machines: records
             .machine
@@ -218,13 +219,13 @@ fn cleaned(records: Records) -> Cleaned {
         x_m: records.x_m.clone(),
         y_m: records.y_m.clone(),
         course_rad: vec![0.0; rows],
-        pass: vec![0; rows],
+        pass: segments.iter().flat_map(|one| [one.strip; 2]).collect(),
         mass_flow_kg_s: vec![1.0; rows],
         moisture_pct: vec![16.0; rows],
         speed_m_s: vec![2.0; rows],
         swath_m: vec![9.0; rows],
         area_m2: vec![LENGTH_M * WIDTH_M / 2.0; rows],
-        dry_yield_kg_ha: records.mass_kg.clone(),
+        dry_yield_kg_ha: segments.iter().flat_map(|one| [one.dry_yield_kg_ha; 2]).collect(),
         mark: vec![crate::points::Reasons::default(); rows],
         facts,
         lag_curves: Vec::new(),

@@ -18,6 +18,8 @@ mod support;
 mod trial;
 
 #[cfg(test)]
+mod corn_tests;
+#[cfg(test)]
 mod example;
 #[cfg(test)]
 mod tests;

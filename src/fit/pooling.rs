@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 
 use super::questions::Question;
 use crate::results::Shrunken;
+use crate::stats::PartialPooling;
 use crate::stats::dense::Mat;
 use crate::stats::distribution::Mixture;
-use crate::stats::meta::PartialPooling;
 
 /// Correlation of the deviations of two classes one rank apart: neighbours in drainage are alike (ours).
 const NEIGHBOURS: f64 = 0.5;

@@ -53,7 +53,8 @@ pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Op
 pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> Vec<Vec<usize>> {
     (0..trial.treatments.len())
         .map(|treatment| {
-            if treatment == 0 {
+            // a single block is a demonstration, on any soil
+            if treatment == 0 || support(trial, treatment, 0, None, 1).blocks < 2 {
                 return Vec::new();
             }
             (0..trial.joined.classes.len())

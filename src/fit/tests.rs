@@ -148,10 +148,18 @@ fn ground_without_classes_still_has_a_response() {
 
 #[test]
 fn a_class_in_too_few_blocks_is_not_estimable_and_leaves_the_rest() {
-    let fit = fit_of(&pieces(4, &ORDERS, 18, |piece| {
+    let pieces = pieces(4, &ORDERS, 18, |piece| {
         let (class, value) = field(piece);
         (if class == Some(2) && piece.block > 1 { Some(1) } else { class }, value)
-    }));
+    });
+    // two blocks are enough for the field model, and its interval says how little they tell
+    let fit = fit_of(&pieces);
+    assert_sound(&fit);
+    let error = |class| find(&fit, "low", Some(class)).estimate.std_error.unwrap();
+    assert!(error(2) > error(1), "{} {}", error(2), error(1));
+    let mut strict = archive();
+    strict.model.class_blocks = 3;
+    let fit = run(&joined(&pieces, true), &strict, Variant::default());
     assert_sound(&fit);
     assert!(find(&fit, "low", Some(2)).cautions.contains(Caution::NotEstimable));
     assert!(find(&fit, "low", Some(1)).estimate.std_error.is_some());
@@ -192,19 +200,31 @@ fn a_treatment_that_no_strip_separates_from_the_combine_is_not_estimable() {
 
 #[test]
 fn the_uncertainty_between_combines_is_carried_into_the_response() {
-    let all: Vec<Piece> = pieces(4, &ORDERS, 18, field)
-        .into_iter()
-        .map(|piece| Piece { machine: usize::from(piece.treatment > 0 && piece.block < 2), ..piece })
-        .collect();
-    let mut site = joined(&all, true);
-    let before = run(&site, &archive(), Variant::default());
-    // a log factor known to 2 %; half of the treated ground was cut by the second combine
-    site.assigned.cleaned.facts.factor_covariance = vec![vec![1e-4, -1e-4], vec![-1e-4, 1e-4]];
-    let after = run(&site, &archive(), Variant::default());
+    let cut = |by: fn(&Piece) -> bool| -> Vec<Piece> {
+        pieces(4, &ORDERS, 18, field)
+            .into_iter()
+            .map(|piece| Piece { machine: usize::from(by(&piece)), ..piece })
+            .collect()
+    };
     let of = |fit: &Fit| find(fit, "low", None).estimate.std_error.unwrap();
+    // all treated ground by the second combine: the strips cannot tell, so what cleaning knows of the factor has to do
+    let mut site = joined(&cut(|piece| piece.treatment > 0), true);
+    let before = run(&site, &archive(), Variant::default());
+    // a log factor known to 2 %
+    let covariance = vec![vec![1e-4, -1e-4], vec![-1e-4, 1e-4]];
+    site.assigned.cleaned.facts.factor_covariance.clone_from(&covariance);
+    let after = run(&site, &archive(), Variant::default());
     let added = (of(&after).powi(2) - of(&before).powi(2)).sqrt();
-    // 0.02 × 10,600 kg/ha × ½
-    assert!((added / 106.0 - 1.0).abs() < 0.1, "{added}");
+    // 0.02 × 10,600 kg/ha
+    assert!((added / 212.0 - 1.0).abs() < 0.1, "{added}");
+
+    // half of it: the strips tell the factor themselves, and pay for it in the interval
+    let mut site = joined(&cut(|piece| piece.treatment > 0 && piece.block < 2), true);
+    let told = run(&site, &archive(), Variant::default());
+    assert!(of(&told) > of(&run(&joined(&cut(|_| false), true), &archive(), Variant::default())));
+    site.assigned.cleaned.facts.factor_covariance = covariance;
+    let known = run(&site, &archive(), Variant::default());
+    assert!((of(&known) - of(&told)).abs() < 1e-9 * of(&told));
 }
 
 #[test]

@@ -191,13 +191,9 @@ impl Crs {
     }
 
     /// Its EPSG code, where it carries one or could be recognised.
-    pub fn epsg(&self) -> Option<u32> {
+    #[cfg(test)]
+    pub(crate) fn epsg(&self) -> Option<u32> {
         self.epsg
-    }
-
-    /// Whether coordinates are degrees or lengths.
-    pub fn kind(&self) -> CrsKind {
-        self.kind
     }
 
     /// Whether coordinates are longitude and latitude.
@@ -305,9 +301,9 @@ mod tests {
     #[test]
     fn prj_texts_without_a_code_are_recognised() {
         let utm = Crs::parse(PRJ_NAD83_UTM15).unwrap();
-        assert_eq!((utm.epsg(), utm.kind()), (Some(26_915), CrsKind::Projected));
+        assert_eq!((utm.epsg(), utm.is_geographic()), (Some(26_915), false));
         let wgs = Crs::parse(PRJ_WGS84).unwrap();
-        assert_eq!((wgs.epsg(), wgs.kind()), (Some(4_326), CrsKind::Geographic));
+        assert_eq!((wgs.epsg(), wgs.is_geographic()), (Some(4_326), true));
     }
 
     #[test]

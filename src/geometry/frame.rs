@@ -55,12 +55,13 @@ impl Frame {
     }
 
     /// Plane coordinates as (along, across), m; across is positive to the left of the axis.
-    pub fn to_frame(&self, at: Coord<f64>) -> Coord<f64> {
+    pub fn to_frame(self, at: Coord<f64>) -> Coord<f64> {
         let (dx, dy) = (at.x - self.origin.x, at.y - self.origin.y);
         Coord { x: dx * self.axis.x + dy * self.axis.y, y: dy * self.axis.x - dx * self.axis.y }
     }
 
     /// (along, across) as plane coordinates, m.
+    #[expect(clippy::wrong_self_convention, reason = "the way back of `to_frame`")]
     pub fn from_frame(&self, at: Coord<f64>) -> Coord<f64> {
         Coord {
             x: self.origin.x + at.x * self.axis.x - at.y * self.axis.y,

@@ -3,25 +3,25 @@
 //! Knows nothing of agriculture. Plane coordinates are metres unless a name says otherwise; x is longitude or easting
 //! and comes first everywhere, whatever axis order a reference system declares.
 
-pub mod buffer;
-pub mod clip;
-pub mod crs;
-pub mod footprint;
-pub mod frame;
-pub mod neighbours;
-pub mod polygons;
+pub(crate) mod clip;
+mod crs;
+mod footprint;
+pub(crate) mod frame;
+mod neighbours;
+mod polygons;
 mod projector;
-pub mod repair;
+mod repair;
 mod rings;
-pub mod utm;
+mod utm;
 
-pub use buffer::{inward, inward_along_across};
-pub use crs::{Crs, CrsError};
-pub use footprint::Footprint;
-pub use frame::Frame;
+pub use crs::Crs;
+pub(crate) use crs::CrsError;
+pub(crate) use footprint::Footprint;
+pub(crate) use frame::Frame;
 pub use neighbours::NeighbourGrid;
-pub use polygons::PolygonIndex;
-pub use projector::{Projector, looks_swapped};
-pub use repair::{Repair, Validity, repair};
-pub use rings::rings;
-pub use utm::{utm_epsg, utm_epsg_of};
+pub(crate) use polygons::PolygonIndex;
+pub use projector::Projector;
+pub(crate) use projector::looks_swapped;
+pub(crate) use repair::{Validity, repair};
+pub(crate) use rings::rings;
+pub(crate) use utm::utm_epsg_of;

@@ -1,9 +1,9 @@
 //! Which polygon holds a place, what shares of a footprint lie in which polygons, and how far the boundary is.
 
-use geo::{Area, BooleanOps, BoundingRect, Coord, MultiPolygon, Polygon};
+use geo::{BoundingRect, Coord, MultiPolygon};
 use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
-use super::clip::{ClipRoom, area_inside, convex_window, signed_area};
+use super::clip::{ClipRoom, area_inside, signed_area};
 use super::rings::{Bands, Place};
 
 /// The box round one polygon.
@@ -62,19 +62,9 @@ impl PolygonIndex {
         Self { bands, tree: RTree::bulk_load(envelopes.clone()), envelopes, polygons }
     }
 
-    /// The polygons, in the order given.
-    pub fn polygons(&self) -> &[MultiPolygon<f64>] {
-        &self.polygons
-    }
-
     /// The number of polygons.
     pub fn len(&self) -> usize {
         self.polygons.len()
-    }
-
-    /// Whether there are no polygons.
-    pub fn is_empty(&self) -> bool {
-        self.polygons.is_empty()
     }
 
     /// The polygon that holds a place; `None` outside all of them and for a place that is not finite.
@@ -98,29 +88,9 @@ impl PolygonIndex {
         x.is_finite() && y.is_finite() && self.bands[polygon as usize].locate(Coord { x, y }) != Place::Outside
     }
 
-    /// The area, m², that a figure shares with each polygon, in the order of the polygons; those that share nothing are
-    /// left out. Overlapping polygons each count the ground that they overlap.
-    pub fn shares(&self, figure: &Polygon<f64>) -> Vec<(u32, f64)> {
-        let mut out = Vec::new();
-        if figure.interiors().is_empty()
-            && let Some(window) = convex_window(&figure.exterior().0)
-        {
-            self.shares_of_window(&window, &mut ClipRoom::default(), &mut out);
-            return out;
-        }
-        let Some(bounds) = figure.bounding_rect() else { return out };
-        let (low, high) = (bounds.min(), bounds.max());
-        for polygon in self.near(low, high) {
-            let area = self.polygons[polygon as usize].intersection(figure).unsigned_area();
-            if area > 0.0 {
-                out.push((polygon, area));
-            }
-        }
-        out
-    }
-
-    /// As [`Self::shares`] for a convex figure given as an open counter-clockwise ring (a swath's footprint); `out` is
-    /// cleared first. No allocation once `room` and `out` have grown.
+    /// The area, m², that a convex figure given as an open counter-clockwise ring (a swath's footprint) shares with each
+    /// polygon, in the order of the polygons; those that share nothing are left out. Overlapping polygons each count the
+    /// ground that they overlap. `out` is cleared first. No allocation once `room` and `out` have grown.
     pub fn shares_of_window(&self, window: &[Coord<f64>], room: &mut ClipRoom, out: &mut Vec<(u32, f64)>) {
         out.clear();
         let (mut low, mut high) =
@@ -149,13 +119,6 @@ impl PolygonIndex {
             }
         });
         out.sort_unstable_by_key(|&(polygon, _)| polygon);
-    }
-
-    fn near(&self, low: Coord<f64>, high: Coord<f64>) -> Vec<u32> {
-        let mut near = Vec::new();
-        self.for_each_near([low.x, low.y], [high.x, high.y], |polygon| near.push(polygon));
-        near.sort_unstable();
-        near
     }
 
     /// Calls `visit` with the polygons whose boxes a box touches, in no order.
@@ -207,7 +170,7 @@ impl PolygonIndex {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use geo::{Contains, Intersects, LineString, Point, coord, polygon};
+    use geo::{Area, BooleanOps, Contains, Intersects, LineString, Point, Polygon, coord, polygon};
     use proptest::prelude::*;
 
     fn block(x: f64, y: f64, wide: f64, high: f64) -> MultiPolygon<f64> {
@@ -268,7 +231,7 @@ mod tests {
             let (x, y) = (f64::from(column * 10) + 2.5, f64::from(row * 10) + 10.0);
             assert_eq!((few.locate(x, y), many.locate(x, y)), (Some(row * 7 + column), Some(row * 9 + column)));
             let areas = |index: &PolygonIndex| -> Vec<f64> {
-                index.shares(&window(x, y - 1.0, 10.0, 1.5)).iter().map(|one| one.1).collect()
+                shares(index, &window(x, y - 1.0, 10.0, 1.5)).iter().map(|one| one.1).collect()
             };
             if column < 6 && row < 6 {
                 assert_eq!(areas(&few), areas(&many));
@@ -281,17 +244,20 @@ mod tests {
     fn shares_of_a_footprint_add_up_to_its_area() {
         let index = PolygonIndex::new(vec![block(0., 0., 10., 400.), block(10., 0., 10., 400.)]);
         let tilted = polygon![(x: 8., y: 100.), (x: 14., y: 103.), (x: 13., y: 105.), (x: 7., y: 102.)];
-        let shares = index.shares(&tilted);
-        assert_eq!(shares.iter().map(|share| share.0).collect::<Vec<_>>(), [0, 1]);
-        assert!((shares[0].1 + shares[1].1 - tilted.unsigned_area()).abs() < 1e-9);
-        assert_eq!(index.shares(&window(2., 100., 3., 2.)), [(0, 6.0)]);
-        assert!(index.shares(&window(30., 100., 3., 2.)).is_empty());
-        let with_hole =
-            Polygon::new(window(5., 0., 10., 10.).exterior().clone(), vec![window(6., 1., 2., 2.).exterior().clone()]);
-        let shares = index.shares(&with_hole);
-        assert!((shares[0].1 - 46.0).abs() < 1e-6 && (shares[1].1 - 50.0).abs() < 1e-6, "{shares:?}");
+        let found = shares(&index, &tilted);
+        assert_eq!(found.iter().map(|share| share.0).collect::<Vec<_>>(), [0, 1]);
+        assert!((found[0].1 + found[1].1 - tilted.unsigned_area()).abs() < 1e-9);
+        assert_eq!(shares(&index, &window(2., 100., 3., 2.)), [(0, 6.0)]);
+        assert!(shares(&index, &window(30., 100., 3., 2.)).is_empty());
         let nan = polygon![(x: f64::NAN, y: 0.), (x: 1., y: 0.), (x: 1., y: 1.)];
-        assert!(index.shares(&nan).is_empty());
+        assert!(shares(&index, &nan).is_empty());
+    }
+
+    fn shares(index: &PolygonIndex, figure: &Polygon<f64>) -> Vec<(u32, f64)> {
+        let ring = &figure.exterior().0;
+        let mut out = Vec::new();
+        index.shares_of_window(&ring[..ring.len() - 1], &mut ClipRoom::default(), &mut out);
+        out
     }
 
     /// A wavy ring of many vertices.
@@ -320,7 +286,7 @@ mod tests {
             prop_assert!((index.distance_to_edge(x, y).unwrap().abs() - plain).abs() < 1e-9);
             let quad = window(x, y, 9.0, 3.0);
             let overlay = ground.intersection(&quad).unsigned_area();
-            let got: f64 = index.shares(&quad).iter().map(|share| share.1).sum();
+            let got: f64 = shares(&index, &quad).iter().map(|share| share.1).sum();
             prop_assert!((got - overlay).abs() < 1e-4, "{} {}", got, overlay);
         }
     }

@@ -43,16 +43,6 @@ impl Projector {
         Ok(projector)
     }
 
-    /// The system of the coordinates that come in.
-    pub fn from(&self) -> &Crs {
-        &self.from
-    }
-
-    /// The system of the coordinates that come out.
-    pub fn to(&self) -> &Crs {
-        &self.to
-    }
-
     fn is_identity(&self) -> bool {
         self.from == self.to
     }

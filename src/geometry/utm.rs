@@ -24,11 +24,6 @@ pub fn utm_zone(longitude_deg: f64, latitude_deg: f64) -> Option<u32> {
 }
 
 /// The EPSG code of the WGS 84 UTM zone of a place: 326zz in the north, 327zz in the south.
-///
-/// # Example
-/// ```
-/// assert_eq!(bandlift::geometry::utm_epsg(-93.62, 42.03), Some(32_615));
-/// ```
 pub fn utm_epsg(longitude_deg: f64, latitude_deg: f64) -> Option<u32> {
     let zone = utm_zone(longitude_deg, latitude_deg)?;
     Some(if latitude_deg >= 0.0 { 32_600 + zone } else { 32_700 + zone })

@@ -16,8 +16,6 @@ pub struct FieldGround {
     pub field: Option<MultiPolygon<f64>>,
     /// The soil polygons that touch it.
     pub soils: Vec<SoilGround>,
-    /// What had to be repaired.
-    pub cautions: Cautions,
 }
 
 /// Reads boundary, strips and soils; `epsg` is the field's UTM zone.
@@ -51,7 +49,7 @@ pub fn ground(
         }
         _ => Vec::new(),
     };
-    Ok(FieldGround { field: ground, soils, cautions })
+    Ok(FieldGround { field: ground, soils })
 }
 
 /// The wetness of a season at a place (degrees); `None` where a grid holds no data.

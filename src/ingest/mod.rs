@@ -19,9 +19,9 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 pub use error::IngestError;
-pub use ground::{FieldGround, ground, wetness_at};
+pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
-pub use wetness::{LEAST_HISTORY, SeasonGrids, Wetness, window_months};
+pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 
 use chrono::DateTime;
 

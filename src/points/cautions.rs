@@ -65,10 +65,10 @@ cautions! {
     SoilIncomplete = "soil-incomplete": "the soil map does not cover every segment; those outside have no class";
     WetnessMissing = "wetness-missing": "no precipitation departure is known at this field";
     GeometryRepaired = "geometry-repaired": "a polygon crossed itself and was repaired";
-    SingleYear = "single-year": "one season only: nothing is said of other years";
+    SingleYear = "single-year": "one season only: what is said of other years rests on what trials elsewhere showed, not on this archive";
     SingleSiteYear = "single-site-year": "one site-year only: nothing is said beyond this field and year";
     FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";
-    FewSeasons = "few-seasons": "fewer than three seasons: their weather cannot be told from all else those years brought";
+    FewSeasons = "few-seasons": "fewer than three seasons: what is said of other years rests mostly on what trials elsewhere showed";
     RestsOnOne = "rests-on-one": "without one of the site-years the mean response would change its sign";
     ArchiveAnswer = "archive-answer": "no strips stood in this field: the answer is that of the archive for its soils";
     OutlookShort = "outlook-short": "the outlook rests on fewer than ten seasons";

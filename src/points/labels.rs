@@ -26,11 +26,6 @@ impl Labels {
         builder.finish()
     }
 
-    /// A column in which every one of `rows` rows carries `name`.
-    pub fn constant(name: &str, rows: usize) -> Self {
-        Self { codes: vec![0; rows], names: vec![name.to_owned()] }
-    }
-
     /// Whether the data carry this column.
     pub fn is_present(&self) -> bool {
         !self.codes.is_empty()

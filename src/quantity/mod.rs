@@ -12,7 +12,7 @@ mod money;
 mod parse;
 mod yields;
 
-pub use measure::{Area, Bearing, DataSize, Duration, Length, Mass, MassFlow, Percent, Quantity, Speed, Unit};
-pub use money::{Currency, MoneyRate, Per};
+pub use measure::{Bearing, DataSize, Duration, Length, Mass, MassFlow, Percent, Quantity, Speed};
+pub use money::{Currency, MoneyRate};
 pub use parse::{QuantityError, nearest, split_number};
 pub use yields::{BushelWeight, YieldUnit, dry_factor};

@@ -8,11 +8,12 @@ mod error;
 mod geokeys;
 mod read;
 mod sample;
-pub mod terrain;
+pub(crate) mod terrain;
 mod write;
 
 pub use affine::Affine;
-pub use error::RasterError;
-pub use read::{Raster, RasterFile, RasterSummary, Window};
-pub use sample::{Cells, Sampler, bilinear, nearest};
-pub use write::{GeoTiff, encode_geotiff, write_geotiff};
+pub(crate) use error::RasterError;
+pub(crate) use read::{Raster, RasterFile, Window};
+pub(crate) use sample::{Sampler, nearest};
+pub(crate) use write::encode_geotiff;
+pub use write::{GeoTiff, write_geotiff};

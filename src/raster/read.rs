@@ -63,7 +63,6 @@ pub struct RasterFile<R: Read + Seek = BufReader<File>> {
     /// Bytes of each strip or tile in the file: 0 for one that was never written.
     chunk_bytes: Vec<u64>,
     kept: Vec<(u32, Arc<Chunk>)>,
-    decoded: u64,
 }
 
 /// What is in a raster.
@@ -190,14 +189,8 @@ impl<R: Read + Seek> RasterFile<R> {
             chunk_height,
             chunk_bytes,
             kept: Vec::new(),
-            decoded: 0,
             decoder,
         })
-    }
-
-    /// The file, as named.
-    pub fn path(&self) -> &Path {
-        &self.path
     }
 
     /// Columns.
@@ -218,21 +211,6 @@ impl<R: Read + Seek> RasterFile<R> {
     /// The reference system; `None` where the file does not say.
     pub fn crs(&self) -> Option<&Crs> {
         self.crs.as_ref()
-    }
-
-    /// The stored value that stands for missing data, before scale and offset.
-    pub fn nodata(&self) -> Option<f64> {
-        self.nodata
-    }
-
-    /// Physical value = stored value × scale + offset: the scale.
-    pub fn scale(&self) -> f64 {
-        self.scale
-    }
-
-    /// Physical value = stored value × scale + offset: the offset.
-    pub fn offset(&self) -> f64 {
-        self.offset
     }
 
     /// What is in it, from all its cells.
@@ -259,11 +237,6 @@ impl<R: Read + Seek> RasterFile<R> {
         let crs = self.crs.as_ref().map(ToString::to_string);
         let (columns, rows) = (u64::from(self.width), u64::from(self.height));
         Ok(RasterSummary { columns, rows, extent, crs, range, cells_with_data, nodata: self.nodata })
-    }
-
-    /// How many strips or tiles were decoded so far.
-    pub fn chunks_decoded(&self) -> u64 {
-        self.decoded
     }
 
     /// The physical value of a cell; NaN where there are no data.
@@ -332,7 +305,8 @@ impl<R: Read + Seek> RasterFile<R> {
     ///
     /// # Errors
     /// As [`Self::window`].
-    pub fn read_all(&mut self) -> Result<Raster, RasterError> {
+    #[cfg(test)]
+    pub(crate) fn read_all(&mut self) -> Result<Raster, RasterError> {
         self.window(Window { column: 0, row: 0, width: self.width, height: self.height })
     }
 
@@ -355,7 +329,6 @@ impl<R: Read + Seek> RasterFile<R> {
             vec![f64::NAN; width as usize * height as usize]
         } else {
             let stored = self.decoder.read_chunk(index).map_err(|fault| RasterError::from_tiff(&self.path, fault))?;
-            self.decoded += 1;
             numbers(stored)
                 .ok_or_else(|| {
                     self.unsupported("numbers of 8, 16, 32 or 64 bits", "half-precision numbers".to_owned())

@@ -135,11 +135,6 @@ impl<C: Cells> Sampler<C> {
         Ok(Self { cells, projector })
     }
 
-    /// The raster.
-    pub fn cells(&self) -> &C {
-        &self.cells
-    }
-
     /// As [`nearest()`].
     ///
     /// # Errors

@@ -16,15 +16,11 @@ mod units;
 mod yield_grid;
 
 pub use answers::{Answer, answers};
-pub use economics::ECONOMICS_COLUMNS;
-pub use explain::{explain_record, explain_site_year};
+pub(crate) use explain::{explain_record, explain_site_year};
 pub use first::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
-pub use forest::{FOREST_COLUMNS, TREND_COLUMNS};
-pub use plan::PLAN_COLUMNS;
-pub use strips::{STRIP_COLUMNS, STRIP_FILES};
+pub(crate) use strips::STRIP_FILES;
 pub(crate) use tables::aligned;
-pub use tables::{RESPONSE_COLUMNS, SYNTHESIS_COLUMNS};
-pub use units::Units;
+pub(crate) use units::Units;
 pub(crate) use units::level;
 
 use std::collections::BTreeMap;

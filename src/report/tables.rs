@@ -111,7 +111,7 @@ pub(super) fn write(
     writer.write_record(header.iter().copied().chain(first.map(|_| "first"))).map_err(fault)?;
     for row in rows {
         let cells = row.iter().map(|cell| plain(cell)).chain(first.map(Into::into));
-        writer.write_record(cells.map(|cell| cell.into_owned())).map_err(fault)?;
+        writer.write_record(cells.map(std::borrow::Cow::into_owned)).map_err(fault)?;
     }
     writer.into_inner().map_err(|error| ReportError::new(file, error))
 }

@@ -20,6 +20,8 @@ pub use plan::{
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, SegmentDifference, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
-pub use synthesis::{ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend};
+pub use synthesis::{
+    FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend,
+};
 pub use worth::Worth;
-pub use zone::{Estimator, LEAST_POOLED, ShrunkenZone, ZoneResponse};
+pub use zone::{Estimator, LEAST_POOLED, PriorCheck, ShrunkenZone, ZoneResponse};

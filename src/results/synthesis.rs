@@ -16,8 +16,53 @@ pub struct Synthesis {
     pub trends: Vec<Trend>,
     /// Site-year by site-year, with the mean and the prediction below.
     pub forest: Vec<ForestRow>,
+    /// What is told of each field that had strips.
+    pub fields: Vec<FieldResponse>,
     /// Comparisons that were left out, with the reason.
     pub left_out: Vec<LeftOut>,
+}
+
+impl Synthesis {
+    /// What is told of a field on a soil class (`None`: over the whole field); `None` for a field without strips of its own
+    /// and where too few site-years tell of the class.
+    pub fn of_field(
+        &self,
+        (crop, treatment): (&str, &str),
+        (farm, field): (&str, &str),
+        class: Option<usize>,
+    ) -> Option<&FieldAnswer> {
+        let own = self
+            .fields
+            .iter()
+            .find(|one| one.crop == crop && one.treatment == treatment && one.farm == farm && one.field == field)?;
+        own.answers.iter().find(|answer| answer.class == class)
+    }
+}
+
+/// The responses of one field that had strips, drawn towards those of the other fields.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FieldResponse {
+    /// Key of the crop.
+    pub crop: String,
+    /// Key of the treatment.
+    pub treatment: String,
+    /// The farm's name, as typed.
+    pub farm: String,
+    /// The field's name, as typed.
+    pub field: String,
+    /// By soil class, then over the whole field.
+    pub answers: Vec<FieldAnswer>,
+}
+
+/// What is told of one field on one soil class.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct FieldAnswer {
+    /// Rank of the soil class; `None` over the whole field.
+    pub class: Option<usize>,
+    /// The field's own mean over seasons, kg/ha.
+    pub mean: Estimate,
+    /// The field in a season to come, kg/ha.
+    pub next_season: Estimate,
 }
 
 /// Along what the response changes.

@@ -20,9 +20,9 @@ pub enum Estimator {
     SingleSiteYear,
     /// Two site-years: their mean without an interval.
     Pair,
-    /// A mixed model of block differences over all site-years.
+    /// The same model of the means of block differences.
     OneStage,
-    /// Random effects over the site-years' own estimates.
+    /// A model of the site-years' own estimates.
     TwoStage,
 }
 
@@ -55,6 +55,24 @@ pub struct ShrunkenZone {
     pub high: f64,
     /// Its distribution, kg/ha.
     pub distribution: Mixture,
+}
+
+/// The answer under another scale of the priors of the spread between seasons, fields and site-years.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PriorCheck {
+    /// Multiple of the scales.
+    pub factor: f64,
+    /// The mean response.
+    pub estimate: Estimate,
+    /// Interval for a new site-year, kg/ha.
+    pub prediction: (f64, f64),
+    /// The response of a new site-year, kg/ha.
+    #[serde(skip)]
+    pub predictive: Mixture,
+    /// Probability that the mean response pays.
+    pub probability_pays: Option<f64>,
+    /// Probability that a new site-year pays.
+    pub probability_new_site_pays: Option<f64>,
 }
 
 /// The synthesis of one zone.
@@ -102,7 +120,7 @@ pub struct ZoneResponse {
     pub estimate: Estimate,
     /// Standard deviation between site-years, kg/ha.
     pub tau: Option<f64>,
-    /// Interval for a new site-year, kg/ha.
+    /// Interval for a new site-year, kg/ha: a field without strips of its own in a season to come.
     pub prediction: Option<(f64, f64)>,
     /// The response of a new site-year, kg/ha; only from three site-years on.
     #[serde(skip)]
@@ -111,6 +129,8 @@ pub struct ZoneResponse {
     pub returns: Returns,
     /// Probability that a new site-year pays.
     pub probability_new_site_pays: Option<f64>,
+    /// The answer under half and twice the scales of the priors, where few seasons leave much to them; else empty.
+    pub prior_checks: Vec<PriorCheck>,
     /// The response drawn towards that of the neighbouring classes.
     #[serde(skip)]
     pub shrunken: Option<ShrunkenZone>,
@@ -119,6 +139,11 @@ pub struct ZoneResponse {
 }
 
 impl ZoneResponse {
+    /// Whether a statement on the mean response also holds under twice the scale of the priors, where these are tried.
+    pub fn holds_under_twice(&self, statement: impl Fn(&Estimate) -> bool) -> bool {
+        self.prior_checks.iter().filter(|check| check.factor > 1.0).all(|check| statement(&check.estimate))
+    }
+
     /// Whether the zone rests on enough blocks to say what its response would pay.
     pub fn decision_allowed(&self) -> bool {
         self.blocks >= LEAST_FOR_DECISION && self.estimate.mean.is_some()

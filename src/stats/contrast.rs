@@ -1,7 +1,7 @@
 //! The t test of one contrast.
 
+use super::StatsError;
 use super::distribution::StudentT;
-use super::{Interval, StatsError, check};
 
 /// A t test of one contrast of the fixed effects.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,22 +29,5 @@ impl ContrastTest {
         }
         let t = estimate / se;
         Ok(Self { estimate, se, df, t, p: StudentT::new(df)?.two_sided(t) })
-    }
-
-    /// The t interval.
-    ///
-    /// # Errors
-    /// A level not between 0 and 1.
-    pub fn interval(&self, level: f64) -> Result<Interval, StatsError> {
-        check::open_probability("level", level)?;
-        Ok(Interval::around(self.estimate, self.se * StudentT::new(self.df)?.quantile(0.5 + 0.5 * level)?))
-    }
-
-    /// The probability that `c′β` exceeds a threshold, reading the t interval as a distribution of `c′β`.
-    ///
-    /// # Errors
-    /// None for degrees of freedom above 0.
-    pub fn probability_above(&self, threshold: f64) -> Result<f64, StatsError> {
-        Ok(StudentT::new(self.df)?.cdf((self.estimate - threshold) / self.se))
     }
 }

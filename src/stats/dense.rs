@@ -8,9 +8,9 @@ use faer::{Accum, Par};
 pub use faer::{Mat, MatMut, MatRef};
 
 /// A row-major table as a matrix.
-#[must_use]
-pub fn matrix(rows: usize, columns: usize, row_major: &[f64]) -> Mat<f64> {
-    debug_assert_eq!(row_major.len(), rows * columns, "one value a cell");
+#[cfg(test)]
+pub(crate) fn matrix(rows: usize, columns: usize, row_major: &[f64]) -> Mat<f64> {
+    assert_eq!(row_major.len(), rows * columns, "one value a cell");
     Mat::from_fn(rows, columns, |i, j| row_major[i * columns + j])
 }
 

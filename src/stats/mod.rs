@@ -3,13 +3,14 @@
 //! | module | what it holds |
 //! | --- | --- |
 //! | [`robust`] | median, quantiles, MAD, Huber, medcouple and skewed fences, isotonic regression |
-//! | [`distribution`] | normal, t, F, χ², gamma, non-central t, mixtures, expected loss |
-//! | [`permutation`] | sign-flip tests, max-\|t\| over several outcomes, intervals by inversion |
-//! | [`meta`] | random-effects meta-analysis and meta-regression |
+//! | [`distribution`] | normal, t, χ², gamma, non-central t, mixtures, expected loss |
+//! | [`sign_flip()`] | sign-flip tests, intervals by inversion |
+//! | [`crossed`] | estimates in nested groups crossed with one factor, standard deviations averaged over |
 //! | [`linear`] | least squares, the paired t test |
-//! | [`mixed`] | mixed models with spatial residuals by REML, Kenward–Roger and Satterthwaite |
+//! | [`mixed`] | mixed models by restricted likelihood, Kenward–Roger |
 //! | [`field`] | spatial fields in fast forms, their parameters averaged over; AR(1) along lines |
 //! | [`cluster_robust()`] | CR2 with its degrees of freedom |
+//! | [`PartialPooling`] | estimates of one case drawn towards a line and their neighbours |
 //! | [`PrecipitationIndex`] | a total as a quantile of its history |
 //! | [`Kernel`] | correlation as a function of distance |
 //!
@@ -19,23 +20,26 @@
 mod check;
 mod cluster_robust;
 mod contrast;
-pub mod dense;
+pub mod crossed;
+pub(crate) mod dense;
 pub mod distribution;
 mod error;
-pub mod field;
+pub(crate) mod field;
 mod interval;
 mod kernel;
 pub mod linear;
-pub mod meta;
-pub mod mixed;
+pub(crate) mod mixed;
 mod optimise;
-pub mod permutation;
+mod partial_pooling;
 mod precipitation_index;
-pub mod robust;
+pub(crate) mod robust;
+mod sign_flip;
 
-pub use cluster_robust::{ClusterRobust, cluster_robust};
-pub use contrast::ContrastTest;
-pub use error::StatsError;
-pub use interval::Interval;
-pub use kernel::Kernel;
-pub use precipitation_index::PrecipitationIndex;
+pub(crate) use cluster_robust::cluster_robust;
+pub(crate) use contrast::ContrastTest;
+pub(crate) use error::StatsError;
+pub(crate) use interval::Interval;
+pub(crate) use kernel::Kernel;
+pub(crate) use partial_pooling::PartialPooling;
+pub(crate) use precipitation_index::PrecipitationIndex;
+pub(crate) use sign_flip::{sign_flip, sign_flip_interval};

@@ -1,14 +1,19 @@
-//! The means of soil classes and wetness classes over site-years, from one model with shared variances.
+//! The means of soil classes and wetness classes over site-years, from one model.
+//!
+//! `d = Xβ + t + f + g + u + v + e`: `t` the season, whose site-years share its weather and all else that the year brings, `f` the
+//! farm, `g` the field, `u` the site-year, `v` the site-year on one soil class, `e` the error of the estimate, whose variance is
+//! that of the site-year's own analysis. Every standard deviation is averaged over ([`crate::stats::crossed`]) with the priors of
+//! [`Priors`].
 
 use super::LEAST_POOLED;
 use super::members::Comparison;
-use super::mixed::{self, Fitted, Rows, Summary, distinct};
-use super::two_stage;
-use crate::results::{Estimate, Estimator};
+use super::priors::Priors;
+use super::rows::{Rows, distinct};
+use crate::results::{Estimate, Estimator, FieldAnswer, PriorCheck};
+use crate::stats::StatsError;
+use crate::stats::crossed::{CrossedPosterior, PARTS, Part};
 use crate::stats::dense::Mat;
-use crate::stats::distribution::{Mixture, StudentT};
-use crate::stats::meta::{Estimates, TauPosterior};
-use crate::stats::{ContrastTest, StatsError};
+use crate::stats::distribution::{Component, Mixture};
 
 /// One mean of the model.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -38,45 +43,46 @@ pub(super) struct Pooled {
     pub(super) estimator: Estimator,
     /// Standard deviation between site-years, kg/ha.
     pub(super) tau: f64,
-    /// The response of a new site-year.
-    pub(super) predictive: Option<Mixture>,
+    /// The response of a field without strips in a season without strips.
+    pub(super) predictive: Mixture,
+    /// The answer under other scales of the priors; only below [`super::FEW_SEASONS`] seasons.
+    pub(super) checks: Vec<PriorCheck>,
 }
 
 /// The cells of one model.
 pub(super) struct Cells {
     pub(super) means: Vec<CellMean>,
-    /// Coefficients, one a cell, and their covariance.
-    pub(super) coefficients: Vec<f64>,
-    pub(super) covariance: Mat<f64>,
-    /// The site-years' own means with their sampling variances.
-    pub(super) summaries: Vec<Summary>,
+    pub(super) rows: Rows,
+    pub(super) posterior: CrossedPosterior,
+    /// The scales that it was fitted with.
+    pub(super) scales: [Option<f64>; PARTS],
+    /// The place of each row among the coefficients.
+    pub(super) columns: Vec<usize>,
 }
 
 /// What the cells are to be formed and told by.
 pub(super) struct Settings {
     pub(super) confidence: f64,
-    /// Scale of the half-normal prior of the standard deviation between site-years, kg/ha.
-    pub(super) prior_scale: f64,
+    pub(super) priors: Priors,
 }
 
-/// Fits the cells of the given classes (or of the whole field); `None` with too few site-years for any variance between.
+/// Multiples of the scales of the priors under which the answer of few seasons is tried.
+const TRIED: [f64; 2] = [0.5, 2.0];
+
+/// What makes a new site-year differ from the mean.
+pub(super) const NEW_SITE_YEAR: [Part; 5] = [Part::Cross, Part::Outer, Part::Inner, Part::Leaf, Part::Unit];
+/// What makes a field's next season differ from its own mean.
+const NEXT_SEASON: [Part; 3] = [Part::Cross, Part::Leaf, Part::Unit];
+
+/// Fits the cells of the given classes (or of the whole field); `None` with too few site-years for any spread between.
 pub(super) fn fit(
     comparison: &Comparison<'_>,
     classes: &[Option<usize>],
     wetness: Option<&[Option<usize>]>,
     settings: &Settings,
 ) -> Option<Cells> {
-    cells_of(&Rows::of(comparison, classes)?, classes, wetness, settings)
-}
-
-fn cells_of(
-    rows: &Rows,
-    classes: &[Option<usize>],
-    wetness: Option<&[Option<usize>]>,
-    settings: &Settings,
-) -> Option<Cells> {
     let rank = |member: usize| wetness.map_or(Some(None), |ranks| ranks[member].map(Some));
-    let rows = rows.filtered(|member, _| rank(member).is_some());
+    let rows = Rows::of(comparison, classes)?.filtered(|member, _| rank(member).is_some());
     if rows.members().len() < LEAST_POOLED {
         return None;
     }
@@ -86,81 +92,93 @@ fn cells_of(
     let mut cells: Vec<Cell> = (0..rows.y.len()).map(cell_of).collect();
     cells.sort_unstable();
     cells.dedup();
-    let column = |at: usize| cells.binary_search(&cell_of(at)).unwrap_or(0);
-    let columns: Vec<usize> = (0..rows.y.len()).map(column).collect();
-    let design = Mat::from_fn(rows.y.len(), cells.len(), |i, j| f64::from(u8::from(columns[i] == j)));
-    let fitted = mixed::fit(&rows, &design, None).ok()?;
-    let summaries = fitted.summaries(&rows);
+    let columns: Vec<usize> = (0..rows.y.len()).map(|at| cells.binary_search(&cell_of(at)).unwrap_or(0)).collect();
+    let posterior_under = |factor: f64| {
+        let scales = Priors { factor, ..settings.priors }.scales(&rows, !is_field, false);
+        let data = rows.laid_out(cells.len(), |at| vec![(columns[at], 1.0)], None)?;
+        Ok::<_, StatsError>((CrossedPosterior::new(data, &scales)?, scales))
+    };
+    let (posterior, scales) = posterior_under(1.0).ok()?;
+    let tried: Vec<(f64, CrossedPosterior)> = if rows.seasons_and_farms().0 < super::FEW_SEASONS {
+        TRIED.iter().filter_map(|&factor| Some((factor, posterior_under(factor).ok()?.0))).collect()
+    } else {
+        Vec::new()
+    };
+    let estimator = if rows.are_estimates() { Estimator::TwoStage } else { Estimator::OneStage };
     let means = cells
         .iter()
         .enumerate()
-        .map(|(at, &cell)| {
-            let members = distinct(
-                &(0..rows.y.len()).filter(|&row| columns[row] == at).map(|row| rows.member[row]).collect::<Vec<_>>(),
-            );
-            let pooled = (members.len() >= LEAST_POOLED)
-                .then(|| pooled(&rows, &fitted, &summaries, (cell, at, cells.len()), &rank, settings).ok())
-                .flatten();
-            CellMean { cell, members, pooled, column: at }
+        .map(|(column, &cell)| {
+            let own = (0..rows.y.len()).filter(|&row| columns[row] == column).map(|row| rows.member[row]);
+            let members = distinct(&own.collect::<Vec<_>>());
+            let unit = unit(cells.len(), column);
+            let pooled = || -> Result<Pooled, StatsError> {
+                Ok(Pooled {
+                    estimate: told(&posterior.coefficient(&unit)?, settings.confidence)?,
+                    estimator,
+                    tau: posterior.mean_of(between),
+                    predictive: posterior.prediction(&unit, &NEW_SITE_YEAR)?,
+                    checks: tried
+                        .iter()
+                        .map(|(factor, under)| check(*factor, under, &unit, settings.confidence))
+                        .collect::<Result<_, _>>()?,
+                })
+            };
+            let pooled = (members.len() >= LEAST_POOLED).then(pooled).and_then(Result::ok);
+            CellMean { cell, members, pooled, column }
         })
         .collect();
-    Some(Cells {
-        means,
-        coefficients: fitted.coefficients().to_vec(),
-        covariance: fitted.covariance().clone(),
-        summaries,
+    Some(Cells { means, rows, posterior, scales, columns })
+}
+
+/// A contrast that picks one coefficient.
+pub(super) fn unit(columns: usize, column: usize) -> Vec<f64> {
+    (0..columns).map(|j| f64::from(u8::from(j == column))).collect()
+}
+
+/// The standard deviation between site-years.
+pub(super) fn between(deviations: &[f64; PARTS]) -> f64 {
+    NEW_SITE_YEAR.iter().map(|part| deviations[*part as usize].powi(2)).sum::<f64>().sqrt()
+}
+
+fn check(factor: f64, under: &CrossedPosterior, unit: &[f64], confidence: f64) -> Result<PriorCheck, StatsError> {
+    let predictive = under.prediction(unit, &NEW_SITE_YEAR)?;
+    let interval = predictive.interval(confidence)?;
+    Ok(PriorCheck {
+        factor,
+        estimate: told(&under.coefficient(unit)?, confidence)?,
+        prediction: (interval.lower, interval.upper),
+        predictive,
+        probability_pays: None,
+        probability_new_site_pays: None,
     })
 }
 
-/// The pooled mean of one cell, the spread between site-years, and what a new one would bring.
-fn pooled(
-    rows: &Rows,
-    fitted: &Fitted,
-    summaries: &[Summary],
-    (cell, column, columns): (Cell, usize, usize),
-    rank: &dyn Fn(usize) -> Option<Option<usize>>,
-    settings: &Settings,
-) -> Result<Pooled, StatsError> {
-    // The site-years of this class, in all wetness classes: they share the variance between.
-    let of_class: Vec<Summary> =
-        summaries.iter().copied().filter(|one| cell.class.is_none_or(|class| one.class == class)).collect();
-    let ranks: Vec<usize> =
-        distinct(&of_class.iter().map(|one| rank(one.member).flatten().unwrap_or(0)).collect::<Vec<_>>());
-    let place = |member: usize| ranks.binary_search(&rank(member).flatten().unwrap_or(0)).unwrap_or(0);
-    let here = ranks.binary_search(&cell.wetness.unwrap_or(0)).unwrap_or(0);
-    let design = Mat::from_fn(of_class.len(), ranks.len(), |i, j| f64::from(u8::from(place(of_class[i].member) == j)));
-    let y: Vec<f64> = of_class.iter().map(|one| one.mean).collect();
-    let variances: Vec<f64> = of_class.iter().map(|one| one.variance).collect();
-    let contrast: Vec<f64> = (0..ranks.len()).map(|j| f64::from(u8::from(j == here))).collect();
-    let estimates = Estimates::new(&y, &variances, design.as_ref())?;
-    let posterior = TauPosterior::new(estimates, settings.prior_scale)?;
-    // Around the mean as it is told, so that a new site-year is never told more surely than what it is predicted from.
-    let new_case = |test: &ContrastTest| posterior.prediction_about(test.estimate, test.se, test.df).ok();
-    // Estimates of few seasons, or seasons that do not differ: the adjustment for few and unequal studies.
-    if rows.are_estimates() && fitted.components.season <= 0.0 {
-        let (test, tau) = two_stage::pool(estimates, &contrast)?;
-        let estimate = told(&test, settings.confidence)?;
-        return Ok(Pooled { estimate, estimator: Estimator::TwoStage, tau, predictive: new_case(&test) });
+/// A mixture as the estimate of the t distribution nearest to it.
+pub(super) fn told(mixture: &Mixture, confidence: f64) -> Result<Estimate, StatsError> {
+    let (centre, scale, df) = mixture.nearest_t()?;
+    Estimate::of_t(centre, scale, df, confidence).ok_or(StatsError::NoVariation { what: "mean over site-years" })
+}
+
+impl Cells {
+    /// What is told of each field that had strips, by cell: farm and field as numbers of the rows, cell, answer.
+    pub(super) fn fields(&self, confidence: f64) -> Vec<((usize, usize), Cell, FieldAnswer)> {
+        let estimate = |of: Component| Estimate::of_t(of.centre, of.scale, of.df, confidence);
+        let mut told = Vec::new();
+        for mean in &self.means {
+            let unit = unit(self.means.len(), mean.column);
+            for group in self.posterior.groups(&unit, &NEXT_SEASON).unwrap_or_default() {
+                if let Some((mean_of_field, next_season)) = estimate(group.mean).zip(estimate(group.new_case)) {
+                    let answer = FieldAnswer { class: mean.cell.class, mean: mean_of_field, next_season };
+                    told.push((group.group, mean.cell, answer));
+                }
+            }
+        }
+        told
     }
-    let unit: Vec<f64> = (0..columns).map(|j| f64::from(u8::from(j == column))).collect();
-    let df_limit = (of_class.len() - ranks.len()) as f64;
-    let test = fitted.test(&unit, df_limit)?;
-    let estimate = told(&test, settings.confidence)?;
-    let estimator = if rows.are_estimates() { Estimator::TwoStage } else { Estimator::OneStage };
-    Ok(Pooled { estimate, estimator, tau: fitted.components.between().sqrt(), predictive: new_case(&test) })
-}
 
-/// A t test as an estimate.
-pub(super) fn told(test: &ContrastTest, confidence: f64) -> Result<Estimate, StatsError> {
-    let interval = test.interval(confidence)?;
-    Ok(Estimate {
-        mean: Some(test.estimate),
-        std_error: Some(test.se),
-        df: Some(test.df),
-        low: Some(interval.lower),
-        high: Some(interval.upper),
-        p_value: Some(test.p),
-        p_randomization: None,
-        probability_positive: Some(StudentT::new(test.df)?.cdf(test.t)),
-    })
+    /// Posterior mean and covariance of the coefficients.
+    pub(super) fn coefficients(&self) -> (Vec<f64>, Mat<f64>) {
+        self.posterior.coefficients()
+    }
 }

@@ -4,19 +4,17 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use super::cells::{Cell, Cells};
+use super::cells::{Cell, Cells, between, unit};
 use super::members::Comparison;
-use super::mixed::Summary;
-use super::{LEAST_POOLED, Models, two_stage};
+use super::{LEAST_POOLED, Models};
 use crate::points::{Caution, Cautions};
 use crate::results::{Estimate, ForestKind, ForestRow, LeaveOneOut, ZoneResponse};
 use crate::stats::StatsError;
-use crate::stats::dense::Mat;
-use crate::stats::meta::{Estimates, MetaFit};
+use crate::stats::crossed::{CrossedPosterior, Peak};
 
-/// Site-years up to which the spread between them is estimated anew each time one is left out; beyond, one changes it
-/// little, and the value from all of them is kept.
-const REFITTED_UP_TO: usize = 200;
+/// Site-years up to which the model is fitted anew each time one is left out; beyond, one changes the spread between them
+/// little, and its weight tells what the mean becomes.
+const REFITTED_UP_TO: usize = 40;
 
 /// The forest of each soil class and of the whole field; a zone in which one site-year decides the sign gets the caution.
 pub(super) fn forest(
@@ -28,11 +26,15 @@ pub(super) fn forest(
     let wanted: Vec<Cell> = zones.keys().copied().filter(|cell| cell.wetness.is_none()).collect();
     let (field, classes): (Vec<Cell>, Vec<Cell>) = wanted.into_iter().partition(|cell| cell.class.is_none());
     let order: Vec<Cell> = classes.into_iter().chain(field).collect();
+    let (of_classes, of_field) = (models.classes.as_ref().map(Without::each), models.field.as_ref().map(Without::each));
     let found: Vec<BTreeMap<usize, Influence>> = order
         .par_iter()
-        .map(|&cell| match (models.of(cell), zones[&cell].estimate.mean) {
-            (Some(cells), Some(mean)) => influences(cells, cell, mean),
-            _ => BTreeMap::new(),
+        .map(|&cell| {
+            let without = if cell.class.is_some() { &of_classes } else { &of_field };
+            match (models.of(cell), without, zones[&cell].estimate.mean) {
+                (Some(cells), Some(without), Some(mean)) => influences(cells, without, cell, mean).unwrap_or_default(),
+                _ => BTreeMap::new(),
+            }
         })
         .collect();
     for (cell, influences) in order.into_iter().zip(found) {
@@ -115,45 +117,58 @@ struct Influence {
     without: Option<LeaveOneOut>,
 }
 
-/// The influence of each member.
-fn influences(cells: &Cells, cell: Cell, mean: f64) -> BTreeMap<usize, Influence> {
-    let members: Vec<Summary> =
-        cells.summaries.iter().copied().filter(|one| cell.class.is_none_or(|class| one.class == class)).collect();
-    if members.len() < LEAST_POOLED {
-        return BTreeMap::new();
-    }
-    let Ok(all) = pooled(&members) else { return BTreeMap::new() };
-    let weight = |one: &Summary| 1.0 / (one.variance + all.tau2);
-    let total: f64 = members.iter().map(weight).sum();
-    // the mean of the others, as far as the mean of all moves; none where fewer than three would remain
-    let without = |at: usize| -> Option<LeaveOneOut> {
-        if members.len() <= LEAST_POOLED {
-            return None;
-        }
-        let (moved, tau2) = if members.len() > REFITTED_UP_TO {
-            // (Σ w y − w y)/(Σ w − w) = ȳ + w (ȳ − y)/(Σ w − w)
-            let (one, w) = (&members[at], weight(&members[at]));
-            (w * (all.coefficients[0] - one.mean) / (total - w), all.tau2)
-        } else {
-            let fit = pooled(&[&members[..at], &members[at + 1..]].concat()).ok()?;
-            (fit.coefficients[0] - all.coefficients[0], fit.tau2)
-        };
-        Some(LeaveOneOut { mean: mean + moved, tau: tau2.sqrt() })
-    };
-    members
-        .iter()
-        .zip(all.shrunken())
-        .enumerate()
-        .map(|(at, (one, shrunken))| {
-            let share = weight(one) / total;
-            (one.member, Influence { weight: share, shrunken: shrunken.estimate, without: without(at) })
-        })
-        .collect()
+/// A model at its peak, with all site-years and without each.
+struct Without {
+    all: Option<Peak>,
+    /// By member; empty beyond [`REFITTED_UP_TO`] site-years.
+    each: BTreeMap<usize, Option<Peak>>,
 }
 
-fn pooled(members: &[Summary]) -> Result<MetaFit, StatsError> {
-    let y: Vec<f64> = members.iter().map(|one| one.mean).collect();
-    let variances: Vec<f64> = members.iter().map(|one| one.variance).collect();
-    let ones = Mat::from_fn(y.len(), 1, |_, _| 1.0);
-    two_stage::fit(Estimates::new(&y, &variances, ones.as_ref())?)
+impl Without {
+    fn each(cells: &Cells) -> Self {
+        let members = cells.rows.members();
+        let peak = |left_out: Option<usize>, start: Option<&Peak>| -> Result<Peak, StatsError> {
+            let kept: Vec<usize> =
+                (0..cells.rows.y.len()).filter(|&at| Some(cells.rows.member[at]) != left_out).collect();
+            let rows = cells.rows.filtered(|member, _| Some(member) != left_out);
+            let data = rows.laid_out(cells.means.len(), |at| vec![(cells.columns[kept[at]], 1.0)], None)?;
+            CrossedPosterior::peak_of(&data, &cells.scales, start)
+        };
+        let all = peak(None, None).ok();
+        let few = all.is_some() && members.len() > LEAST_POOLED && members.len() <= REFITTED_UP_TO;
+        let each = if few { members } else { Vec::new() };
+        let each = each.into_par_iter().map(|member| (member, peak(Some(member), all.as_ref()).ok())).collect();
+        Self { all, each }
+    }
+}
+
+/// The influence of each member.
+fn influences(
+    cells: &Cells,
+    without: &Without,
+    cell: Cell,
+    mean: f64,
+) -> Result<BTreeMap<usize, Influence>, StatsError> {
+    let Some(of) = cells.means.iter().find(|one| one.cell == cell).filter(|one| one.pooled.is_some()) else {
+        return Ok(BTreeMap::new());
+    };
+    let told = cells.posterior.rows(&unit(cells.means.len(), of.column))?;
+    let own = told.iter().enumerate().filter(|(at, _)| cells.columns[*at] == of.column);
+    Ok(own
+        .map(|(at, &(weight, shrunken))| {
+            let member = cells.rows.member[at];
+            // none where fewer than three would remain
+            let without = without.all.as_ref().filter(|_| of.members.len() > LEAST_POOLED).and_then(|all| {
+                if without.each.is_empty() {
+                    let mean = mean + (mean - cells.rows.y[at]) * weight / (1.0 - weight);
+                    return Some(LeaveOneOut { mean, tau: between(&all.deviations) });
+                }
+                let peak = without.each.get(&member)?.as_ref()?;
+                // as far as the mean at the peak moves
+                let mean = mean + peak.coefficients[of.column] - all.coefficients[of.column];
+                Some(LeaveOneOut { mean, tau: between(&peak.deviations) })
+            });
+            (member, Influence { weight, shrunken, without })
+        })
+        .collect())
 }

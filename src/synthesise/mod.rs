@@ -1,17 +1,17 @@
 //! Synthesise: the responses of all site-years → zones, spread between site-years, prediction, trends.
 //!
-//! A mixed model over the site-years' own estimates, each weighed by its standard error; over block differences where too few
-//! site-years have one. One site-year says nothing of others; two give no usable variance between them, so no pooled
-//! interval is told. What a new site-year would bring is averaged over the spread between site-years instead of trusting
-//! one value of it.
+//! A model over the site-years' own estimates, each weighed by its standard error, with the spread between seasons, farms,
+//! fields and site-years averaged over; over block differences where too few site-years have a standard error. One site-year
+//! says nothing of others; two give a mean and no interval. Below three seasons what is said of other years rests on the
+//! priors, and the answer under half and twice their scales stands beside it.
 
 mod cells;
 mod influence;
 mod members;
-mod mixed;
+mod priors;
+mod rows;
 mod shrink;
 mod trend;
-mod two_stage;
 mod zones;
 
 use std::collections::BTreeMap;
@@ -20,9 +20,10 @@ use rayon::prelude::*;
 
 use cells::{Cell, Cells};
 use members::Comparison;
+use priors::Priors;
 
 use crate::config::ArchiveSettings;
-use crate::results::{LEAST_POOLED, SiteYear, Synthesis, ZoneResponse};
+use crate::results::{FieldAnswer, FieldResponse, LEAST_POOLED, SiteYear, Synthesis, ZoneResponse};
 
 /// Version of this stage's results.
 pub const VERSION: u32 = 4;
@@ -31,11 +32,6 @@ pub const VERSION: u32 = 4;
 pub const FEW_SITE_YEARS: usize = 5;
 /// Seasons below which weather cannot be told from all else that a year brings (common practice, no source).
 pub const FEW_SEASONS: usize = 3;
-
-/// Scale of the half-normal prior of the standard deviation between site-years, as a share of the check's yield. Gelman
-/// 2006, Bayesian Anal. 1:515–534, advises a weak prior of this kind where few groups tell of the variance between them;
-/// the scale is ours: responses to most treatments stay within a few percent of the yield.
-const PRIOR_SHARE: f64 = 0.05;
 
 /// The synthesis of an archive; `site_years` in any order, the result does not depend on it, nor on the number of threads.
 pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
@@ -48,6 +44,7 @@ pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
         synthesis.zones.extend(one.zones);
         synthesis.trends.extend(one.trends);
         synthesis.forest.extend(one.forest);
+        synthesis.fields.extend(one.fields);
         synthesis.left_out.extend(one.left_out);
     }
     synthesis
@@ -75,7 +72,7 @@ impl Models {
 fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &ArchiveSettings) -> Synthesis {
     let settings = cells::Settings {
         confidence: archive.model.confidence,
-        prior_scale: PRIOR_SHARE * comparison.check_yield().unwrap_or(FALLBACK_YIELD_KG_HA),
+        priors: Priors { check_yield: comparison.check_yield().unwrap_or(FALLBACK_YIELD_KG_HA), factor: 1.0 },
     };
     let classes = comparison.classes(site_years);
     let ranks = comparison.wetness_ranks(archive);
@@ -112,7 +109,36 @@ fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &Archi
     }
     let forest = influence::forest(&comparison, &models, &mut zones);
     let zones = order.iter().filter_map(|cell| zones.remove(cell)).collect();
-    Synthesis { zones, trends, forest, left_out: comparison.left_out }
+    let fields = fields(&comparison, &models, settings.confidence);
+    Synthesis { zones, trends, forest, fields, left_out: comparison.left_out }
+}
+
+/// What is told of each field that had strips, on each class and over all of them.
+fn fields(comparison: &Comparison<'_>, models: &Models, confidence: f64) -> Vec<FieldResponse> {
+    let mut told: BTreeMap<(usize, usize), Vec<FieldAnswer>> = BTreeMap::new();
+    let mut identities = BTreeMap::new();
+    for cells in [&models.classes, &models.field].into_iter().flatten() {
+        for member in cells.rows.members() {
+            identities.insert(cells.rows.place(member), &comparison.members[member].site_year.identity);
+        }
+        for (place, cell, answer) in cells.fields(confidence) {
+            if cells.means.iter().any(|mean| mean.cell == cell && mean.pooled.is_some()) {
+                told.entry(place).or_default().push(answer);
+            }
+        }
+    }
+    told.into_iter()
+        .filter_map(|(place, answers)| {
+            let identity = identities.get(&place)?;
+            Some(FieldResponse {
+                crop: comparison.crop.clone(),
+                treatment: comparison.treatment.clone(),
+                farm: identity.farm.clone(),
+                field: identity.field.clone(),
+                answers,
+            })
+        })
+        .collect()
 }
 
 /// Yield that stands in for an unknown one in the scale of the priors, kg/ha.

@@ -9,15 +9,12 @@ use std::collections::BTreeMap;
 
 use super::cells::{Cell, Cells, Settings};
 use crate::results::{ShrunkenZone, ZoneResponse};
-use crate::stats::StatsError;
 use crate::stats::dense::Mat;
 use crate::stats::distribution::{Component, Mixture};
-use crate::stats::meta::PartialPooling;
+use crate::stats::{PartialPooling, StatsError};
 
 /// Correlation of the deviations of two classes one rank apart (ours: neighbours in drainage or wetness are alike).
 const NEIGHBOURS: f64 = 0.5;
-/// Spread expected between zones as a share of that between site-years (ours).
-const ZONE_SHARE: f64 = 0.5;
 /// Degrees of freedom of a cell without a pooled mean of its own: those of three site-years.
 const LEAST_DF: f64 = 2.0;
 
@@ -54,12 +51,13 @@ fn shrink(cells: &Cells, settings: &Settings) -> Result<Vec<ShrunkenZone>, Stats
         NEIGHBOURS.powf(apart(one.class, other.class) + apart(one.wetness, other.wetness))
     });
     let ones = Mat::from_fn(count, 1, |_, _| 1.0);
+    let (coefficients, covariance) = cells.coefficients();
     let pooling = PartialPooling::new(
-        &cells.coefficients,
-        cells.covariance.as_ref(),
+        &coefficients,
+        covariance.as_ref(),
         ones.as_ref(),
         correlation.as_ref(),
-        ZONE_SHARE * settings.prior_scale,
+        settings.priors.zone(),
     )?;
     (0..count)
         .map(|at| {

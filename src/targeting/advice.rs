@@ -2,9 +2,9 @@
 
 use super::Outlook;
 use crate::config::ArchiveSettings;
-use crate::economics::Budget;
+use crate::economics::{self, Budget};
 use crate::points::Caution;
-use crate::results::{Advice, Decision, LEAST_POOLED, ZoneResponse};
+use crate::results::{Advice, Decision, Estimate, FieldAnswer, LEAST_POOLED, ZoneResponse};
 use crate::stats::StatsError;
 use crate::stats::distribution::{Component, Mixture, StudentT};
 
@@ -90,12 +90,55 @@ pub fn advise(
     advice.probability_pays = Some(probability_above(&weathers, needed));
     advice.probability_new_site_pays =
         weathers.iter().map(|one| Some(one.share * one.new_site.as_ref()?.survival(needed))).sum();
+    // Where few seasons leave much to the priors, it must hold under twice their scale, too.
+    let sure = archive.target.sure;
+    let under_twice = |least: f64, most: f64| whole.holds_under_twice(|one| probability_pays(one, needed, least, most));
     advice.decision = match advice.probability_pays {
-        Some(pays) if pays >= archive.target.sure && mean > needed => Decision::Treat,
-        Some(pays) if pays <= 1.0 - archive.target.sure && mean <= needed => Decision::Leave,
+        Some(pays) if pays >= sure && mean > needed && under_twice(sure, 1.0) => Decision::Treat,
+        Some(pays) if pays <= 1.0 - sure && mean <= needed && under_twice(0.0, 1.0 - sure) => Decision::Leave,
         _ => Decision::Test,
     };
     Some(advice)
+}
+
+/// Whether the probability that a mean response pays lies within limits.
+fn probability_pays(estimate: &Estimate, needed: f64, least: f64, most: f64) -> bool {
+    economics::probability_above(estimate, needed).is_some_and(|pays| pays >= least && pays <= most)
+}
+
+/// The advice on a field with strips of its own: the archive's, moved by what its own strips showed and as sure as these make it.
+/// `own` is what the synthesis tells of the field on the advice's ground.
+pub fn for_field(advice: Advice, zones: &[ZoneResponse], archive: &ArchiveSettings, own: &FieldAnswer) -> Advice {
+    let whole = zones.iter().find(|zone| {
+        zone.crop == advice.crop
+            && zone.treatment == advice.treatment
+            && zone.class == advice.class
+            && zone.wetness.is_none()
+    });
+    let moved = || -> Option<Advice> {
+        let whole = whole?;
+        let apart = own.mean.mean? - whole.estimate.mean?;
+        let mean = advice.response? + apart;
+        let about = |of: &Estimate| Estimate::of_t(mean, of.std_error?, of.df?, archive.model.confidence);
+        let (average, next) = (about(&own.mean)?, about(&own.next_season)?);
+        let mut moved = Advice { response: Some(mean), interval: average.low.zip(average.high), ..advice.clone() };
+        let Some(needed) = advice.break_even else { return Some(moved) };
+        let sure = archive.target.sure;
+        let holds = |least: f64, most: f64| {
+            probability_pays(&average, needed, least, most)
+                && whole.holds_under_twice(|one| probability_pays(one, needed - apart, least, most))
+        };
+        moved.net_return = whole.returns.net_return_of(mean).or(advice.net_return);
+        moved.probability_pays = economics::probability_above(&average, needed);
+        moved.probability_new_site_pays = economics::probability_above(&next, needed);
+        moved.decision = match mean > needed {
+            true if holds(sure, 1.0) => Decision::Treat,
+            false if holds(0.0, 1.0 - sure) => Decision::Leave,
+            _ => Decision::Test,
+        };
+        Some(moved)
+    };
+    moved().unwrap_or(advice)
 }
 
 fn weather(share: f64, zone: &ZoneResponse, whole: &ZoneResponse) -> Result<Option<Weather>, StatsError> {

@@ -12,7 +12,7 @@ mod outlook;
 mod replication;
 mod strips;
 
-pub use advice::advise;
+pub use advice::{advise, for_field};
 pub use ground::{Ground, Lanes};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;

@@ -55,6 +55,9 @@ fn no_speed_is_derived_from_positions() {
     archive.edit("fields/bad/field.toml", "speed = { column = \"speed_m_s\", unit = \"m/s\" }\n", "");
     archive.is_done_with_caution("speed-derived");
     assert_near(response(&archive), response_of_sound_files(), 0.3);
+    // how one record's speed differs from the next is not known, so the rule on it does not run
+    assert_eq!(archive.removed("bad", "speed-change"), 0);
+    assert!(archive.summary("bad")["rules_not_run"].get("speed-change").is_some());
 }
 
 #[test]

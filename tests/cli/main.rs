@@ -14,6 +14,7 @@ mod support;
 
 mod archive;
 
+mod all_reasons;
 mod bad_archive;
 mod bad_geometry;
 mod bad_records;

@@ -1,18 +1,14 @@
 //! A variety trial of wheat with the position of every plot: Stroup, Baenziger & Mulitze 1994, Removing spatial variation
 //! from wheat yield trials, Crop Sci. 34:62–66; as data set `Wheat2` of the R package nlme. 224 plots, 56 varieties.
 //!
-//! Expected values: nlme 3.1-162 in R 4.2.2 (`gls` with `corSpher`, `corExp`, `corRatio`, `corGaus`, `corLin` and a nugget), copied by
-//! program; published in Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 5.4 (quoted from memory).
-//! Two deviations. The linear kernel is not a covariance in the plane: at the ranges 10 and 13.46 its matrix here has negative
-//! eigenvalues (numpy 2.4: −0.065 and −0.196), so the number nlme gives is not a likelihood and this program refuses.
-//! The book's spherical fit is a local maximum: from other starts the likelihood climbs without end as the range grows.
+//! Expected values: nlme 3.1-162 in R 4.2.2 (`gls` with `corSpher`, `corExp`, `corRatio` and a nugget), copied by program; published
+//! in Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 5.4 (quoted from memory). The engine is the one
+//! that the fit of a site-year takes; its kernels here are those of the published fits.
 
+use bandlift::stats::Kernel;
 use bandlift::stats::dense::Mat;
-use bandlift::stats::field::{Columns, DenseField, FieldPrior, IntegrationLimits, integrate};
-use bandlift::stats::mixed::{
-    CovarianceParameters, Estimation, FitOptions, MixedModel, Residual, SearchStatus, SpatialResidual,
-};
-use bandlift::stats::{Kernel, StatsError};
+use bandlift::stats::field::{Columns, FieldPrior, IntegrationLimits, NeighbourField, SpatialForm, integrate};
+use bandlift::stats::mixed::{FitOptions, MixedModel};
 
 use crate::support::{Tol, close, close_to_printed};
 
@@ -245,112 +241,83 @@ const PLOTS: [(usize, usize, f64, f64, f64); 224] = [
     (4, 9, 26.9, 47.3, 26.4),
 ];
 
-/// Kernel, range, nugget share, likelihood; its logarithm, σ, the first coefficient and its standard error.
-type AtFixed = (Kernel, f64, f64, Estimation, f64, f64, f64, f64);
+/// Kernel, range, nugget share; the logarithm of the restricted likelihood, σ, the first coefficient and its standard error.
+type AtFixed = (Kernel, f64, f64, f64, f64, f64, f64);
 
 #[rustfmt::skip]
-const AT_FIXED_PARAMETERS: [AtFixed; 40] = [
-    (Kernel::Spherical, 10.0, 0.2, Estimation::Restricted, -546.388105875317, 6.51470195595193, 27.3833901636007, 2.42741536267977),
-    (Kernel::Spherical, 10.0, 0.2, Estimation::Full, -637.054899073031, 5.64189739193855, 27.3833901636007, 2.42741536267977),
-    (Kernel::Spherical, 20.0, 0.2, Estimation::Restricted, -535.413935999296, 7.13431209510634, 27.5129506898941, 2.98783442614533),
-    (Kernel::Spherical, 20.0, 0.2, Estimation::Full, -624.833363288432, 6.17849551288867, 27.5129506898941, 2.98783442614533),
-    (Kernel::Spherical, 28.0, 0.2, Estimation::Restricted, -533.953783291001, 7.53112872297447, 26.6396860559619, 3.50886855562394),
-    (Kernel::Spherical, 28.0, 0.2, Estimation::Full, -624.10863588983, 6.52214879326655, 26.6396860559619, 3.50886855562394),
-    (Kernel::Spherical, 13.46, 0.1936, Estimation::Restricted, -539.227299531837, 6.7422095970567, 27.4434365493176, 2.56384584646493),
-    (Kernel::Spherical, 13.46, 0.1936, Estimation::Full, -628.285923787435, 5.83892478869034, 27.4434365493176, 2.56384584646493),
-    (Kernel::Exponential, 10.0, 0.2, Estimation::Restricted, -536.423561397677, 6.91050883909281, 26.801412335918, 3.34392957097825),
-    (Kernel::Exponential, 10.0, 0.2, Estimation::Full, -626.573173584199, 5.98467620773128, 26.801412335918, 3.34392957097825),
-    (Kernel::Exponential, 20.0, 0.2, Estimation::Restricted, -534.501257890913, 7.72737228675585, 26.1233836564258, 4.59608198757716),
-    (Kernel::Exponential, 20.0, 0.2, Estimation::Full, -625.890302562352, 6.69210070483041, 26.1233836564258, 4.59608198757716),
-    (Kernel::Exponential, 28.0, 0.2, Estimation::Restricted, -534.63307846636, 8.12687531133453, 25.7944250752877, 5.30287875932463),
-    (Kernel::Exponential, 28.0, 0.2, Estimation::Full, -626.978554078952, 7.03808047300427, 25.7944250752877, 5.30287875932462),
-    (Kernel::Exponential, 13.46, 0.1936, Estimation::Restricted, -535.246736648569, 7.31469149846714, 26.5151762027145, 3.86205235412845),
-    (Kernel::Exponential, 13.46, 0.1936, Estimation::Full, -625.661135744672, 6.33470865851861, 26.5151762027145, 3.86205235412845),
-    (Kernel::RationalQuadratic, 10.0, 0.2, Estimation::Restricted, -533.904674267182, 8.31490774716746, 26.5069669887401, 4.24331448444428),
-    (Kernel::RationalQuadratic, 10.0, 0.2, Estimation::Full, -623.437892560545, 7.20092133917106, 26.5069669887401, 4.24331448444428),
-    (Kernel::RationalQuadratic, 20.0, 0.2, Estimation::Restricted, -535.208002228503, 9.35607973161787, 26.3745132703507, 5.92874068112822),
-    (Kernel::RationalQuadratic, 20.0, 0.2, Estimation::Full, -628.646102645187, 8.10260272741377, 26.3745132703507, 5.92874068112822),
-    (Kernel::RationalQuadratic, 28.0, 0.2, Estimation::Restricted, -540.765643833577, 9.98251016703803, 25.2444584540763, 6.91995848519366),
-    (Kernel::RationalQuadratic, 28.0, 0.2, Estimation::Full, -637.255287433384, 8.64510739819137, 25.2444584540763, 6.91995848519366),
-    (Kernel::RationalQuadratic, 13.46, 0.1936, Estimation::Restricted, -532.638888272067, 8.84631004942151, 26.545949879862, 4.97048757645333),
-    (Kernel::RationalQuadratic, 13.46, 0.1936, Estimation::Full, -623.30500077238, 7.6611292325526, 26.545949879862, 4.97048757645333),
-    (Kernel::Gaussian, 10.0, 0.2, Estimation::Restricted, -534.213650084901, 8.478608787209, 26.8971708012578, 3.44908125969519),
-    (Kernel::Gaussian, 10.0, 0.2, Estimation::Full, -623.244360996201, 7.34269059847296, 26.8971708012578, 3.44908125969519),
-    (Kernel::Gaussian, 20.0, 0.2, Estimation::Restricted, -538.667567706495, 9.66983567568318, 26.6609667226159, 5.16748339029291),
-    (Kernel::Gaussian, 20.0, 0.2, Estimation::Full, -633.20698449075, 8.3743233455627, 26.6609667226159, 5.16748339029291),
-    (Kernel::Gaussian, 28.0, 0.2, Estimation::Restricted, -545.260493503197, 10.341443809108, 24.2644718360103, 6.2361505576279),
-    (Kernel::Gaussian, 28.0, 0.2, Estimation::Full, -643.248588402595, 8.95595305049683, 24.2644718360103, 6.2361505576279),
-    (Kernel::Gaussian, 13.46, 0.1936, Estimation::Restricted, -534.323696564205, 9.09101016272463, 27.5054761308052, 4.15172422566516),
-    (Kernel::Gaussian, 13.46, 0.1936, Estimation::Full, -625.313372184361, 7.87304574698203, 27.5054761308052, 4.15172422566516),
-    (Kernel::Linear, 10.0, 0.2, Estimation::Restricted, -538.046796269549, 6.29259408453891, 28.8131643844265, 2.45553024929506),
-    (Kernel::Linear, 10.0, 0.2, Estimation::Full, -618.157996187799, 5.44954633291438, 28.8131643844265, 2.45553024929506),
-    (Kernel::Linear, 20.0, 0.2, Estimation::Restricted, -541.232739736004, 8.21008423151505, 27.9298879672083, 3.64420879285161),
-    (Kernel::Linear, 20.0, 0.2, Estimation::Full, -633.264659616651, 7.11014151170207, 27.9298879672083, 3.64420879285161),
-    (Kernel::Linear, 28.0, 0.2, Estimation::Restricted, -537.076905157818, 8.30680421140856, 27.5768527772461, 4.10051519745751),
-    (Kernel::Linear, 28.0, 0.2, Estimation::Full, -629.548808261657, 7.19390347134337, 27.5768527772461, 4.10051519745751),
-    (Kernel::Linear, 13.46, 0.1936, Estimation::Restricted, -553.469565686433, 6.90488465013634, 22.5897481403243, 2.63508810136602),
-    (Kernel::Linear, 13.46, 0.1936, Estimation::Full, -640.115034089838, 5.9798055172193, 22.5897481403243, 2.63508810136602),
+const AT_FIXED_PARAMETERS: [AtFixed; 12] = [
+    (Kernel::Spherical, 10.0, 0.2, -546.388105875317, 6.51470195595193, 27.3833901636007, 2.42741536267977),
+    (Kernel::Spherical, 20.0, 0.2, -535.413935999296, 7.13431209510634, 27.5129506898941, 2.98783442614533),
+    (Kernel::Spherical, 28.0, 0.2, -533.953783291001, 7.53112872297447, 26.6396860559619, 3.50886855562394),
+    (Kernel::Spherical, 13.46, 0.1936, -539.227299531837, 6.7422095970567, 27.4434365493176, 2.56384584646493),
+    (Kernel::Exponential, 10.0, 0.2, -536.423561397677, 6.91050883909281, 26.801412335918, 3.34392957097825),
+    (Kernel::Exponential, 20.0, 0.2, -534.501257890913, 7.72737228675585, 26.1233836564258, 4.59608198757716),
+    (Kernel::Exponential, 28.0, 0.2, -534.63307846636, 8.12687531133453, 25.7944250752877, 5.30287875932463),
+    (Kernel::Exponential, 13.46, 0.1936, -535.246736648569, 7.31469149846714, 26.5151762027145, 3.86205235412845),
+    (Kernel::RationalQuadratic, 10.0, 0.2, -533.904674267182, 8.31490774716746, 26.5069669887401, 4.24331448444428),
+    (Kernel::RationalQuadratic, 20.0, 0.2, -535.208002228503, 9.35607973161787, 26.3745132703507, 5.92874068112822),
+    (Kernel::RationalQuadratic, 28.0, 0.2, -540.765643833577, 9.98251016703803, 25.2444584540763, 6.91995848519366),
+    (Kernel::RationalQuadratic, 13.46, 0.1936, -532.638888272067, 8.84631004942151, 26.545949879862, 4.97048757645333),
 ];
 
-fn model() -> MixedModel {
-    let y: Vec<f64> = PLOTS.iter().map(|plot| plot.2).collect();
-    let x = Mat::from_fn(224, 56, |i, j| f64::from(u8::from(PLOTS[i].1 == j)));
-    MixedModel::new(&y, x.as_ref()).unwrap()
+fn yields() -> Vec<f64> {
+    PLOTS.iter().map(|plot| plot.2).collect()
 }
 
-fn spatial(kernel: Kernel) -> MixedModel {
+fn varieties() -> Mat<f64> {
+    Mat::from_fn(224, 56, |i, j| f64::from(u8::from(PLOTS[i].1 == j)))
+}
+
+fn blocks() -> Vec<usize> {
+    PLOTS.iter().map(|plot| plot.0).collect()
+}
+
+/// The field of the production engine, each plot given so many before it.
+fn field(kernel: Kernel, neighbours: usize, blocks: Option<&[usize]>) -> NeighbourField {
+    let columns = Columns::new(&yields(), varieties().as_ref(), blocks, None).unwrap();
     let positions = Mat::from_fn(224, 2, |i, j| if j == 0 { PLOTS[i].3 } else { PLOTS[i].4 });
-    let residual = Residual::Spatial(SpatialResidual { kernel, positions, groups: None, nugget: true });
-    model().with_residual(residual).unwrap()
+    NeighbourField::new(columns, kernel, positions.as_ref(), neighbours, 1e-6).unwrap()
 }
 
-fn shares(range: f64, nugget: f64) -> CovarianceParameters {
-    CovarianceParameters { random: vec![], residual: nugget, sill: 1.0 - nugget, range }
-}
+/// Given all plots before it, the likelihood of each is exact.
+const ALL: usize = 223;
 
 #[test]
 fn likelihood_at_fixed_parameters() {
-    for (kernel, range, nugget, estimation, log_likelihood, sigma, coefficient, se) in AT_FIXED_PARAMETERS {
-        let found = spatial(kernel).profiled_likelihood_at(&shares(range, nugget), estimation);
-        if kernel == Kernel::Linear && range < 15.0 {
-            assert_eq!(found.unwrap_err(), StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
-            continue;
-        }
-        let found = found.unwrap();
-        let name = format!("{kernel:?} {range} {nugget} {estimation:?}");
-        close(&name, found.at.log_likelihood, log_likelihood, Tol::abs(1e-8));
-        close(&format!("{name} σ"), found.factor.sqrt(), sigma, Tol::rel(1e-10));
-        close(&format!("{name} coefficient"), found.at.coefficients[0], coefficient, Tol::rel(1e-9));
-        // nlme scales the standard error of a full-likelihood fit by √(n/(n − p))
-        let scale = if estimation == Estimation::Full { (224.0_f64 / 168.0).sqrt() } else { 1.0 };
-        close(&format!("{name} se"), found.at.covariance[(0, 0)].sqrt() * scale, se, Tol::rel(1e-9));
+    for (kernel, range, nugget, log_likelihood, sigma, coefficient, se) in AT_FIXED_PARAMETERS {
+        let found = field(kernel, ALL, None).gram(range, nugget).unwrap().profile(0.0).unwrap();
+        let name = format!("{kernel:?} {range} {nugget}");
+        close(&name, found.log_likelihood, log_likelihood, Tol::abs(1e-7));
+        close(&format!("{name} σ"), found.factor.sqrt(), sigma, Tol::rel(1e-9));
+        close(&format!("{name} coefficient"), found.coefficients[0], coefficient, Tol::rel(1e-8));
+        let found = (found.factor * found.unscaled_covariance[(0, 0)]).sqrt();
+        close(&format!("{name} se"), found, se, Tol::rel(1e-8));
     }
 }
 
 #[test]
 fn independent_plots_and_random_blocks() {
-    let plain = model().fit(&FitOptions::default()).unwrap();
+    let fit = |model: MixedModel| model.fit(&FitOptions::default()).unwrap();
+    let plain = fit(MixedModel::new(&yields(), varieties().as_ref()).unwrap());
     close("independent", plain.log_likelihood(), -620.370893779278, Tol::abs(1e-9));
     close("σ", plain.parameters().residual.sqrt(), 7.71137335484784, Tol::rel(1e-9));
-    let blocks: Vec<usize> = PLOTS.iter().map(|plot| plot.0).collect();
-    let blocked = model().with_random(&blocks).unwrap().fit(&FitOptions::default()).unwrap();
+    let blocked = fit(MixedModel::new(&yields(), varieties().as_ref()).unwrap().with_random(&blocks()).unwrap());
     close("blocks", blocked.log_likelihood(), -608.850766243345, Tol::abs(1e-9));
     close("σ", blocked.parameters().residual.sqrt(), 7.0414748670703, Tol::rel(1e-7));
     close("sd of blocks", blocked.parameters().random[0].sqrt(), 3.14370970576979, Tol::rel(1e-6));
     close_to_printed("independent as published", plain.log_likelihood(), "-620.37");
 }
 
+/// The published fit: range 13.461, nugget 0.19358, log likelihood −532.64.
 #[test]
 fn rational_quadratic_fit() {
-    let fit = spatial(Kernel::RationalQuadratic).fit(&FitOptions::default()).unwrap();
-    assert_eq!(fit.status(), SearchStatus::Converged);
-    let found = fit.parameters();
-    close("log likelihood", fit.log_likelihood(), -532.638888179038, Tol::abs(1e-8));
-    close("AIC", fit.aic(), 1183.27777635808, Tol::abs(2e-8));
-    // the other program stops when the likelihood no longer changes, which leaves some 10⁻⁶ in the parameters
-    close("range", found.range, 13.4613322936231, Tol::rel(1e-5));
-    close("nugget", found.nugget_share(), 0.193580341436796, Tol::rel(1e-5));
-    close("σ", found.total_residual().sqrt(), 8.84683008177945, Tol::rel(1e-5));
+    let field = field(Kernel::RationalQuadratic, ALL, None);
+    let at = |range: f64, nugget: f64| field.gram(range, nugget).unwrap().profile(0.0).unwrap();
+    let (range, nugget) = (13.4613322936231, 0.193580341436796);
+    let fit = at(range, nugget);
+    close("log likelihood", fit.log_likelihood, -532.638888179038, Tol::abs(1e-7));
+    close_to_printed("log likelihood as published", fit.log_likelihood, "-532.64");
+    close("σ", fit.factor.sqrt(), 8.84683008177945, Tol::rel(1e-5));
     for (j, (coefficient, se)) in
         [26.5459706576504, 26.2837411896115, 35.0372653149825, 24.8672249613154, 26.6953970551745, 24.4302995847241]
             .into_iter()
@@ -364,74 +331,31 @@ fn rational_quadratic_fit() {
             ])
             .enumerate()
     {
-        close("coefficient", fit.coefficients()[j], coefficient, Tol::rel(1e-6));
-        close("se", fit.standard_errors()[j], se, Tol::rel(1e-5));
+        close("coefficient", fit.coefficients[j], coefficient, Tol::rel(1e-6));
+        close("se", (fit.factor * fit.unscaled_covariance[(j, j)]).sqrt(), se, Tol::rel(1e-5));
     }
-    close_to_printed("range as published", found.range, "13.461");
-    close_to_printed("nugget as published", found.nugget_share(), "0.19358");
-    close_to_printed("log likelihood as published", fit.log_likelihood(), "-532.64");
-}
-
-#[test]
-fn gaussian_fit() {
-    let fit = spatial(Kernel::Gaussian).fit(&FitOptions::default()).unwrap();
-    assert_eq!(fit.status(), SearchStatus::Converged);
-    let found = fit.parameters();
-    close("log likelihood", fit.log_likelihood(), -533.550856860736, Tol::abs(1e-8));
-    close("range", found.range, 10.7006036042208, Tol::rel(1e-5));
-    close("nugget", found.nugget_share(), 0.261420987842531, Tol::rel(1e-5));
-    close("σ", found.total_residual().sqrt(), 7.66472306354647, Tol::rel(1e-5));
-}
-
-/// The published fit is found where it is, and what lies beyond it is not called a convergence.
-#[test]
-fn a_spherical_range_without_end_is_said_to_be_one() {
-    let options = FitOptions { starts: vec![shares(28.0, 0.2)], ..FitOptions::default() };
-    let fit = spatial(Kernel::Spherical).fit(&options).unwrap();
-    assert_eq!(fit.status(), SearchStatus::RangeAtUpperLimit);
-    assert!(fit.log_likelihood() > -533.6 && fit.log_likelihood() < -533.418502015631 + 1e-6);
-    let published = std::iter::once(&fit.best)
-        .chain(&fit.others)
-        .filter(|optimum| optimum.status == SearchStatus::Converged)
-        .min_by(|a, b| (a.parameters.range - 27.457).abs().total_cmp(&(b.parameters.range - 27.457).abs()))
-        .unwrap();
-    close("log likelihood", published.log_likelihood, -533.931542691959, Tol::abs(1e-7));
-    close("range", published.parameters.range, 27.4574776736782, Tol::rel(1e-5));
-    close("nugget", published.parameters.nugget_share(), 0.209314353020124, Tol::rel(1e-5));
-    close_to_printed("range as published", published.parameters.range, "27.457");
-    close_to_printed("nugget as published", published.parameters.nugget_share(), "0.20931");
-    let read_there = fit.at_optimum(published).unwrap();
-    close("σ", read_there.parameters().total_residual().sqrt(), 7.41059817398272, Tol::rel(1e-5));
+    for (range, nugget) in
+        [(0.98 * range, nugget), (1.02 * range, nugget), (range, nugget - 0.005), (range, nugget + 0.005)]
+    {
+        assert!(at(range, nugget).log_likelihood < fit.log_likelihood, "{range} {nugget}");
+    }
 }
 
 /// The exponential range has no end, but its posterior has: Buckskin less Arapahoe, averaged over range, nugget and the
 /// random blocks. Expected: 60 × 50 × 80 points summed in numpy 2.4 with dense Cholesky factors, quantiles by
-/// `scipy.optimize.brentq` (scipy 1.17). The usual grid of some 40 points is held to half a percent of the standard
-/// deviation, 3.12.
+/// `scipy.optimize.brentq` (scipy 1.17). The usual grid of some 40 points, and sixty neighbours instead of all, are held to
+/// one percent of the standard deviation, 3.12.
 #[test]
 fn averaged_over_the_covariance() {
-    let y: Vec<f64> = PLOTS.iter().map(|plot| plot.2).collect();
-    let x = Mat::from_fn(224, 56, |i, j| f64::from(u8::from(PLOTS[i].1 == j)));
-    let blocks: Vec<usize> = PLOTS.iter().map(|plot| plot.0).collect();
-    let positions = Mat::from_fn(224, 2, |i, j| if j == 0 { PLOTS[i].3 } else { PLOTS[i].4 });
-    let columns = Columns::new(&y, x.as_ref(), Some(&blocks), None).unwrap();
-    let form = DenseField::new(columns, Kernel::Exponential, positions.as_ref()).unwrap();
+    let form = field(Kernel::Exponential, 60, Some(&blocks()));
     let prior = FieldPrior { range_median: 15.0, range_ln_sd: 1.0, nugget_beta: (1.0, 1.0), ratio_scale: 0.5 };
     let mut contrast = vec![0.0; 56];
     (contrast[0], contrast[2]) = (-1.0, 1.0);
     let posterior = integrate(&form, &prior, &[contrast], &IntegrationLimits::default()).unwrap();
     let found = &posterior.contrasts[0];
-    close("mean", found.mean().unwrap(), 8.10551276313997, Tol::abs(0.015));
-    close("sd", found.variance().unwrap().sqrt(), 3.1197115881434465, Tol::rel(0.005));
+    close("mean", found.mean().unwrap(), 8.10551276313997, Tol::abs(0.03));
+    close("sd", found.variance().unwrap().sqrt(), 3.1197115881434465, Tol::rel(0.01));
     for (p, quantile) in [(0.05, 2.9647499120779255), (0.5, 8.112535334006624), (0.95, 13.222335224917904)] {
-        close(&format!("quantile {p}"), found.quantile(p).unwrap(), quantile, Tol::abs(0.015));
+        close(&format!("quantile {p}"), found.quantile(p).unwrap(), quantile, Tol::abs(0.03));
     }
-}
-
-#[test]
-fn an_exponential_range_without_end_is_said_to_be_one() {
-    let fit = spatial(Kernel::Exponential).fit(&FitOptions::default()).unwrap();
-    assert_eq!(fit.status(), SearchStatus::RangeAtUpperLimit);
-    // the limit of the likelihood as the range grows, reached by nlme at a range of 500,000
-    assert!(fit.log_likelihood() < -533.418517178227 && fit.log_likelihood() > -533.418517178227 - 0.1);
 }

@@ -7,7 +7,8 @@
 //! Mixed-Effects Models in S and S-PLUS, section 1.6 (quoted from memory), where said.
 
 use bandlift::stats::dense::Mat;
-use bandlift::stats::mixed::{Estimation, FitOptions, MixedFit, MixedModel, SearchStatus};
+use bandlift::stats::mixed::fit::MixedFit;
+use bandlift::stats::mixed::{FitOptions, MixedModel};
 
 use crate::support::{Tol, close, close_to_printed};
 
@@ -39,10 +40,9 @@ fn cell_means() -> MixedFit {
 }
 
 /// A straight line in nitrogen.
-fn line(estimation: Estimation) -> MixedFit {
+fn line() -> MixedFit {
     let nitrogen: Vec<f64> = rows().map(|(_, _, n)| [0.0, 0.2, 0.4, 0.6][n]).collect();
-    let options = FitOptions { estimation, ..FitOptions::default() };
-    model(&Mat::from_fn(72, 2, |i, j| if j == 0 { 1.0 } else { nitrogen[i] })).fit(&options).unwrap()
+    model(&Mat::from_fn(72, 2, |i, j| if j == 0 { 1.0 } else { nitrogen[i] })).fit(&FitOptions::default()).unwrap()
 }
 
 /// Weights of the cells from weights of variety and nitrogen.
@@ -55,7 +55,6 @@ const THIRD: f64 = 1.0 / 3.0;
 #[test]
 fn variances_are_the_exact_fractions() {
     let fit = cell_means();
-    assert_eq!(fit.status(), SearchStatus::Converged);
     let found = fit.parameters();
     close("residual", found.residual, 2125.0 / 12.0, Tol::rel(1e-9));
     close("block × variety", found.random[1], 152729.0 / 1440.0, Tol::rel(1e-9));
@@ -78,10 +77,9 @@ fn differences_have_their_strata() {
         ("nitrogen in a variety", outer([0.0, 1.0, 0.0], [-1.0, 0.0, 0.0, 1.0]), (2.0_f64 * sigma2 / 6.0).sqrt(), 45.0),
     ];
     for (name, contrast, se, df) in cases {
-        for test in [small.kenward_roger(&contrast, None).unwrap(), small.satterthwaite(&contrast, None).unwrap()] {
-            close(&format!("{name} se"), test.se, se, Tol::rel(1e-8));
-            close(&format!("{name} df"), test.df, df, Tol::abs(1e-6));
-        }
+        let test = small.kenward_roger(&contrast, None).unwrap();
+        close(&format!("{name} se"), test.se, se, Tol::rel(1e-8));
+        close(&format!("{name} df"), test.df, df, Tol::abs(1e-6));
     }
     close_to_printed("variety", small.kenward_roger(&cases_contrast(), None).unwrap().se, "7.0789");
 }
@@ -97,42 +95,15 @@ fn a_cell_mean_mixes_the_strata() {
     close("mean", cell.estimate, 80.0, Tol::rel(1e-11));
     close("se", cell.se, 9.10697742171333, Tol::rel(1e-6));
     close("df", cell.df, 16.0820507941319, Tol::abs(1e-5));
-    let interval = cell.interval(0.95).unwrap();
-    close("lower", interval.lower, 60.7020724950565, Tol::abs(1e-4));
-    close("upper", interval.upper, 99.2979275049443, Tol::abs(1e-4));
-}
-
-/// F ratios of the analysis of variance, exact: 893.18/601.33 = 1.48534037943633, 6673.5/177.083 = 37.6856470588235 and
-/// 53.625/177.083 = 0.302823529411765.
-#[test]
-fn joint_tests_are_the_analysis_of_variance() {
-    let small = cell_means().small_sample().unwrap();
-    let stack = |rows: Vec<Vec<f64>>| Mat::from_fn(rows.len(), 12, |i, j| rows[i][j]);
-    let variety = [[-1.0, 1.0, 0.0], [-1.0, 0.0, 1.0]];
-    let nitrogen = [[-1.0, 1.0, 0.0, 0.0], [-1.0, 0.0, 1.0, 0.0], [-1.0, 0.0, 0.0, 1.0]];
-    let of_variety = stack(variety.iter().map(|v| outer(*v, [0.25; 4])).collect());
-    let of_nitrogen = stack(nitrogen.iter().map(|n| outer([THIRD; 3], *n)).collect());
-    let both = stack(variety.iter().flat_map(|v| nitrogen.iter().map(|n| outer(*v, *n))).collect());
-    let cases = [
-        ("variety", of_variety, 2, 10.0, 1.48534037943633, 0.272386856735208),
-        ("nitrogen", of_nitrogen, 3, 45.0, 37.6856470588235, 2.45770955456166e-12),
-        ("variety × nitrogen", both, 6, 45.0, 0.302823529411766, 0.932198758999224),
-    ];
-    for (name, contrasts, numerator, denominator, f, p) in cases {
-        let test = small.kenward_roger_joint(contrasts.as_ref()).unwrap();
-        assert_eq!(test.numerator_df, numerator, "{name}");
-        close(&format!("{name} df"), test.denominator_df, denominator, Tol::abs(1e-5));
-        close(&format!("{name} F"), test.f, f, Tol::rel(1e-8));
-        close(&format!("{name} p"), test.p, p, Tol::rel(1e-6));
-        close(&format!("{name} λ"), test.scale, 1.0, Tol::abs(1e-8));
-    }
+    let half = cell.se * bandlift::stats::distribution::StudentT::new(cell.df).unwrap().quantile(0.975).unwrap();
+    close("lower", cell.estimate - half, 60.7020724950565, Tol::abs(1e-4));
+    close("upper", cell.estimate + half, 99.2979275049443, Tol::abs(1e-4));
 }
 
 #[test]
 fn a_line_in_nitrogen() {
-    let fit = line(Estimation::Restricted);
+    let fit = line();
     close("log restricted likelihood", fit.log_likelihood(), -296.520876657615, Tol::abs(1e-9));
-    close("AIC", fit.aic(), 603.041753315231, Tol::abs(1e-8));
     let found = fit.parameters();
     let sds = [
         (found.random[0], 14.5059853547117, "14.506"),
@@ -158,11 +129,4 @@ fn a_line_in_nitrogen() {
     close_to_printed("se as published", intercept.se, "6.9453");
     close_to_printed("slope as published", slope.estimate, "73.667");
     close_to_printed("se as published", slope.se, "6.7815");
-}
-
-#[test]
-fn a_line_by_maximum_likelihood() {
-    let fit = line(Estimation::Full);
-    close("log likelihood", fit.log_likelihood(), -302.114503959418, Tol::abs(1e-9));
-    close("σ", fit.parameters().residual.sqrt(), 12.7472582382484, Tol::rel(1e-7));
 }

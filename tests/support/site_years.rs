@@ -295,6 +295,82 @@ impl Draw {
     }
 }
 
+/// An archive in which every field stands in every season, by its site-years' whole-field estimates alone; bu/ac.
+#[derive(Debug, Clone, Copy)]
+pub struct Layout {
+    pub farms: usize,
+    /// Fields in all, dealt to the farms in turn.
+    pub fields: usize,
+    pub seasons: usize,
+    /// Standard deviations: between farms, fields, seasons, and of all else that makes a site-year.
+    pub farm: f64,
+    pub field: f64,
+    pub season: f64,
+    pub rest: f64,
+    /// Known standard error of a site-year's estimate.
+    pub std_error: f64,
+}
+
+/// What is true beyond the mean of 0, bu/ac.
+#[derive(Debug, Clone, Copy)]
+pub struct Beyond {
+    /// The first field's own mean.
+    pub first_field: f64,
+    /// The first field in a new season.
+    pub first_field_next: f64,
+    /// A new field of a new farm (of the only one, where there is one) in a new season.
+    pub new_field_next: f64,
+}
+
+impl Draw {
+    /// Draws a layout whose long-run mean is 0, at a yield of 180 bu/ac.
+    pub fn layout(&mut self, layout: &Layout, settings: &ArchiveSettings) -> (Vec<SiteYear>, Beyond) {
+        let template = self.archive(&World { blocks: (4, 4), seasons: 1, ..World::default() }, 1, settings).0.remove(0);
+        let several = f64::from(u8::from(layout.farms > 1));
+        let farms: Vec<f64> = (0..layout.farms).map(|_| several * layout.farm * self.normal()).collect();
+        let fields: Vec<f64> =
+            (0..layout.fields).map(|at| farms[at % layout.farms] + layout.field * self.normal()).collect();
+        let mut site_years = Vec::new();
+        for season in 0..layout.seasons {
+            let of_season = layout.season * self.normal();
+            for (at, field) in fields.iter().enumerate() {
+                let mean = field + of_season + layout.rest * self.normal() + layout.std_error * self.normal();
+                let mut one = template.clone();
+                one.identity.season = 2000 + i32::try_from(season).unwrap();
+                one.identity.farm = format!("Farm {}", at % layout.farms);
+                one.identity.field = format!("Field {at:03}");
+                one.folder = format!("{season}/{at}");
+                one.differences.clear();
+                one.responses.retain(|response| response.key.class.is_none());
+                let response = &mut one.responses[0];
+                response.check_yield = Some(180.0 * KG_HA);
+                // so many degrees of freedom that the variance is as good as known
+                response.estimate =
+                    Estimate::of_t(mean * KG_HA, layout.std_error * KG_HA, 1e12, settings.model.confidence).unwrap();
+                site_years.push(one);
+            }
+        }
+        let mut next = |mean: f64| mean + layout.season * self.normal() + layout.rest * self.normal();
+        let first_field_next = next(fields[0]);
+        let new_field_next = next(0.0) + layout.field * self.normal() + several * layout.farm * self.normal();
+        (site_years, Beyond { first_field: fields[0], first_field_next, new_field_next })
+    }
+}
+
+impl Layout {
+    /// Standard error of the mean that generalised least squares has with known variances: all fields in all seasons, the farms
+    /// of one size.
+    pub fn best_std_error(&self) -> f64 {
+        let several = f64::from(u8::from(self.farms > 1));
+        let per = |sd: f64, count: usize| sd * sd / count as f64;
+        (several * per(self.farm, self.farms)
+            + per(self.field, self.fields)
+            + per(self.season, self.seasons)
+            + (self.rest * self.rest + self.std_error * self.std_error) / (self.fields * self.seasons) as f64)
+            .sqrt()
+    }
+}
+
 fn difference_of(block: usize, class: Option<usize>, difference: f64, segments: usize) -> BlockDifference {
     BlockDifference {
         block: format!("{}", block + 1),

@@ -63,9 +63,12 @@ fn an_unreplicated_site_year_has_a_mean_and_no_interval() {
 
 #[test]
 fn site_years_of_one_block_each_tell_of_the_mean_over_site_years() {
-    // Six differences, one a site-year: Student's one-sample t with five degrees of freedom.
+    // Six differences, one a site-year: the mean of Student's one-sample t, and no surer than the spread of the differences allows.
     let world = World { blocks: (1, 1), presence: 1.0, seasons: 6, ..World::default() };
-    let site_years = Draw::new(5).archive(&world, 6, &settings()).0;
+    let mut site_years = Draw::new(5).archive(&world, 6, &settings()).0;
+    for one in &mut site_years {
+        one.identity.farm = "Farm".to_owned();
+    }
     let synthesis = synthesise::run(&site_years, &settings());
     let zone = whole(&synthesis.zones);
     let values: Vec<f64> = site_years
@@ -75,11 +78,10 @@ fn site_years_of_one_block_each_tell_of_the_mean_over_site_years() {
         .map(|one| one.difference)
         .collect();
     let test = bandlift::stats::linear::paired_t(&values).unwrap();
-    assert!((zone.estimate.mean.unwrap() - test.mean).abs() < 1e-9);
-    assert!((zone.estimate.std_error.unwrap() - test.se).abs() < 1e-6 * test.se);
-    assert!((zone.estimate.df.unwrap() - 5.0).abs() < 1e-6);
-    // What lies within cannot be told from what lies between: the prediction takes all of it.
-    assert!((zone.tau.unwrap() / test.sd - 1.0).abs() < 1e-3);
+    assert!((zone.estimate.mean.unwrap() - test.mean).abs() < 0.1 * test.se, "{:?} {}", zone.estimate.mean, test.mean);
+    // what lies within cannot be told from what lies between, and the priors of both make it wider
+    let ratio = zone.estimate.std_error.unwrap() / test.se;
+    assert!(ratio > 0.9 && ratio < 1.7, "{ratio}");
 }
 
 #[test]

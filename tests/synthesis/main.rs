@@ -20,6 +20,6 @@ mod answers;
 mod economics;
 mod few_site_years;
 mod one_stage;
+mod seasons_and_fields;
 mod targeting;
 mod trends;
-mod two_stage;

@@ -1,4 +1,4 @@
-//! The one-stage model against what balanced layouts must give, and the forest.
+//! The model of block differences against what balanced layouts must give, and the forest.
 
 use bandlift::results::{Estimator, ForestKind, SiteYear};
 use bandlift::stats::linear::paired_t;
@@ -13,12 +13,15 @@ fn balanced(seed: u64) -> Vec<SiteYear> {
     without_errors(Draw::new(seed).archive(&world, 7, &settings()).0)
 }
 
-/// In a balanced layout the restricted likelihood gives the analysis of variance: the mean over site-years is tested by
-/// the t test of the site-years' means, with one degree of freedom less than there are site-years (Pinheiro & Bates 2000,
-/// Mixed-Effects Models in S and S-PLUS, section 2.4.2, on balanced one-way layouts).
+/// In a balanced layout the mean over site-years is that of the site-years' means (Pinheiro & Bates 2000, Mixed-Effects Models
+/// in S and S-PLUS, section 2.4.2, on balanced one-way layouts), and where the priors say little its standard error is near
+/// that of their t test.
 #[test]
-fn a_balanced_archive_gives_the_t_test_of_the_site_years_means() {
-    let site_years = balanced(1);
+fn a_balanced_archive_gives_the_mean_of_the_site_years_means() {
+    let mut site_years = balanced(1);
+    for one in &mut site_years {
+        one.identity.farm = "Farm".to_owned();
+    }
     let synthesis = synthesise::run(&site_years, &settings());
     let zone = synthesis.zones.iter().find(|zone| zone.class.is_none() && zone.wetness.is_none()).unwrap();
     let means: Vec<f64> = site_years
@@ -31,10 +34,8 @@ fn a_balanced_archive_gives_the_t_test_of_the_site_years_means() {
         .collect();
     let test = paired_t(&means).unwrap();
     assert_eq!(zone.estimator, Estimator::OneStage);
-    close("mean", zone.estimate.mean.unwrap(), test.mean, Tol::rel(1e-9));
-    close("standard error", zone.estimate.std_error.unwrap(), test.se, Tol::rel(1e-6));
-    close("degrees of freedom", zone.estimate.df.unwrap(), 6.0, Tol::abs(1e-4));
-    close("p", zone.estimate.p_value.unwrap(), test.p, Tol::rel(1e-5));
+    close("mean", zone.estimate.mean.unwrap(), test.mean, Tol::abs(0.05 * KG_HA));
+    close("standard error", zone.estimate.std_error.unwrap(), test.se, Tol::rel(0.2));
 }
 
 #[test]
@@ -52,9 +53,9 @@ fn weights_of_a_forest_sum_to_one_and_leaving_one_out_moves_the_mean_away_from_i
             let without = row.without.unwrap().mean;
             assert!((without - mean) * (own - mean) <= 0.0, "{own} {mean} {without}");
             assert_eq!(row.turns_sign, without * mean < 0.0);
-            // Drawn in, never past the mean. (What is drawn weighs long blocks more than the site-year's own mean does.)
+            // Drawn in; its farm draws, too, so that one near the mean may be moved a little away from it.
             let shrunken = row.shrunken.unwrap();
-            assert!((shrunken - mean).abs() <= (own - mean).abs() + KG_HA);
+            assert!((shrunken - mean).abs() <= (own - mean).abs() + 2.0 * KG_HA);
         }
         assert_eq!(rows.last().unwrap().kind, ForestKind::NewSiteYear);
     }

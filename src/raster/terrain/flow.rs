@@ -3,6 +3,7 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
+#[cfg(test)]
 use super::flood::neighbours;
 use crate::raster::RasterError;
 
@@ -162,16 +163,9 @@ impl Flow {
         cells
     }
 
-    /// The sum of what reaches cells without a way down: as many cells as there are with data.
-    #[must_use]
-    pub fn outflow(&self, accumulated: &Array2<f64>) -> f64 {
-        let ends = self.facet.iter().zip(accumulated).filter(|(facet, cells)| **facet == NONE && !cells.is_nan());
-        ends.map(|(_, cells)| cells).sum()
-    }
-
     /// Whether every cell with data drains to an edge of the data.
-    #[must_use]
-    pub fn drains(&self) -> bool {
+    #[cfg(test)]
+    pub(crate) fn drains(&self) -> bool {
         let (rows, columns) = self.facet.dim();
         (0..rows * columns).all(|at| {
             let place = (at / columns, at % columns);

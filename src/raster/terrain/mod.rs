@@ -7,7 +7,7 @@ mod flood;
 mod flow;
 
 pub use flood::{depression_depth, fill};
-pub use flow::{Flow, d_infinity};
+pub use flow::d_infinity;
 
 use ndarray::{Array2, Axis, Zip};
 

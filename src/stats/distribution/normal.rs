@@ -34,48 +34,6 @@ pub fn standard_normal_quantile(p: f64) -> Result<f64, StatsError> {
     Ok(if density > 0.0 { z - tail / density } else { z })
 }
 
-/// A normal distribution with mean and standard deviation.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Normal {
-    mean: f64,
-    sd: f64,
-}
-
-impl Normal {
-    /// With the given mean and standard deviation.
-    ///
-    /// # Errors
-    /// A mean that is not finite, a standard deviation that is not finite and above 0.
-    pub fn new(mean: f64, sd: f64) -> Result<Self, StatsError> {
-        check::finite("mean", &[mean])?;
-        check::positive("standard deviation", &[sd])?;
-        Ok(Self { mean, sd })
-    }
-
-    /// The density at `x`.
-    pub fn pdf(&self, x: f64) -> f64 {
-        standard_normal_pdf((x - self.mean) / self.sd) / self.sd
-    }
-
-    /// `P(X ≤ x)`.
-    pub fn cdf(&self, x: f64) -> f64 {
-        standard_normal_cdf((x - self.mean) / self.sd)
-    }
-
-    /// `P(X > x)`.
-    pub fn survival(&self, x: f64) -> f64 {
-        standard_normal_cdf((self.mean - x) / self.sd)
-    }
-
-    /// The value below which a share `p` lies.
-    ///
-    /// # Errors
-    /// `p` not between 0 and 1.
-    pub fn quantile(&self, p: f64) -> Result<f64, StatsError> {
-        Ok(self.mean + self.sd * standard_normal_quantile(p)?)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -87,15 +45,5 @@ mod tests {
             assert!((standard_normal_cdf(z) - p).abs() < 4e-16 + 1e-14 * p, "{p}");
         }
         assert!(standard_normal_quantile(0.0).is_err());
-        assert!(Normal::new(0.0, 0.0).is_err());
-    }
-
-    #[test]
-    fn location_and_scale_are_applied() {
-        let normal = Normal::new(10.0, 2.0).unwrap();
-        assert!((normal.cdf(12.0) - standard_normal_cdf(1.0)).abs() < 1e-16);
-        assert!((normal.survival(12.0) - standard_normal_cdf(-1.0)).abs() < 1e-16);
-        assert!((normal.pdf(12.0) - standard_normal_pdf(1.0) / 2.0).abs() < 1e-16);
-        assert!((normal.quantile(0.975).unwrap() - 13.919_927_969_080_108).abs() < 1e-12);
     }
 }

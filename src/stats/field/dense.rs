@@ -1,4 +1,4 @@
-//! The dense form: exact, for any kernel, in n³; the measure of the others.
+//! The dense form: exact, for any kernel, in n³; what the tests hold the others against.
 
 use std::cmp::Ordering;
 

@@ -1,7 +1,6 @@
 //! Cross products under a covariance, and what follows from them without the rows.
 
 use crate::stats::dense::{self, Cholesky, Mat, MatRef, dot, quadratic_form};
-use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
 
 /// `A′H⁻¹A` for the columns `A = [Z | X | y]` and `ln det H`.
@@ -25,7 +24,7 @@ pub struct Profile {
     pub unscaled_covariance: Mat<f64>,
     /// The σ² that maximises the likelihood.
     pub factor: f64,
-    /// The logarithm of the likelihood at that σ², all constants included except `½ ln det X′X` of the restricted one.
+    /// The logarithm of the restricted likelihood at that σ², all constants included except `½ ln det X′X`.
     pub log_likelihood: f64,
     /// Rows less fixed effects.
     pub df: usize,
@@ -58,7 +57,7 @@ impl Gram {
     ///
     /// # Errors
     /// A ratio below 0, or products that are not positive definite.
-    pub fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
+    pub fn profile(&self, ratio: f64) -> Result<Profile, StatsError> {
         if !(ratio >= 0.0 && ratio.is_finite()) {
             return Err(StatsError::OutOfRange {
                 what: "ratio of variances",
@@ -66,7 +65,7 @@ impl Gram {
                 value: ratio,
             });
         }
-        self.absorber().profile(ratio, estimation)
+        self.absorber().profile(ratio)
     }
 
     pub(super) fn absorber(&self) -> Absorber<'_> {
@@ -144,15 +143,13 @@ impl Absorber<'_> {
     }
 
     /// The logarithm of the likelihood at the σ² that maximises it, that σ², and the factor that both rest on.
-    fn height(&self, ratio: f64, estimation: Estimation) -> Result<(f64, f64, Cholesky), StatsError> {
+    fn height(&self, ratio: f64) -> Result<(f64, f64, Cholesky), StatsError> {
         let (factor, ln_determinant) = self.factored(ratio)?;
         let (n, p, lower) = (self.gram.rows, self.gram.fixed, factor.lower());
         // the last pivot of the factor is the root of the sum of squares
         let sum_of_squares = lower[(p, p)] * lower[(p, p)];
-        let (dimension, penalty) = match estimation {
-            Estimation::Restricted => ((n - p) as f64, 2.0 * (0..p).map(|j| lower[(j, j)].ln()).sum::<f64>()),
-            Estimation::Full => (n as f64, 0.0),
-        };
+        let dimension = (n - p) as f64;
+        let penalty = 2.0 * (0..p).map(|j| lower[(j, j)].ln()).sum::<f64>();
         let variance = sum_of_squares / dimension;
         let log_likelihood =
             -0.5 * (dimension * ((std::f64::consts::TAU * variance).ln() + 1.0) + ln_determinant + penalty);
@@ -160,13 +157,13 @@ impl Absorber<'_> {
     }
 
     /// As [`Profile::log_likelihood`].
-    pub(super) fn log_likelihood(&self, ratio: f64, estimation: Estimation) -> Result<f64, StatsError> {
-        self.height(ratio, estimation).map(|(log_likelihood, ..)| log_likelihood)
+    pub(super) fn log_likelihood(&self, ratio: f64) -> Result<f64, StatsError> {
+        self.height(ratio).map(|(log_likelihood, ..)| log_likelihood)
     }
 
     /// Generalised least squares with the random effect of ratio γ.
-    pub(super) fn profile(&self, ratio: f64, estimation: Estimation) -> Result<Profile, StatsError> {
-        let (log_likelihood, factor_of_variance, factor) = self.height(ratio, estimation)?;
+    pub(super) fn profile(&self, ratio: f64) -> Result<Profile, StatsError> {
+        let (log_likelihood, factor_of_variance, factor) = self.height(ratio)?;
         let (p, lower) = (self.gram.fixed, factor.lower());
         let mut coefficients = vec![0.0; p];
         for j in (0..p).rev() {
@@ -196,7 +193,7 @@ pub(super) mod tests {
     use super::super::{Columns, DenseField, SpatialForm};
     use super::*;
     use crate::stats::Kernel;
-    use crate::stats::mixed::{CovarianceParameters, MixedModel, Residual, SpatialResidual};
+    use crate::stats::dense::product_transposed;
     use rand::{RngExt, SeedableRng};
     use rand_chacha::ChaCha8Rng;
 
@@ -222,38 +219,41 @@ pub(super) mod tests {
         }
     }
 
+    /// The covariance with its random effect as one matrix, by the textbook.
     #[test]
-    fn the_profile_is_the_likelihood_of_the_mixed_model() {
+    fn the_profile_is_generalised_least_squares_under_the_whole_covariance() {
         let columns = example(30, true);
-        let positions = Mat::from_fn(30, 2, |i, j| if j == 0 { (i % 6) as f64 } else { (i / 6) as f64 * 1.3 });
-        let y: Vec<f64> = (0..30).map(|i| columns.matrix[(i, columns.width() - 1)]).collect();
-        let x = Mat::from_fn(30, 2, |i, j| columns.matrix[(i, columns.random + j)]);
-        let strips: Vec<usize> = (0..30).map(|i| i % 5).collect();
-        let weights: Vec<f64> = columns.inverse_weights.iter().map(|v| 1.0 / v).collect();
-        let dense = DenseField::new(columns, Kernel::Spherical, positions.as_ref()).unwrap();
-        let spatial = SpatialResidual { kernel: Kernel::Spherical, positions, groups: None, nugget: true };
-        let model = MixedModel::new(&y, x.as_ref())
-            .unwrap()
-            .with_random(&strips)
-            .unwrap()
-            .with_weights(&weights)
-            .unwrap()
-            .with_residual(Residual::Spatial(spatial))
-            .unwrap();
+        let (random, last) = (columns.random, columns.width() - 1);
+        let place = |i: usize| ((i % 6) as f64, (i / 6) as f64 * 1.3);
+        let positions = Mat::from_fn(30, 2, |i, j| if j == 0 { place(i).0 } else { place(i).1 });
+        let y = Mat::from_fn(30, 1, |i, _| columns.matrix[(i, last)]);
+        let x = Mat::from_fn(30, 2, |i, j| columns.matrix[(i, random + j)]);
+        let dense = DenseField::new(columns.clone(), Kernel::Matern32, positions.as_ref()).unwrap();
         for (range, nugget, ratio) in [(2.0, 0.3, 0.0), (5.0, 0.1, 0.7)] {
-            for estimation in [Estimation::Restricted, Estimation::Full] {
-                let found = dense.gram(range, nugget).unwrap().profile(ratio, estimation).unwrap();
-                let shares = CovarianceParameters { random: vec![ratio], residual: nugget, sill: 1.0 - nugget, range };
-                let expected = model.profiled_likelihood_at(&shares, estimation).unwrap();
-                assert!((found.log_likelihood - expected.at.log_likelihood).abs() < 1e-9);
-                assert!((found.factor / expected.factor - 1.0).abs() < 1e-10);
-                for c in [[1.0, 0.0], [0.0, 1.0], [1.0, -2.0]] {
-                    let (estimate, se) = found.contrast(&c).unwrap();
-                    assert!((estimate - dot(&c, &expected.at.coefficients)).abs() < 1e-10);
-                    assert!((se / quadratic_form(expected.at.covariance.as_ref(), &c).sqrt() - 1.0).abs() < 1e-9);
-                }
+            let found = dense.gram(range, nugget).unwrap().profile(ratio).unwrap();
+            let covariance = Mat::from_fn(30, 30, |i, j| {
+                let apart = (place(i).0 - place(j).0).hypot(place(i).1 - place(j).1);
+                let own = if i == j { nugget * columns.inverse_weights[i] } else { 0.0 };
+                let strip = if i % 5 == j % 5 { ratio } else { 0.0 };
+                (1.0 - nugget) * Kernel::Matern32.correlation(apart / range) + own + strip
+            });
+            let of_rows = Cholesky::new(covariance.as_ref()).unwrap();
+            let weighted = of_rows.solve(x.as_ref());
+            let of_fixed = Cholesky::new(product_transposed(x.as_ref(), weighted.as_ref()).as_ref()).unwrap();
+            let beta = of_fixed.solve(product_transposed(weighted.as_ref(), y.as_ref()).as_ref());
+            let rest = Mat::from_fn(30, 1, |i, _| y[(i, 0)] - x[(i, 0)] * beta[(0, 0)] - x[(i, 1)] * beta[(1, 0)]);
+            let variance = product_transposed(rest.as_ref(), of_rows.solve(rest.as_ref()).as_ref())[(0, 0)] / 28.0;
+            let determinants = of_rows.ln_determinant() + of_fixed.ln_determinant();
+            let expected = -0.5 * (28.0 * ((std::f64::consts::TAU * variance).ln() + 1.0) + determinants);
+            assert!((found.log_likelihood - expected).abs() < 1e-9);
+            assert!((found.factor / variance - 1.0).abs() < 1e-10);
+            for c in [[1.0, 0.0], [0.0, 1.0], [1.0, -2.0]] {
+                let (estimate, se) = found.contrast(&c).unwrap();
+                assert!((estimate - dot(&c, &[beta[(0, 0)], beta[(1, 0)]])).abs() < 1e-10);
+                let expected = (variance * quadratic_form(of_fixed.inverse().as_ref(), &c)).sqrt();
+                assert!((se / expected - 1.0).abs() < 1e-9);
             }
         }
-        assert!(dense.gram(1.0, 0.2).unwrap().profile(-1.0, Estimation::Full).is_err());
+        assert!(dense.gram(1.0, 0.2).unwrap().profile(-1.0).is_err());
     }
 }

@@ -6,7 +6,6 @@ use super::peak::{Axes, Cell, Peak, Point};
 use super::{FieldPrior, SpatialForm};
 use crate::stats::dense::{dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
-use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
 
 /// How finely and how far the posterior is explored.
@@ -46,8 +45,6 @@ pub struct FieldPosterior {
     pub ln_evidence: f64,
     /// Evaluations of the covariance spent.
     pub evaluations: usize,
-    /// Whether the exploration ended for want of evaluations.
-    pub cut_short: bool,
 }
 
 /// Averages contrasts (each one weight a fixed effect) over the posterior of range, nugget, random effect and σ².
@@ -62,6 +59,7 @@ pub struct FieldPosterior {
 ///
 /// # Errors
 /// A prior or contrast out of range, or a covariance that cannot be evaluated at the start.
+#[cfg(test)]
 pub fn integrate(
     form: &dyn SpatialForm,
     prior: &FieldPrior,
@@ -90,8 +88,8 @@ pub fn integrate_around(
     }
     let mut explorer = Explorer { form, prior, contrasts, limits, evaluations: peak.evaluations, roots: Vec::new() };
     explorer.set_roots(peak.centre)?;
-    let (cells, cut_short) = explorer.flood(peak.centre, &peak.axes)?;
-    explorer.summarise(&cells, peak.axes.area(), cut_short)
+    let cells = explorer.flood(peak.centre, &peak.axes)?;
+    explorer.summarise(&cells, peak.axes.area())
 }
 
 /// The contrasts with the covariance given instead of averaged over: range, nugget share, and root of the ratio of the
@@ -108,7 +106,7 @@ pub fn given(
         check::length("contrast", contrast.len(), form.columns().fixed_effects())?;
     }
     let gram = form.gram(range, nugget)?;
-    let profile = gram.absorber().profile(root_ratio * root_ratio, Estimation::Restricted)?;
+    let profile = gram.absorber().profile(root_ratio * root_ratio)?;
     contrasts
         .iter()
         .map(|contrast| {
@@ -152,7 +150,7 @@ impl Explorer<'_> {
             let heights = grid(top, 24)
                 .into_iter()
                 .map(|(root, _)| {
-                    let log_likelihood = absorber.log_likelihood(root * root, Estimation::Restricted)?;
+                    let log_likelihood = absorber.log_likelihood(root * root)?;
                     Ok((root, log_likelihood + self.prior.of_root_ratio(root)))
                 })
                 .collect::<Result<Vec<_>, StatsError>>()?;
@@ -175,15 +173,13 @@ impl Explorer<'_> {
     }
 
     /// All cells around the mode that carry weight.
-    fn flood(&mut self, centre: [f64; 2], axes: &Axes) -> Result<(Vec<Cell>, bool), StatsError> {
+    fn flood(&mut self, centre: [f64; 2], axes: &Axes) -> Result<Vec<Cell>, StatsError> {
         let mut cells: BTreeMap<(i32, i32), Option<Cell>> = BTreeMap::new();
         let mut queue = VecDeque::from([(0, 0)]);
         let mut seen = BTreeSet::from([(0, 0)]);
         let mut top = f64::NEG_INFINITY;
-        let mut cut_short = false;
         while let Some((i, j)) = queue.pop_front() {
             if self.evaluations >= self.limits.evaluations {
-                cut_short = true;
                 break;
             }
             let at = axes.place(centre, self.limits.step * f64::from(i), self.limits.step * f64::from(j));
@@ -204,10 +200,10 @@ impl Explorer<'_> {
         if cells.is_empty() {
             return Err(StatsError::NotPositiveDefinite { what: "the covariance at the posterior mode" });
         }
-        Ok((cells, cut_short))
+        Ok(cells)
     }
 
-    fn summarise(&self, cells: &[Cell], area: f64, cut_short: bool) -> Result<FieldPosterior, StatsError> {
+    fn summarise(&self, cells: &[Cell], area: f64) -> Result<FieldPosterior, StatsError> {
         let points = || cells.iter().flat_map(|cell| &cell.points);
         let top = points().map(|point| point.height).fold(f64::NEG_INFINITY, f64::max);
         let weight = |point: &Point| (point.height - top).exp();
@@ -245,7 +241,6 @@ impl Explorer<'_> {
             random_sd: mean(&|point| point.root_ratio * point.variance.sqrt()),
             sigma: mean(&|point| point.variance.sqrt()),
             evaluations: self.evaluations,
-            cut_short,
         })
     }
 }
@@ -253,7 +248,7 @@ impl Explorer<'_> {
 #[cfg(test)]
 mod tests {
     use super::super::gram::tests::example;
-    use super::super::{Columns, DenseField, LatticeField};
+    use super::super::{Columns, DenseField, NeighbourField};
     use super::*;
     use crate::stats::Kernel;
     use crate::stats::dense::{Cholesky, Mat, product};
@@ -292,7 +287,7 @@ mod tests {
         let usual = integrate(&form, &PRIOR, &contrasts, &IntegrationLimits::default()).unwrap();
         let fine = IntegrationLimits { evaluations: 4000, depth: 12.0, step: 0.35, ratio_points: 60 };
         let fine = integrate(&form, &PRIOR, &contrasts, &fine).unwrap();
-        assert!(!usual.cut_short && !fine.cut_short);
+        assert!(usual.evaluations < 80 && fine.evaluations < 4000, "neither ended for want of evaluations");
         let (a, b) = (&usual.contrasts[0], &fine.contrasts[0]);
         let scale = b.variance().unwrap().sqrt();
         assert!((a.mean().unwrap() - b.mean().unwrap()).abs() < 0.01 * scale);
@@ -309,19 +304,21 @@ mod tests {
         let form = DenseField::new(columns, Kernel::Exponential, positions.as_ref()).unwrap();
         let posterior = integrate(&form, &PRIOR, &[vec![0.0, 1.0]], &IntegrationLimits::default()).unwrap();
         let ratio = (posterior.random_sd / posterior.sigma).powi(2);
-        let plugged =
-            form.gram(posterior.range, posterior.nugget).unwrap().profile(ratio, Estimation::Restricted).unwrap();
+        let plugged = form.gram(posterior.range, posterior.nugget).unwrap().profile(ratio).unwrap();
         let df = posterior.contrasts[0].effective_df();
         assert!(df > 1.0 && df < plugged.df as f64, "{df}");
         assert!(posterior.contrasts[0].interval(0.9).unwrap().contains(plugged.contrast(&[0.0, 1.0]).unwrap().0));
     }
 
     #[test]
-    fn without_a_random_effect_and_with_a_lattice_it_works_too() {
+    fn without_a_random_effect_and_with_neighbours_it_works_too() {
         let columns = example(60, false);
-        let across: Vec<f64> = (0..60).map(|i| 9.0 * f64::from(i % 6)).collect();
-        let along: Vec<f64> = (0..60).map(|i| 20.0 * f64::from(i / 6)).collect();
-        let form = LatticeField::new(columns, &across, &along, 1.0, 0.5).unwrap();
+        let places = Mat::from_fn(60, 2, |i, j| if j == 0 { 9.0 * (i % 6) as f64 } else { 20.0 * (i / 6) as f64 });
+        let form = |columns| NeighbourField::new(columns, Kernel::Matern32, places.as_ref(), 20, 1.0).unwrap();
+        let (form, flat) = (
+            form(columns),
+            form(Columns::new(&[4.0; 60], Mat::from_fn(60, 1, |_, _| 1.0).as_ref(), None, None).unwrap()),
+        );
         let posterior =
             integrate(&form, &PRIOR, &[vec![1.0, 0.0], vec![0.0, 1.0]], &IntegrationLimits::default()).unwrap();
         assert_eq!((posterior.contrasts.len(), posterior.random_sd), (2, 0.0));
@@ -332,9 +329,7 @@ mod tests {
         assert!(integrate(&form, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).is_err());
         let wrong = FieldPrior { range_median: 0.0, ..PRIOR };
         assert!(integrate(&form, &wrong, &[], &IntegrationLimits::default()).is_err());
-        let flat = Columns::new(&[4.0; 60], Mat::from_fn(60, 1, |_, _| 1.0).as_ref(), None, None).unwrap();
-        let form = LatticeField::new(flat, &across, &along, 1.0, 0.5).unwrap();
-        let error = integrate(&form, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).unwrap_err();
+        let error = integrate(&flat, &PRIOR, &[vec![1.0]], &IntegrationLimits::default()).unwrap_err();
         assert_eq!(error, StatsError::NoVariation { what: "response about the fixed effects" });
     }
 }

@@ -4,7 +4,6 @@ use std::cell::Cell;
 
 use super::{Columns, Gram, Profile, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef, product_transposed};
-use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check, optimise};
 
 /// How closely the logarithm of the random effect's ratio is sought while range and nugget are (the likelihood at its top
@@ -33,21 +32,6 @@ struct Line {
     steps: Vec<Option<f64>>,
     /// Columns that are not 0 throughout the line: its levels of the random effect, the design and the response.
     touched: Vec<usize>,
-}
-
-/// A fitted [`LineField`].
-#[derive(Debug, Clone)]
-pub struct LineFit {
-    /// Range of the exponential correlation, in the unit of the positions.
-    pub range: f64,
-    /// Share of the nugget in the residual variance.
-    pub nugget: f64,
-    /// Variance of the random effect over the residual variance; 0 without one.
-    pub ratio: f64,
-    /// Whether the likelihood still rose at the upper limit of the range.
-    pub range_at_limit: bool,
-    /// Estimates at these parameters.
-    pub profile: Profile,
 }
 
 impl LineField {
@@ -79,11 +63,18 @@ impl LineField {
         Ok(Self { columns, lines })
     }
 
-    /// Maximises the likelihood over range (up to `range_limit`), nugget and, where there is one, the random effect.
+    /// Generalised least squares at the range (up to `range_limit`), nugget and, where there is one, random effect that
+    /// maximise the restricted likelihood.
     ///
     /// # Errors
     /// A limit not above the smallest step, no line with two rows, or a response without variation.
-    pub fn fit(&self, range_limit: f64, estimation: Estimation) -> Result<LineFit, StatsError> {
+    pub fn fit(&self, range_limit: f64) -> Result<Profile, StatsError> {
+        let (range, nugget) = self.most_likely(range_limit)?;
+        let ratio = self.best_ratio((range, nugget), CLOSELY, None)?.ratio;
+        self.gram(range, nugget)?.profile(ratio)
+    }
+
+    fn most_likely(&self, range_limit: f64) -> Result<(f64, f64), StatsError> {
         check::positive("limit of the range", &[range_limit])?;
         let steps = self.lines.iter().flat_map(|line| line.steps.iter().flatten().copied());
         let smallest = steps.filter(|step| *step > 0.0).fold(f64::INFINITY, f64::min);
@@ -106,7 +97,7 @@ impl LineField {
         let near = Cell::new(None);
         let value = |at: &[f64]| {
             let (range, nugget) = bounded(at);
-            self.best_ratio((range, nugget), estimation, ROUGHLY, near.take()).map_or(f64::INFINITY, |found| {
+            self.best_ratio((range, nugget), ROUGHLY, near.take()).map_or(f64::INFINITY, |found| {
                 near.set(Some(found.ratio));
                 outside(at) - found.height
             })
@@ -119,33 +110,18 @@ impl LineField {
         if !height.is_finite() {
             return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
         }
-        let (range, nugget) = bounded(&place);
-        let ratio = self.best_ratio((range, nugget), estimation, CLOSELY, None)?.ratio;
-        let profile = self.gram(range, nugget)?.profile(ratio, estimation)?;
-        Ok(LineFit {
-            range,
-            nugget,
-            ratio,
-            range_at_limit: range >= range_limit * (1.0 - 1e-6) && nugget < 1.0,
-            profile,
-        })
+        Ok(bounded(&place))
     }
 
     /// The ratio of the random effect that maximises the likelihood at this range and nugget, its logarithm as close as
     /// that. It is sought over all ratios, or from one that it is `near`.
-    fn best_ratio(
-        &self,
-        (range, nugget): (f64, f64),
-        estimation: Estimation,
-        closeness: f64,
-        near: Option<f64>,
-    ) -> Result<Ratio, StatsError> {
+    fn best_ratio(&self, (range, nugget): (f64, f64), closeness: f64, near: Option<f64>) -> Result<Ratio, StatsError> {
         const LOWEST: f64 = -9.0;
         const HIGHEST: f64 = 4.0;
         let gram = self.gram(range, nugget)?;
         let absorber = gram.absorber();
-        let height = |ln_ratio: f64| absorber.log_likelihood(ln_ratio.exp(), estimation);
-        let none = Ratio { ratio: 0.0, height: absorber.log_likelihood(0.0, estimation)? };
+        let height = |ln_ratio: f64| absorber.log_likelihood(ln_ratio.exp());
+        let none = Ratio { ratio: 0.0, height: absorber.log_likelihood(0.0)? };
         if self.columns.random == 0 {
             return Ok(none);
         }
@@ -261,8 +237,7 @@ mod tests {
     }
 
     #[test]
-    fn the_fit_is_that_of_the_mixed_model() {
-        use crate::stats::mixed::{FitOptions, MixedModel, RangeLimit, Residual, SpatialResidual};
+    fn no_place_of_a_grid_is_more_likely_than_the_fit() {
         let n = 90;
         let data = example(n, false);
         let lines: Vec<usize> = (0..n).map(|i| i / 30).collect();
@@ -278,23 +253,21 @@ mod tests {
             .collect();
         let x = Mat::from_fn(n, 2, |i, j| data.matrix[(i, j)]);
         let columns = Columns::new(&y, x.as_ref(), None, None).unwrap();
-        let fit = LineField::new(columns, &lines, &positions).unwrap().fit(290.0, Estimation::Restricted).unwrap();
-        let spatial = SpatialResidual {
-            kernel: Kernel::Exponential,
-            positions: Mat::from_fn(n, 1, |i, _| positions[i]),
-            groups: Some(lines),
-            nugget: true,
-        };
-        let model = MixedModel::new(&y, x.as_ref()).unwrap().with_residual(Residual::Spatial(spatial)).unwrap();
-        let options = FitOptions { range_limit: RangeLimit::Absolute(290.0), ..FitOptions::default() };
-        let dense = model.fit(&options).unwrap();
-        assert!((fit.profile.log_likelihood - dense.log_likelihood()).abs() < 1e-7, "{fit:?} {dense:?}");
-        assert!((fit.range / dense.parameters().range - 1.0).abs() < 1e-3, "{fit:?} {dense:?}");
+        let field = LineField::new(columns, &lines, &positions).unwrap();
+        let fit = field.fit(290.0).unwrap();
+        let mut highest = f64::NEG_INFINITY;
+        for range in (0..60).map(|k| (0.1 * f64::from(k)).exp()) {
+            for nugget in (0..50).map(|k| 0.02 * f64::from(k)) {
+                highest = highest.max(field.gram(range, nugget).unwrap().profile(0.0).unwrap().log_likelihood);
+            }
+        }
+        let above = fit.log_likelihood - highest;
+        assert!((0.0..0.05).contains(&above), "{above}");
     }
 
     #[test]
     fn lines_of_one_row_are_refused() {
         let field = LineField::new(example(6, false), &[0, 1, 2, 3, 4, 5], &[0.0; 6]).unwrap();
-        assert!(matches!(field.fit(10.0, Estimation::Restricted), Err(StatsError::TooFew { .. })));
+        assert!(matches!(field.fit(10.0), Err(StatsError::TooFew { .. })));
     }
 }

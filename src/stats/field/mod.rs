@@ -7,30 +7,30 @@
 //!
 //! | form | covariance of the field | cost of one evaluation |
 //! | --- | --- | --- |
-//! | [`DenseField`] | any [`Kernel`](super::Kernel) of distance, exact | `n³` |
-//! | [`LatticeField`] | exponential in two directions multiplied, exact, on a grid with gaps | `n × (shorter side)²` |
-//! | [`NeighbourField`] | any kernel, each row given its nearest before it | `n × neighbours²`, equal settings once |
+//! | [`NeighbourField`] | any [`Kernel`](super::Kernel) of distance, each row given its nearest before it | `n × neighbours²`, equal settings once |
 //! | [`LineField`] | exponential along lines, independent between them, exact | `n` |
 
 mod columns;
+#[cfg(test)]
 mod dense;
 mod gram;
 mod integrate;
-mod lattice;
 mod lines;
 mod neighbours;
 mod peak;
 mod prior;
 
-pub use columns::Columns;
-pub use dense::DenseField;
-pub use gram::{Gram, Profile};
-pub use integrate::{FieldPosterior, IntegrationLimits, given, integrate, integrate_around};
-pub use lattice::LatticeField;
-pub use lines::{LineField, LineFit};
-pub use neighbours::NeighbourField;
-pub use peak::Peak;
-pub use prior::FieldPrior;
+pub(crate) use columns::Columns;
+#[cfg(test)]
+pub(crate) use dense::DenseField;
+pub(crate) use gram::{Gram, Profile};
+#[cfg(test)]
+pub(crate) use integrate::integrate;
+pub(crate) use integrate::{FieldPosterior, IntegrationLimits, given, integrate_around};
+pub(crate) use lines::LineField;
+pub(crate) use neighbours::NeighbourField;
+pub(crate) use peak::Peak;
+pub(crate) use prior::FieldPrior;
 
 use super::StatsError;
 

@@ -2,7 +2,6 @@
 
 use super::{FieldPrior, SpatialForm};
 use crate::stats::dense::{dot, quadratic_form};
-use crate::stats::mixed::Estimation;
 use crate::stats::{StatsError, check};
 
 /// A coarse grid over the root of the ratio while the mode is sought, in scales of its prior, and what each stands for.
@@ -26,11 +25,6 @@ pub struct Peak {
 }
 
 impl Peak {
-    /// Range, in the unit of the positions, and nugget share.
-    pub fn place(&self) -> (f64, f64) {
-        (self.centre[0].exp(), share(self.centre[1]))
-    }
-
     /// Climbs from the middle of the prior.
     ///
     /// # Errors
@@ -166,7 +160,7 @@ impl Cell {
         let points = roots
             .iter()
             .map(|&(root_ratio, width)| {
-                let profile = absorber.profile(root_ratio * root_ratio, Estimation::Restricted)?;
+                let profile = absorber.profile(root_ratio * root_ratio)?;
                 let contrasts = contrasts
                     .iter()
                     .map(|c| {

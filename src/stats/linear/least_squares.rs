@@ -4,7 +4,7 @@ use faer::linalg::solvers::ColPivQr;
 
 use super::compensated::Accumulator;
 use crate::stats::dense::{self, Mat, MatRef};
-use crate::stats::{Interval, StatsError, check, distribution::StudentT};
+use crate::stats::{StatsError, check};
 
 /// A column whose part outside the others is below this share of the largest is taken as a repetition of them.
 ///
@@ -27,10 +27,6 @@ pub struct LeastSquares {
     pub residual_sum_of_squares: f64,
     /// Rows less columns.
     pub df: usize,
-    /// `Σ w (y − ȳ)²` about the weighted mean.
-    pub total_about_mean: f64,
-    /// `Σ w y²`.
-    pub total_about_zero: f64,
 }
 
 impl LeastSquares {
@@ -43,37 +39,6 @@ impl LeastSquares {
     pub fn standard_errors(&self) -> Vec<f64> {
         let variance = self.residual_variance();
         (0..self.coefficients.len()).map(|j| (variance * self.unscaled_covariance[(j, j)]).sqrt()).collect()
-    }
-
-    /// The share of the sum of squares about the mean that the fit explains (for a design with an intercept).
-    pub fn r_squared(&self) -> f64 {
-        1.0 - self.residual_sum_of_squares / self.total_about_mean
-    }
-
-    /// The share of the sum of squares about zero that the fit explains (for a design without an intercept).
-    pub fn r_squared_about_zero(&self) -> f64 {
-        1.0 - self.residual_sum_of_squares / self.total_about_zero
-    }
-
-    /// Estimate and standard error of `c′b`.
-    ///
-    /// # Errors
-    /// A contrast of the wrong length.
-    pub fn contrast(&self, c: &[f64]) -> Result<(f64, f64), StatsError> {
-        check::length("contrast", c.len(), self.coefficients.len())?;
-        let variance = self.residual_variance() * dense::quadratic_form(self.unscaled_covariance.as_ref(), c);
-        Ok((dense::dot(c, &self.coefficients), variance.sqrt()))
-    }
-
-    /// The t interval of `c′b`.
-    ///
-    /// # Errors
-    /// A contrast of the wrong length or a level not between 0 and 1.
-    pub fn interval(&self, c: &[f64], level: f64) -> Result<Interval, StatsError> {
-        check::open_probability("level", level)?;
-        let (estimate, se) = self.contrast(c)?;
-        let t = StudentT::new(self.df as f64)?.quantile(0.5 + 0.5 * level)?;
-        Ok(Interval::around(estimate, t * se))
     }
 }
 
@@ -102,17 +67,12 @@ pub fn least_squares(x: MatRef<'_, f64>, y: &[f64], weights: Option<&[f64]>) -> 
     }
     let target: Vec<f64> = (0..n).map(|i| root(i) * y[i]).collect();
     let (solution, whitened) = factor.solve(&scaled, &target);
-    let weight = |i: usize| weights.map_or(1.0, |weights| weights[i]);
-    let total: f64 = (0..n).map(weight).sum();
-    let mean = y[0] + (0..n).map(|i| weight(i) * (y[i] - y[0])).sum::<f64>() / total;
     Ok(LeastSquares {
         coefficients: solution.iter().zip(&scaled.scales).map(|(value, scale)| value * scale).collect(),
         unscaled_covariance: factor.covariance(&scaled.scales),
         residual_sum_of_squares: whitened.iter().map(|r| r * r).sum(),
         residuals: (0..n).map(|i| whitened[i] / root(i)).collect(),
         df: n - p,
-        total_about_mean: (0..n).map(|i| weight(i) * (y[i] - mean) * (y[i] - mean)).sum(),
-        total_about_zero: (0..n).map(|i| weight(i) * y[i] * y[i]).sum(),
     })
 }
 

@@ -4,5 +4,5 @@ mod compensated;
 mod least_squares;
 mod paired;
 
-pub use least_squares::{LeastSquares, RANK_TOLERANCE, independent_columns, least_squares};
+pub(crate) use least_squares::{independent_columns, least_squares};
 pub use paired::{PairedT, paired_t};

@@ -1,14 +1,12 @@
 //! Blocks of rows that nothing connects, and their parts: covariance and derivatives of that.
 
 use super::model::Parameter;
-use crate::stats::Kernel;
-use crate::stats::dense::{Mat, MatRef, product};
+use crate::stats::dense::{Mat, MatRef};
 
-/// A random effect: the level of each row, and the value its deviation is multiplied by.
+/// A random intercept: the level of each row.
 #[derive(Debug, Clone)]
 pub(super) struct Grouping {
     pub(super) levels: Vec<usize>,
-    pub(super) values: Option<Vec<f64>>,
 }
 
 impl Grouping {
@@ -18,14 +16,7 @@ impl Grouping {
             let next = codes.len();
             codes.entry(self.levels[row]).or_insert(next);
         }
-        Self {
-            levels: rows.iter().map(|&row| codes[&self.levels[row]]).collect(),
-            values: self.values.as_ref().map(|values| rows.iter().map(|&row| values[row]).collect()),
-        }
-    }
-
-    fn value(&self, row: usize) -> f64 {
-        self.values.as_ref().map_or(1.0, |values| values[row])
+        Self { levels: rows.iter().map(|&row| codes[&self.levels[row]]).collect() }
     }
 
     fn count(&self) -> usize {
@@ -36,24 +27,22 @@ impl Grouping {
     fn right_multiply(&self, a: MatRef<'_, f64>) -> Mat<f64> {
         let mut by_level = Mat::<f64>::zeros(a.nrows(), self.count()); // A Z
         for (row, &level) in self.levels.iter().enumerate() {
-            let value = self.value(row);
             for i in 0..a.nrows() {
-                by_level[(i, level)] += a[(i, row)] * value;
+                by_level[(i, level)] += a[(i, row)];
             }
         }
-        Mat::from_fn(a.nrows(), a.ncols(), |i, j| by_level[(i, self.levels[j])] * self.value(j))
+        Mat::from_fn(a.nrows(), a.ncols(), |i, j| by_level[(i, self.levels[j])])
     }
 
     /// `Z Z′ B`.
     fn left_multiply(&self, b: MatRef<'_, f64>) -> Mat<f64> {
         let mut by_level = Mat::<f64>::zeros(self.count(), b.ncols()); // Z′ B
         for (row, &level) in self.levels.iter().enumerate() {
-            let value = self.value(row);
             for j in 0..b.ncols() {
-                by_level[(level, j)] += value * b[(row, j)];
+                by_level[(level, j)] += b[(row, j)];
             }
         }
-        Mat::from_fn(b.nrows(), b.ncols(), |i, j| by_level[(self.levels[i], j)] * self.value(i))
+        Mat::from_fn(b.nrows(), b.ncols(), |i, j| by_level[(self.levels[i], j)])
     }
 }
 
@@ -92,19 +81,12 @@ impl BlockDerivative<'_> {
 
 impl Block {
     /// The derivatives of the covariance, one a parameter.
-    pub(super) fn derivatives<'a>(
-        &'a self,
-        parameters: &[Parameter],
-        values: &[f64],
-        kernel: Option<Kernel>,
-    ) -> Vec<BlockDerivative<'a>> {
+    pub(super) fn derivatives(&self, parameters: &[Parameter]) -> Vec<BlockDerivative<'_>> {
         parameters
             .iter()
             .map(|&parameter| match parameter {
                 Parameter::Random(k) if Some(k) == self.shared => BlockDerivative::Shared,
-                _ => BlockDerivative::Parts(
-                    self.parts.iter().map(|part| part.derivative(parameter, parameters, values, kernel)).collect(),
-                ),
+                _ => BlockDerivative::Parts(self.parts.iter().map(|part| part.derivative(parameter)).collect()),
             })
             .collect()
     }
@@ -117,16 +99,12 @@ pub(super) struct Part {
     pub(super) y: Mat<f64>,
     pub(super) random: Vec<Grouping>,
     pub(super) inverse_weights: Vec<f64>,
-    /// Distances within groups, infinite between groups.
-    pub(super) distances: Option<Mat<f64>>,
-    pub(super) known: Option<Mat<f64>>,
 }
 
 /// The derivative of the covariance of a part with respect to one parameter.
 pub(super) enum Derivative<'a> {
     Grouped(&'a Grouping),
     Diagonal(&'a [f64]),
-    Full(Mat<f64>),
 }
 
 impl Derivative<'_> {
@@ -135,7 +113,6 @@ impl Derivative<'_> {
         match self {
             Self::Grouped(grouping) => grouping.right_multiply(a),
             Self::Diagonal(values) => Mat::from_fn(a.nrows(), a.ncols(), |i, j| a[(i, j)] * values[j]),
-            Self::Full(matrix) => product(a, matrix.as_ref()),
         }
     }
 
@@ -148,16 +125,13 @@ impl Derivative<'_> {
                 for j in 0..n {
                     for i in 0..n {
                         if grouping.levels[i] == grouping.levels[j] {
-                            sum += a[(i, j)] * grouping.value(i) * grouping.value(j);
+                            sum += a[(i, j)];
                         }
                     }
                 }
                 sum
             }
             Self::Diagonal(values) => (0..n).map(|i| a[(i, i)] * values[i]).sum(),
-            Self::Full(matrix) => {
-                (0..n).map(|j| a.col(j).iter().zip(matrix.col(j).iter()).map(|(a, v)| a * v).sum::<f64>()).sum()
-            }
         }
     }
 
@@ -166,7 +140,6 @@ impl Derivative<'_> {
         match self {
             Self::Grouped(grouping) => grouping.left_multiply(b),
             Self::Diagonal(values) => Mat::from_fn(b.nrows(), b.ncols(), |i, j| values[i] * b[(i, j)]),
-            Self::Full(matrix) => product(matrix.as_ref(), b),
         }
     }
 }
@@ -177,30 +150,9 @@ impl Part {
     }
 
     /// The covariance at these parameter values, without the random effect `except`.
-    pub(super) fn covariance(
-        &self,
-        parameters: &[Parameter],
-        values: &[f64],
-        kernel: Option<Kernel>,
-        except: Option<usize>,
-    ) -> Mat<f64> {
+    pub(super) fn covariance(&self, parameters: &[Parameter], values: &[f64], except: Option<usize>) -> Mat<f64> {
         let n = self.size();
-        let mut v = match &self.known {
-            Some(known) => known.clone(),
-            None => Mat::zeros(n, n),
-        };
-        let (sill, range) = sill_and_range(parameters, values);
-        if let (Some(kernel), Some(distances)) = (kernel, &self.distances) {
-            for j in 0..n {
-                for i in j..n {
-                    let value = sill * kernel.correlation(distances[(i, j)] / range);
-                    v[(i, j)] += value;
-                    if i != j {
-                        v[(j, i)] += value;
-                    }
-                }
-            }
-        }
+        let mut v = Mat::zeros(n, n);
         for (parameter, &value) in parameters.iter().zip(values) {
             match *parameter {
                 Parameter::Random(k) if value > 0.0 && Some(k) != except => {
@@ -208,7 +160,7 @@ impl Part {
                     for j in 0..n {
                         for i in 0..n {
                             if grouping.levels[i] == grouping.levels[j] {
-                                v[(i, j)] += value * grouping.value(i) * grouping.value(j);
+                                v[(i, j)] += value;
                             }
                         }
                     }
@@ -218,124 +170,17 @@ impl Part {
                         v[(i, i)] += value * self.inverse_weights[i];
                     }
                 }
-                Parameter::Random(_) | Parameter::Sill | Parameter::LnRange => {}
+                Parameter::Random(_) => {}
             }
         }
         v
     }
 
     /// The derivative of the covariance by one of the parameters.
-    fn derivative<'a>(
-        &'a self,
-        parameter: Parameter,
-        parameters: &[Parameter],
-        values: &[f64],
-        kernel: Option<Kernel>,
-    ) -> Derivative<'a> {
-        let (sill, range) = sill_and_range(parameters, values);
+    fn derivative(&self, parameter: Parameter) -> Derivative<'_> {
         match parameter {
             Parameter::Random(k) => Derivative::Grouped(&self.random[k]),
             Parameter::Residual => Derivative::Diagonal(&self.inverse_weights),
-            Parameter::Sill => self.spatial(range, |u| kernel.map_or(0.0, |kernel| kernel.correlation(u))),
-            Parameter::LnRange => {
-                self.spatial(range, |u| kernel.map_or(0.0, |kernel| sill * kernel.range_derivatives(u).0))
-            }
-        }
-    }
-
-    /// The second derivative by the parameters `i` and `j`, where it is not 0.
-    pub(super) fn second_derivative(
-        &self,
-        parameters: &[Parameter],
-        values: &[f64],
-        kernel: Option<Kernel>,
-        pair: (Parameter, Parameter),
-    ) -> Option<Mat<f64>> {
-        let (sill, range) = sill_and_range(parameters, values);
-        let of = |f: &dyn Fn(f64) -> f64| match self.spatial(range, f) {
-            Derivative::Full(matrix) => Some(matrix),
-            _ => None,
-        };
-        let kernel = kernel?;
-        match pair {
-            (Parameter::LnRange, Parameter::LnRange) => of(&|u| sill * kernel.range_derivatives(u).1),
-            (Parameter::LnRange, Parameter::Sill) | (Parameter::Sill, Parameter::LnRange) => {
-                of(&|u| kernel.range_derivatives(u).0)
-            }
-            _ => None,
-        }
-    }
-
-    fn spatial(&self, range: f64, of: impl Fn(f64) -> f64) -> Derivative<'static> {
-        let n = self.size();
-        let mut matrix = Mat::zeros(n, n);
-        if let Some(distances) = &self.distances {
-            for j in 0..n {
-                for i in j..n {
-                    let value = of(distances[(i, j)] / range);
-                    matrix[(i, j)] = value;
-                    matrix[(j, i)] = value;
-                }
-            }
-        }
-        Derivative::Full(matrix)
-    }
-}
-
-fn sill_and_range(parameters: &[Parameter], values: &[f64]) -> (f64, f64) {
-    let find = |wanted: Parameter| parameters.iter().position(|p| *p == wanted).map(|at| values[at]);
-    (find(Parameter::Sill).unwrap_or(0.0), find(Parameter::LnRange).map_or(f64::INFINITY, f64::exp))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::super::model::{MixedModel, Residual, SpatialResidual};
-    use super::*;
-
-    #[test]
-    fn derivatives_equal_differences_of_the_covariance() {
-        let y: Vec<f64> = (0..9).map(|i| f64::from(i * i % 5)).collect();
-        let positions = Mat::from_fn(9, 2, |i, j| if j == 0 { i as f64 } else { (i * i % 4) as f64 });
-        for kernel in Kernel::ALL {
-            let spatial = SpatialResidual { kernel, positions: positions.clone(), groups: None, nugget: true };
-            let model = MixedModel::new(&y, Mat::from_fn(9, 1, |_, _| 1.0).as_ref())
-                .unwrap()
-                .with_random_slope(&[0, 0, 0, 1, 1, 1, 2, 2, 2], &y)
-                .unwrap()
-                .with_residual(Residual::Spatial(spatial))
-                .unwrap();
-            let (blocks, parameters) = (model.blocks(), model.parameters());
-            let part = &blocks[0].parts[0];
-            let values = [0.4, 0.3, 0.8, 2.3_f64.ln()];
-            let moved = |k: usize, by: f64| {
-                let mut moved = values;
-                moved[k] += by;
-                moved
-            };
-            let full = |at: &[f64], k: usize| {
-                part.derivative(parameters[k], &parameters, at, Some(kernel))
-                    .left_multiply(Mat::<f64>::identity(9, 9).as_ref())
-            };
-            let h = 1e-5;
-            for i in 0..4 {
-                let analytic = full(&values, i);
-                let up = part.covariance(&parameters, &moved(i, h), Some(kernel), None);
-                let down = part.covariance(&parameters, &moved(i, -h), Some(kernel), None);
-                for j in 0..4 {
-                    let pair = (parameters[i], parameters[j]);
-                    let second = part.second_derivative(&parameters, &values, Some(kernel), pair);
-                    let (first_up, first_down) = (full(&moved(j, h), i), full(&moved(j, -h), i));
-                    for a in 0..9 {
-                        for b in 0..9 {
-                            let difference = (up[(a, b)] - down[(a, b)]) / (2.0 * h);
-                            assert!((analytic[(a, b)] - difference).abs() < 1e-8, "{kernel:?} {i}");
-                            let curved = (first_up[(a, b)] - first_down[(a, b)]) / (2.0 * h);
-                            let exact = second.as_ref().map_or(0.0, |matrix| matrix[(a, b)]);
-                            assert!((exact - curved).abs() < 1e-7, "{kernel:?} {i} {j}: {exact} {curved}");
-                        }
-                    }
-                }
-            }
         }
     }
 }

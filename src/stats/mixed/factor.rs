@@ -2,7 +2,6 @@
 
 use super::block::{Block, BlockDerivative};
 use super::model::Parameter;
-use crate::stats::Kernel;
 use crate::stats::dense::{Cholesky, Mat, add_product, trace_of_product};
 
 /// A root of `V⁻¹` with `V = D + σ² 1 1′`, `D = L L′` block-diagonal: `(I − α w w′) L⁻¹` with `w = L⁻¹ 1`, where
@@ -25,11 +24,11 @@ struct Shared {
 
 impl Factor {
     /// At these parameter values; `None` when the covariance is not positive definite.
-    pub(super) fn new(block: &Block, parameters: &[Parameter], values: &[f64], kernel: Option<Kernel>) -> Option<Self> {
+    pub(super) fn new(block: &Block, parameters: &[Parameter], values: &[f64]) -> Option<Self> {
         let parts = block
             .parts
             .iter()
-            .map(|part| Cholesky::of_owned(part.covariance(parameters, values, kernel, block.shared)))
+            .map(|part| Cholesky::of_owned(part.covariance(parameters, values, block.shared)))
             .collect::<Option<Vec<_>>>()?;
         let position = |k: usize| parameters.iter().position(|parameter| *parameter == Parameter::Random(k));
         let shared = block.shared.and_then(position).map(|at| {

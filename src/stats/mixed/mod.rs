@@ -1,8 +1,7 @@
-//! Linear mixed models: fixed effects, random intercepts and slopes (nested or crossed), correlated residuals, and
-//! sampling covariances that are known beforehand.
+//! Linear mixed models: fixed effects, random intercepts and slopes (nested or crossed), and sampling covariances that are
+//! known beforehand.
 //!
-//! `y ~ N(Xβ, V)`, `V = Σ σ_k² Z_k Z_k′ + σ_n² diag(1/w) + σ_s² C(range) + K`: one variance a random effect, a nugget (the
-//! plain residual), a partial sill with a [`Kernel`](super::Kernel) over distance within groups, and the known part `K`.
+//! `y ~ N(Xβ, V)`, `V = Σ σ_k² Z_k Z_k′ + σ² diag(1/w) + K`: one variance a random effect, the residual, and the known part `K`.
 //! Rows that nothing connects fall into blocks of their own, and a block that one random intercept alone holds together (a
 //! season over its site-years) into parts: the cost is that of the largest part times their number, not that of all rows.
 //!
@@ -10,17 +9,15 @@
 //! | --- | --- |
 //! | restricted likelihood | Patterson & Thompson 1971, Biometrika 58:545–554; Harville 1977, J. Am. Stat. Assoc. 72:320–338 |
 //! | average information | Gilmour, Thompson & Cullis 1995, Biometrics 51:1440–1450 |
-//! | small samples | Kenward & Roger 1997, Biometrics 53:983–997; Satterthwaite 1946, Biometrics Bull. 2:110–114 |
+//! | small samples | Kenward & Roger 1997, Biometrics 53:983–997 |
 
 mod block;
 mod factor;
-mod fit;
+pub(crate) mod fit;
 mod likelihood;
 mod model;
 mod search;
 mod small_sample;
 
-pub use fit::{Estimation, FitOptions, MixedFit, Optimum, RangeLimit, SearchStatus};
-pub use likelihood::{FixedLikelihood, ProfiledLikelihood};
-pub use model::{CovarianceParameters, KnownBlock, MixedModel, Residual, SpatialResidual};
-pub use small_sample::{JointTest, SmallSample};
+pub(crate) use fit::FitOptions;
+pub(crate) use model::MixedModel;

@@ -3,57 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::block::{Block, Grouping, Part};
-use super::likelihood::Evaluation;
 use crate::stats::dense::{Mat, MatRef};
-use crate::stats::{Kernel, StatsError, check, linear::independent_columns};
-
-/// Residuals correlated over distance within groups.
-#[derive(Debug, Clone)]
-pub struct SpatialResidual {
-    /// The correlation function.
-    pub kernel: Kernel,
-    /// Position of each row: one row a row of the data, one column a coordinate, all in one unit of length.
-    pub positions: Mat<f64>,
-    /// Group of each row; residuals of different groups are independent. One group for all when absent.
-    pub groups: Option<Vec<usize>>,
-    /// Whether a nugget, an uncorrelated part, is estimated beside the correlated one.
-    pub nugget: bool,
-}
-
-/// The residual part of the covariance.
-#[derive(Debug, Clone)]
-pub enum Residual {
-    /// Independent residuals of variance `σ²/w`.
-    Independent,
-    /// Residuals correlated over distance, with or without a nugget of variance `σ_n²/w`.
-    Spatial(SpatialResidual),
-    /// None besides the known covariance and the random effects.
-    KnownOnly,
-}
-
-/// A known covariance among some rows; rows of different blocks have none.
-#[derive(Debug, Clone)]
-pub struct KnownBlock {
-    /// The rows.
-    pub rows: Vec<usize>,
-    /// Their covariance, in the unit of the response squared, in that order.
-    pub covariance: Mat<f64>,
-}
-
-/// The known covariance of all rows.
-#[derive(Debug, Clone)]
-struct Known {
-    blocks: Vec<KnownBlock>,
-    /// Block of each row and its place there.
-    places: Vec<(usize, usize)>,
-}
-
-impl Known {
-    fn between(&self, one: usize, other: usize) -> f64 {
-        let ((block, i), (same, j)) = (self.places[one], self.places[other]);
-        if block == same { self.blocks[block].covariance[(i, j)] } else { 0.0 }
-    }
-}
+use crate::stats::{StatsError, check, linear::independent_columns};
 
 /// A model; built up from response and design, then fitted.
 #[derive(Debug, Clone)]
@@ -62,33 +13,15 @@ pub struct MixedModel {
     pub(super) x: Mat<f64>,
     random: Vec<Grouping>,
     weights: Option<Vec<f64>>,
-    pub(super) residual: Residual,
-    known: Option<Known>,
 }
 
-/// Values of the covariance parameters, in the unit of the response squared; the range in the unit of the positions.
+/// Values of the covariance parameters, in the unit of the response squared.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CovarianceParameters {
     /// One variance a random effect, in the order they were added.
     pub random: Vec<f64>,
-    /// The variance of the uncorrelated residual: σ², or the nugget beside a sill; 0 where the model has none.
+    /// σ².
     pub residual: f64,
-    /// The partial sill; 0 where the model has none.
-    pub sill: f64,
-    /// The range; infinite where the model has none.
-    pub range: f64,
-}
-
-impl CovarianceParameters {
-    /// Sill and nugget together: σ² of a spatial residual.
-    pub fn total_residual(&self) -> f64 {
-        self.residual + self.sill
-    }
-
-    /// The share of the nugget in the residual variance.
-    pub fn nugget_share(&self) -> f64 {
-        self.residual / self.total_residual()
-    }
 }
 
 /// What a position in the vector of parameters stands for.
@@ -96,13 +29,11 @@ impl CovarianceParameters {
 pub(super) enum Parameter {
     Random(usize),
     Residual,
-    Sill,
-    LnRange,
 }
 
 impl MixedModel {
     /// With a response, one value a row, and a design, one row a row and one column a fixed effect; residuals are
-    /// independent until said otherwise.
+    /// independent.
     ///
     /// # Errors
     /// Lengths that differ, values that are not finite, collinear columns, or no rows to spare.
@@ -117,14 +48,7 @@ impl MixedModel {
         if y.len() <= x.ncols() {
             return Err(StatsError::NoResidualDegreesOfFreedom { rows: y.len(), rank: x.ncols() });
         }
-        Ok(Self {
-            y: y.to_vec(),
-            x: x.to_owned(),
-            random: Vec::new(),
-            weights: None,
-            residual: Residual::Independent,
-            known: None,
-        })
+        Ok(Self { y: y.to_vec(), x: x.to_owned(), random: Vec::new(), weights: None })
     }
 
     /// Adds a random intercept: rows of one level share a deviation drawn from `N(0, σ²)`.
@@ -133,19 +57,7 @@ impl MixedModel {
     /// A number of levels that is not the number of rows.
     pub fn with_random(mut self, levels: &[usize]) -> Result<Self, StatsError> {
         check::length("levels of a random effect", levels.len(), self.y.len())?;
-        self.random.push(Grouping { levels: levels.to_vec(), values: None });
-        Ok(self)
-    }
-
-    /// Adds a random slope: the deviation of a level is multiplied by the value of the row.
-    ///
-    /// # Errors
-    /// Lengths that differ from the number of rows, or values that are not finite.
-    pub fn with_random_slope(mut self, levels: &[usize], values: &[f64]) -> Result<Self, StatsError> {
-        check::length("levels of a random slope", levels.len(), self.y.len())?;
-        check::length("values of a random slope", values.len(), self.y.len())?;
-        check::finite("values of a random slope", values)?;
-        self.random.push(Grouping { levels: levels.to_vec(), values: Some(values.to_vec()) });
+        self.random.push(Grouping { levels: levels.to_vec() });
         Ok(self)
     }
 
@@ -160,62 +72,6 @@ impl MixedModel {
         Ok(self)
     }
 
-    /// Sets the residual part.
-    ///
-    /// # Errors
-    /// Positions or groups of the wrong length, positions that are not finite.
-    pub fn with_residual(mut self, residual: Residual) -> Result<Self, StatsError> {
-        if let Residual::Spatial(spatial) = &residual {
-            check::length("positions", spatial.positions.nrows(), self.y.len())?;
-            for column in 0..spatial.positions.ncols() {
-                let values: Vec<f64> = spatial.positions.col(column).iter().copied().collect();
-                check::finite("positions", &values)?;
-            }
-            if let Some(groups) = &spatial.groups {
-                check::length("groups", groups.len(), self.y.len())?;
-            }
-        }
-        self.residual = residual;
-        Ok(self)
-    }
-
-    /// Adds a covariance that is known beforehand, as that of estimates from an earlier stage; each row in one block.
-    ///
-    /// # Errors
-    /// A row in no block, in several or out of range; a matrix of the wrong size, not symmetric, or with values that are
-    /// not finite.
-    pub fn with_known_covariance(mut self, blocks: Vec<KnownBlock>) -> Result<Self, StatsError> {
-        let n = self.y.len();
-        let mut places = vec![None; n];
-        for (at, block) in blocks.iter().enumerate() {
-            check::length("rows of a known covariance", block.covariance.nrows(), block.rows.len())?;
-            check::length("columns of a known covariance", block.covariance.ncols(), block.rows.len())?;
-            for (i, &row) in block.rows.iter().enumerate() {
-                let place = places.get_mut(row).filter(|place| place.is_none());
-                *place.ok_or(StatsError::OutOfRange {
-                    what: "row of a known covariance",
-                    allowed: "below the number of rows, once",
-                    value: row as f64,
-                })? = Some((at, i));
-            }
-            check_covariance(&block.covariance)?;
-        }
-        check::length("rows with a known covariance", places.iter().flatten().count(), n)?;
-        self.known = Some(Known { blocks, places: places.into_iter().flatten().collect() });
-        Ok(self)
-    }
-
-    /// Adds sampling variances that are known beforehand, one a row, of independent errors.
-    ///
-    /// # Errors
-    /// A wrong length, or variances not above 0.
-    pub fn with_known_variances(self, variances: &[f64]) -> Result<Self, StatsError> {
-        check::length("known variances", variances.len(), self.y.len())?;
-        check::positive("known variances", variances)?;
-        let alone = |(row, &v): (usize, &f64)| KnownBlock { rows: vec![row], covariance: Mat::from_fn(1, 1, |_, _| v) };
-        self.with_known_covariance(variances.iter().enumerate().map(alone).collect())
-    }
-
     /// Number of rows.
     pub fn rows(&self) -> usize {
         self.y.len()
@@ -226,72 +82,14 @@ impl MixedModel {
         self.x.ncols()
     }
 
-    pub(super) fn has_known(&self) -> bool {
-        self.known.is_some()
-    }
-
-    pub(super) fn kernel(&self) -> Option<Kernel> {
-        match &self.residual {
-            Residual::Spatial(spatial) => Some(spatial.kernel),
-            _ => None,
-        }
-    }
-
     pub(super) fn parameters(&self) -> Vec<Parameter> {
-        let mut all: Vec<Parameter> = (0..self.random.len()).map(Parameter::Random).collect();
-        match &self.residual {
-            Residual::Independent => all.push(Parameter::Residual),
-            Residual::Spatial(spatial) => {
-                if spatial.nugget {
-                    all.push(Parameter::Residual);
-                }
-                all.extend([Parameter::Sill, Parameter::LnRange]);
-            }
-            Residual::KnownOnly => {}
-        }
-        all
-    }
-
-    /// The vector the search works on; the range by its logarithm.
-    pub(super) fn to_vector(&self, parameters: &CovarianceParameters) -> Result<Vec<f64>, StatsError> {
-        check::length("variances of random effects", parameters.random.len(), self.random.len())?;
-        self.parameters()
-            .iter()
-            .map(|parameter| {
-                let value = match *parameter {
-                    Parameter::Random(k) => parameters.random[k],
-                    Parameter::Residual => parameters.residual,
-                    Parameter::Sill => parameters.sill,
-                    Parameter::LnRange => {
-                        check::positive("range", &[parameters.range])?;
-                        return Ok(parameters.range.ln());
-                    }
-                };
-                if value.is_finite() && value >= 0.0 {
-                    Ok(value)
-                } else {
-                    Err(StatsError::OutOfRange { what: "variance", allowed: "finite and not below 0", value })
-                }
-            })
-            .collect()
+        let random = (0..self.random.len()).map(Parameter::Random);
+        random.chain([Parameter::Residual]).collect()
     }
 
     pub(super) fn parameters_of(&self, vector: &[f64]) -> CovarianceParameters {
-        let mut result = CovarianceParameters {
-            random: vec![0.0; self.random.len()],
-            residual: 0.0,
-            sill: 0.0,
-            range: f64::INFINITY,
-        };
-        for (parameter, &value) in self.parameters().iter().zip(vector) {
-            match *parameter {
-                Parameter::Random(k) => result.random[k] = value,
-                Parameter::Residual => result.residual = value,
-                Parameter::Sill => result.sill = value,
-                Parameter::LnRange => result.range = value.exp(),
-            }
-        }
-        result
+        let (random, residual) = vector.split_at(self.random.len());
+        CovarianceParameters { random: random.to_vec(), residual: residual.first().copied().unwrap_or(0.0) }
     }
 
     /// The rows in blocks that nothing connects.
@@ -308,8 +106,7 @@ impl MixedModel {
     fn layout(&self) -> Layout {
         let whole = self.connected(None);
         let mut best = Layout { blocks: whole.iter().map(|rows| vec![rows.clone()]).collect(), shared: None };
-        let intercepts = (0..self.random.len()).filter(|&k| self.random[k].values.is_none());
-        for k in intercepts {
+        for k in 0..self.random.len() {
             let parts = self.connected(Some(k));
             let level = |row: usize| self.random[k].levels[row];
             let is_outermost = parts.iter().all(|rows| rows.iter().all(|&row| level(row) == level(rows[0])));
@@ -340,18 +137,6 @@ impl MixedModel {
         };
         let joining = self.random.iter().enumerate().filter(|(k, _)| Some(*k) != except);
         joining.for_each(|(_, grouping)| join_equal(&grouping.levels));
-        if let Residual::Spatial(spatial) = &self.residual {
-            join_equal(spatial.groups.as_deref().unwrap_or(&vec![0; n]));
-        }
-        for block in self.known.iter().flat_map(|known| &known.blocks) {
-            for (i, &row) in block.rows.iter().enumerate() {
-                for (j, &other) in block.rows[..i].iter().enumerate() {
-                    if block.covariance[(i, j)].abs() > 0.0 {
-                        forest.join(row, other);
-                    }
-                }
-            }
-        }
         let mut members: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         for row in 0..n {
             members.entry(forest.root(row)).or_default().push(row);
@@ -361,21 +146,6 @@ impl MixedModel {
 
     fn part(&self, rows: &[usize]) -> Part {
         let size = rows.len();
-        let distances = match &self.residual {
-            Residual::Spatial(spatial) => {
-                let group = |row: usize| spatial.groups.as_ref().map_or(0, |groups| groups[row]);
-                Some(Mat::from_fn(size, size, |i, j| {
-                    if group(rows[i]) != group(rows[j]) {
-                        return f64::INFINITY;
-                    }
-                    (0..spatial.positions.ncols())
-                        .map(|c| (spatial.positions[(rows[i], c)] - spatial.positions[(rows[j], c)]).powi(2))
-                        .sum::<f64>()
-                        .sqrt()
-                }))
-            }
-            _ => None,
-        };
         let inverse_weights: Vec<f64> =
             rows.iter().map(|&row| self.weights.as_ref().map_or(1.0, |weights| 1.0 / weights[row])).collect();
         Part {
@@ -383,67 +153,8 @@ impl MixedModel {
             y: Mat::from_fn(size, 1, |i, _| self.y[rows[i]]),
             random: self.random.iter().map(|grouping| grouping.of_rows(rows)).collect(),
             inverse_weights,
-            distances,
-            known: self.known.as_ref().map(|known| Mat::from_fn(size, size, |i, j| known.between(rows[i], rows[j]))),
         }
     }
-
-    /// `σ² Z′V⁻¹(y − Xβ)`, one value a level.
-    pub(super) fn deviations(
-        &self,
-        effect: usize,
-        variance: Option<f64>,
-        at: &Evaluation,
-    ) -> Result<Vec<(usize, f64)>, StatsError> {
-        let (Some(grouping), Some(variance)) = (self.random.get(effect), variance) else {
-            return Err(StatsError::OutOfRange {
-                what: "position of a random effect",
-                allowed: "below their number",
-                value: effect as f64,
-            });
-        };
-        let mut sums: BTreeMap<usize, f64> = BTreeMap::new();
-        for (parts, factored) in self.layout().blocks.iter().zip(&at.blocks) {
-            for (rows, py) in parts.iter().zip(&factored.py) {
-                for (index, &row) in rows.iter().enumerate() {
-                    let value = grouping.values.as_ref().map_or(1.0, |values| values[row]);
-                    *sums.entry(grouping.levels[row]).or_default() += variance * value * py[(index, 0)];
-                }
-            }
-        }
-        Ok(sums.into_iter().collect())
-    }
-
-    /// The largest and the smallest positive distance within groups.
-    pub(super) fn distance_span(&self) -> Option<(f64, f64)> {
-        self.kernel()?;
-        let mut span: Option<(f64, f64)> = None;
-        for part in self.blocks().iter().flat_map(|block| &block.parts) {
-            let Some(distances) = &part.distances else { continue };
-            for j in 0..distances.ncols() {
-                for i in 0..j {
-                    let d = distances[(i, j)];
-                    if d.is_finite() && d > 0.0 {
-                        span = Some(span.map_or((d, d), |(small, large)| (small.min(d), large.max(d))));
-                    }
-                }
-            }
-        }
-        span
-    }
-}
-
-fn check_covariance(known: &Mat<f64>) -> Result<(), StatsError> {
-    for j in 0..known.ncols() {
-        for i in 0..known.nrows() {
-            let (value, mirrored) = (known[(i, j)], known[(j, i)]);
-            check::finite("known covariance", &[value])?;
-            if (value - mirrored).abs() > 1e-9 * (known[(i, i)] * known[(j, j)]).abs().sqrt() {
-                return Err(StatsError::OutOfRange { what: "known covariance", allowed: "symmetric", value });
-            }
-        }
-    }
-    Ok(())
 }
 
 /// Rows in the parts of blocks.
@@ -518,16 +229,5 @@ mod tests {
         assert!(matches!(MixedModel::new(&[1.0], one.as_ref()), Err(StatsError::NoResidualDegreesOfFreedom { .. })));
         assert!(model(3).with_random(&[0, 1]).is_err());
         assert!(model(3).with_weights(&[1.0, 0.0, 1.0]).is_err());
-        let known = |rows: &[usize], covariance: &[f64]| KnownBlock {
-            rows: rows.to_vec(),
-            covariance: crate::stats::dense::matrix(rows.len(), rows.len(), covariance),
-        };
-        let sound = known(&[1, 0], &[1.0, 0.5, 0.5, 1.0]);
-        assert!(model(2).with_known_covariance(vec![sound.clone()]).is_ok());
-        assert!(model(2).with_known_covariance(vec![known(&[0, 1], &[1.0, 0.5, 0.1, 1.0])]).is_err());
-        assert!(model(3).with_known_covariance(vec![sound.clone()]).is_err(), "a row without");
-        assert!(model(2).with_known_covariance(vec![sound.clone(), known(&[1], &[1.0])]).is_err(), "a row twice");
-        assert!(model(2).with_known_covariance(vec![known(&[0, 2], &[1.0, 0.5, 0.5, 1.0])]).is_err(), "no such row");
-        assert!(model(2).with_known_variances(&[1.0, -1.0]).is_err());
     }
 }

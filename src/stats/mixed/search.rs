@@ -1,22 +1,13 @@
 //! The climb to a maximum of the likelihood: average information with step-halving and an active set at 0.
 
-use super::likelihood::{Estimation, Evaluation, Slope, Workspace};
-use super::model::Parameter;
+use super::likelihood::{Evaluation, Slope, Workspace};
 use crate::stats::StatsError;
 use crate::stats::dense::{Cholesky, Mat, dot};
-
-/// Bounds of the logarithm of the range.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct RangeBounds {
-    pub(super) low: f64,
-    pub(super) high: f64,
-}
 
 /// Where a climb ended.
 pub(super) struct Summit {
     pub(super) vector: Vec<f64>,
     pub(super) log_likelihood: f64,
-    pub(super) iterations: usize,
     /// Squared length of the last step in standard errors.
     pub(super) decrement: f64,
 }
@@ -40,26 +31,20 @@ pub(super) const ROUGH_STEP: f64 = 1e-3;
 pub(super) const ARRIVED: f64 = 1e-8;
 
 /// Climbs from a start, or answers why the likelihood cannot be computed there.
-pub(super) fn climb(
-    workspace: &Workspace,
-    start: &[f64],
-    estimation: Estimation,
-    bounds: RangeBounds,
-    shortest: f64,
-) -> Result<Summit, StatsError> {
+pub(super) fn climb(workspace: &Workspace, start: &[f64], shortest: f64) -> Result<Summit, StatsError> {
     let mut vector = start.to_vec();
-    let mut at = workspace.evaluate(&vector, estimation)?;
+    let mut at = workspace.evaluate(&vector)?;
     let mut damping = 0.0;
     let mut decrement = f64::INFINITY;
     let mut slow = false;
-    for iteration in 0..ITERATIONS {
-        let mut slope = workspace.slope(&vector, &at, estimation);
-        let free = free_parameters(workspace, &vector, &slope, bounds);
-        if slow && let Some(observed) = observed_information(workspace, &vector, &free, estimation) {
+    for _ in 0..ITERATIONS {
+        let mut slope = workspace.slope(&at);
+        let free = free_parameters(&vector, &slope);
+        if slow && let Some(observed) = observed_information(workspace, &vector, &free) {
             slope.information = observed;
         }
         if free.is_empty() {
-            return Ok(Summit { log_likelihood: at.log_likelihood, vector, iterations: iteration, decrement: 0.0 });
+            return Ok(Summit { log_likelihood: at.log_likelihood, vector, decrement: 0.0 });
         }
         let Some(step) = newton_step(&slope, &free, damping) else {
             damping = (10.0_f64 * damping).max(1e-6);
@@ -70,9 +55,9 @@ pub(super) fn climb(
         // the average information is not the curvature; near the top that costs digits where it matters
         slow |= decrement < 1e-2 && decrement > 1e-3 * last;
         if decrement < shortest {
-            return Ok(Summit { log_likelihood: at.log_likelihood, vector, iterations: iteration, decrement });
+            return Ok(Summit { log_likelihood: at.log_likelihood, vector, decrement });
         }
-        match rise(workspace, &vector, &at, (&free, &step), estimation, bounds) {
+        match rise(workspace, &vector, &at, (&free, &step)) {
             Some((next, evaluation)) => {
                 (vector, at) = (next, evaluation);
                 damping *= 0.1;
@@ -81,46 +66,33 @@ pub(super) fn climb(
                 }
             }
             None if damping < 1e3 => damping = (10.0 * damping).max(1e-3),
-            None => return Ok(Summit { log_likelihood: at.log_likelihood, vector, iterations: iteration, decrement }),
+            None => return Ok(Summit { log_likelihood: at.log_likelihood, vector, decrement }),
         }
     }
-    Ok(Summit { log_likelihood: at.log_likelihood, vector, iterations: ITERATIONS, decrement })
+    Ok(Summit { log_likelihood: at.log_likelihood, vector, decrement })
 }
 
-/// Parameters that may move: not held at a bound by their slope, and with some information about them.
-fn free_parameters(workspace: &Workspace, vector: &[f64], slope: &Slope, bounds: RangeBounds) -> Vec<usize> {
+/// Parameters that may move: not held at 0 by their slope, and with some information about them.
+fn free_parameters(vector: &[f64], slope: &Slope) -> Vec<usize> {
     (0..vector.len())
-        .filter(|&i| {
-            let (value, up) = (vector[i], slope.score[i]);
-            let held = if workspace.parameters[i] == Parameter::LnRange {
-                (value <= bounds.low && up <= 0.0) || (value >= bounds.high && up >= 0.0)
-            } else {
-                value <= 0.0 && up <= 0.0
-            };
-            !held && slope.information[(i, i)] > 1e-30
-        })
+        .filter(|&i| !(vector[i] <= 0.0 && slope.score[i] <= 0.0) && slope.information[(i, i)] > 1e-30)
         .collect()
 }
 
 /// The curvature of the likelihood by differences of the score, where it is that of a maximum.
-fn observed_information(
-    workspace: &Workspace,
-    vector: &[f64],
-    free: &[usize],
-    estimation: Estimation,
-) -> Option<Mat<f64>> {
+fn observed_information(workspace: &Workspace, vector: &[f64], free: &[usize]) -> Option<Mat<f64>> {
     let m = vector.len();
     let mut curvature = Mat::<f64>::zeros(m, m);
     for &i in free {
-        let step = 1e-4 * if workspace.parameters[i] == Parameter::LnRange { 1.0 } else { vector[i] };
+        let step = 1e-4 * vector[i];
         if step <= 0.0 {
             return None;
         }
         let score = |shift: f64| {
             let mut moved = vector.to_vec();
             moved[i] += shift;
-            let at = workspace.evaluate(&moved, estimation).ok()?;
-            Some(workspace.slope(&moved, &at, estimation).score)
+            let at = workspace.evaluate(&moved).ok()?;
+            Some(workspace.slope(&at).score)
         };
         let (up, down) = (score(step)?, score(-step)?);
         for &j in free {
@@ -146,34 +118,21 @@ fn newton_step(slope: &Slope, free: &[usize], damping: f64) -> Option<Vec<f64>> 
     step.iter().all(|value| value.is_finite()).then_some(step)
 }
 
-/// The step, halved until the likelihood rises; variances stop at 0 and the range at its bounds.
+/// The step, halved until the likelihood rises; variances stop at 0.
 fn rise(
     workspace: &Workspace,
     vector: &[f64],
     at: &Evaluation,
     (free, step): (&[usize], &[f64]),
-    estimation: Estimation,
-    bounds: RangeBounds,
 ) -> Option<(Vec<f64>, Evaluation)> {
-    // a full step of the range is at most a factor e
-    let longest = free
-        .iter()
-        .zip(step)
-        .filter(|(i, _)| workspace.parameters[**i] == Parameter::LnRange)
-        .fold(1.0_f64, |longest, (_, d)| longest.max(d.abs()));
-    let mut share = 1.0 / longest;
+    let mut share = 1.0;
     let noise = 1e-13 * at.log_likelihood.abs().max(1.0);
     for _ in 0..24 {
         let mut next = vector.to_vec();
         for (&i, &d) in free.iter().zip(step) {
-            let moved = vector[i] + share * d;
-            next[i] = if workspace.parameters[i] == Parameter::LnRange {
-                moved.clamp(bounds.low, bounds.high)
-            } else {
-                moved.max(0.0)
-            };
+            next[i] = (vector[i] + share * d).max(0.0);
         }
-        if let Ok(evaluation) = workspace.evaluate(&next, estimation)
+        if let Ok(evaluation) = workspace.evaluate(&next)
             && evaluation.log_likelihood >= at.log_likelihood - noise
         {
             return Some((next, evaluation));

@@ -8,12 +8,6 @@ use crate::stats::{StatsError, check};
 ///
 /// # Errors
 /// An empty sample, lengths that differ, a value that is not finite, or a weight not above zero.
-///
-/// ```
-/// # use bandlift::stats::robust::isotonic;
-/// assert_eq!(isotonic(&[1.0, 3.0, 2.0, 4.0], None)?, [1.0, 2.5, 2.5, 4.0]);
-/// # Ok::<(), bandlift::stats::StatsError>(())
-/// ```
 pub fn isotonic(values: &[f64], weights: Option<&[f64]>) -> Result<Vec<f64>, StatsError> {
     check::sample("isotonic regression", values, 1)?;
     if let Some(weights) = weights {

@@ -2,15 +2,15 @@
 
 mod huber;
 mod isotonic;
-mod mean;
 mod medcouple;
 mod quantile;
 
-pub use huber::{HUBER_K, HuberLocation, huber_location, huber_weight};
-pub use isotonic::isotonic;
-pub use mean::{trimmed_mean, weighted_mean};
-pub use medcouple::{adjusted_fences, medcouple};
-pub use quantile::{
-    MAD_CONSISTENCY, MedianMad, interquartile_range, mad, median, median_in_place, median_mad, quantile,
-    quantile_in_place, quantile_sorted, weighted_median,
+pub(crate) use huber::{HUBER_K, huber_weight};
+pub(crate) use isotonic::isotonic;
+pub(crate) use medcouple::adjusted_fences;
+#[cfg(test)]
+pub(crate) use medcouple::medcouple;
+pub(crate) use quantile::{
+    MAD_CONSISTENCY, mad, median, median_in_place, median_mad, quantile, quantile_in_place, quantile_sorted,
+    weighted_median,
 };

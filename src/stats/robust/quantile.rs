@@ -45,12 +45,6 @@ pub fn median_in_place(values: &mut [f64]) -> Result<f64, StatsError> {
 ///
 /// # Errors
 /// An empty sample, a value that is not finite, or `p` outside 0 to 1.
-///
-/// ```
-/// # use bandlift::stats::robust::quantile;
-/// assert_eq!(quantile(&[4.0, 1.0, 3.0, 2.0], 0.25)?, 1.75);
-/// # Ok::<(), bandlift::stats::StatsError>(())
-/// ```
 pub fn quantile(values: &[f64], p: f64) -> Result<f64, StatsError> {
     quantile_in_place(&mut values.to_vec(), p)
 }
@@ -75,15 +69,6 @@ pub fn quantile_sorted(sorted: &[f64], p: f64) -> Result<f64, StatsError> {
     let (index, fraction) = position(sorted.len(), p)?;
     let lower = sorted[index];
     Ok(if fraction > 0.0 { lower + fraction * (sorted[index + 1] - lower) } else { lower })
-}
-
-/// Third less first quartile.
-///
-/// # Errors
-/// As [`quantile`].
-pub fn interquartile_range(values: &[f64]) -> Result<f64, StatsError> {
-    let mut copy = values.to_vec();
-    Ok(quantile_in_place(&mut copy, 0.75)? - quantile_in_place(&mut copy, 0.25)?)
 }
 
 /// [`MAD_CONSISTENCY`] × the median absolute deviation from the median.
@@ -175,7 +160,6 @@ mod tests {
         for (p, expected) in [(0.0, 1.0), (0.25, 1.75), (0.5, 2.5), (0.75, 3.25), (1.0, 4.0)] {
             assert_eq!(quantile(&values, p).unwrap(), expected);
         }
-        assert_eq!(interquartile_range(&values).unwrap(), 1.5);
     }
 
     #[test]

@@ -12,21 +12,18 @@
     reason = "a test may stop at the first surprise, and its numbers stand as their sources print them"
 )]
 
-#[path = "../support/mod.rs"]
-mod support;
-
 mod comparisons_can_fail;
 
 mod amc_1989_copper;
 mod anselin_2004_corn;
-mod colditz_1994_bcg;
+mod crossed_effects;
 mod distribution_tables;
-mod field_measurements;
 mod grain_moisture_tables;
 mod icsm_gda94_manual;
 mod mckee_1993_index;
 mod nist_strd_linear;
 mod noncentral_t_values;
+mod published_spreads;
 mod raiffa_schlaifer_1961_loss;
 mod robust_hand_values;
 mod sign_flip_worked_example;
