@@ -198,6 +198,17 @@ fn judge_summary(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     Ok(())
 }
 
+/// The greatest share of the header of a machine at a place that lies on one strip.
+fn one_strip_share(one: &Messy, machine: usize, (x, y): (f64, f64)) -> f64 {
+    let placement = &one.scenario.placement;
+    let (sine, cosine) = placement.turn_rad.sin_cos();
+    let u = (x - placement.east_m) * cosine - (y - placement.north_m) * sine;
+    let wide = f64::from(one.scenario.machines[machine].header_rows) * one.scenario.field.row_m;
+    let share =
+        |strip: &bandlift::demo::StripPlan| ((u + wide / 2.0).min(strip.u.1) - (u - wide / 2.0).max(strip.u.0)) / wide;
+    one.scenario.field.strips.iter().map(share).fold(0.0, f64::max)
+}
+
 fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Box<dyn Error>> {
     let table = ParquetReader::new(File::open(folder.join("points.parquet"))?).finish()?;
     let floats = |name: &str| -> Result<Vec<f64>, Box<dyn Error>> {
@@ -222,8 +233,6 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         |pick: fn(&bandlift::demo::RecordTruth) -> f64| cut.iter().map(|&at| pick(&truth[at])).collect::<Vec<f64>>();
     let (cut_x, cut_y) = (place(|one| one.x_m), place(|one| one.y_m));
     let grid = NeighbourGrid::new(&cut_x, &cut_y, 5.0);
-    let (sine, cosine) = one.scenario.placement.turn_rad.sin_cos();
-    let (east, north) = (one.scenario.placement.east_m, one.scenario.placement.north_m);
     let level = one.scenario.field.surface.mean_kg_ha;
     let mut ratios = Vec::new();
     for at in 0..x.len() {
@@ -293,13 +302,7 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
             }
         }
         if treatment[at].is_some() && !edge[at] {
-            let u = (x[at] - east) * cosine - (y[at] - north) * sine;
-            let wide = f64::from(one.scenario.machines[machine].header_rows) * one.scenario.field.row_m;
-            let share = |strip: &bandlift::demo::StripPlan| {
-                ((u + wide / 2.0).min(strip.u.1) - (u - wide / 2.0).max(strip.u.0)) / wide
-            };
-            let most = one.scenario.field.strips.iter().map(share).fold(0.0, f64::max);
-            found.straddling_used.add(most < 0.85);
+            found.straddling_used.add(one_strip_share(one, machine, (x[at], y[at])) < 0.85);
         }
     }
     let mut sorted = ratios.clone();
