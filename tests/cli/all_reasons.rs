@@ -111,7 +111,9 @@ fn treated_rows(change: impl Fn(usize, &mut Row)) -> Vec<Row> {
     let mut rows = rows();
     let length = rows.len() / STRIPS;
     for (strip, rows) in rows.chunks_mut(length).enumerate().filter(|(strip, _)| TREATED[*strip]) {
-        rows.iter_mut().for_each(|row| change(strip, row));
+        for row in rows {
+            change(strip, row);
+        }
     }
     rows
 }
