@@ -198,6 +198,7 @@ fn judge_summary(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     Ok(())
 }
 
+#[expect(clippy::too_many_lines, reason = "one count after the other of one site-year")]
 fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Box<dyn Error>> {
     let table = ParquetReader::new(File::open(folder.join("points.parquet"))?).finish()?;
     let floats = |name: &str| -> Result<Vec<f64>, Box<dyn Error>> {
