@@ -1,7 +1,7 @@
 //! Harvests as messy as real ones: fields with known truth whose logs carry the faults that combines and their files show, each a
 //! switch of its own.
 //!
-//! The physics is that of [`super::simulate`]; what monitors and exports do to a log is done to its records afterwards. The ranges
+//! The physics is that of [`super::simulate()`]; what monitors and exports do to a log is done to its records afterwards. The ranges
 //! are those of published descriptions where the switch names one, and common practice, no source, elsewhere.
 
 use std::fmt::Write as _;

@@ -18,7 +18,7 @@ use crate::points::{Joined, Labels};
 use crate::results::{BlockDifference, Estimate, ResponseKey};
 use crate::stats::dense::Mat;
 use crate::stats::field::{Columns, LineField};
-use crate::stats::mixed::{FitOptions, MixedModel};
+use crate::stats::mixed::MixedModel;
 use crate::stats::{ContrastTest, StatsError, cluster_robust, sign_flip, sign_flip_interval};
 
 /// The analyses by name.
@@ -145,7 +145,7 @@ impl Table {
             let level = |row: &(usize, &str)| strips.binary_search(row).unwrap_or_default();
             model = model.with_random(&rows.iter().map(level).collect::<Vec<_>>())?;
         }
-        let small = model.fit(&FitOptions::default())?.small_sample()?;
+        let small = model.fit()?.small_sample()?;
         Ok(Box::new(move |contrast, limit| small.kenward_roger(contrast, Some(limit))))
     }
 

@@ -122,9 +122,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn codes_are_unique_and_in_the_order_of_testing() {
+    fn codes_are_unique() {
         let mut codes: Vec<_> = Mark::ALL.iter().map(|mark| mark.code()).collect();
-        assert!(Mark::ALL.windows(2).all(|pair| pair[0] < pair[1]));
         codes.sort_unstable();
         codes.dedup();
         assert_eq!(codes.len(), Mark::ALL.len());

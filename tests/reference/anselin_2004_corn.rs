@@ -10,7 +10,7 @@
 use bandlift::stats::Kernel;
 use bandlift::stats::dense::Mat;
 use bandlift::stats::field::{Columns, LineField, NeighbourField, SpatialForm};
-use bandlift::stats::mixed::{FitOptions, MixedModel};
+use bandlift::stats::mixed::MixedModel;
 
 use crate::support::{Tol, close, close_to_printed, open_data};
 
@@ -70,7 +70,7 @@ fn response(class: usize) -> Vec<f64> {
 fn means_by_strip_and_class() {
     let rows = rows("lasrosas_1999_stripzone_means.csv");
     assert_eq!(rows.len(), 72);
-    let fit = with_strips(&rows).fit(&FitOptions::default()).unwrap();
+    let fit = with_strips(&rows).fit().unwrap();
     assert!(fit.boundary().is_empty());
     close("−2 log restricted likelihood", -2.0 * fit.log_likelihood(), 301.345398564761, Tol::abs(1e-8));
     let found = fit.parameters();
@@ -113,7 +113,7 @@ fn means_by_strip_and_class() {
 fn points_with_random_strips() {
     let rows = rows("lasrosas_1999.csv");
     assert_eq!(rows.len(), 1738);
-    let fit = with_strips(&rows).fit(&FitOptions::default()).unwrap();
+    let fit = with_strips(&rows).fit().unwrap();
     close("−2 log restricted likelihood", -2.0 * fit.log_likelihood(), 10791.6127864113, Tol::abs(1e-6));
     close("strip", fit.parameters().random[1], 6.62603541137096, Tol::rel(1e-5));
     close("rep", fit.parameters().random[0], 0.6388090581022, Tol::rel(1e-4));

@@ -8,7 +8,7 @@
 use bandlift::stats::Kernel;
 use bandlift::stats::dense::Mat;
 use bandlift::stats::field::{Columns, FieldPrior, IntegrationLimits, NeighbourField, SpatialForm, integrate};
-use bandlift::stats::mixed::{FitOptions, MixedModel};
+use bandlift::stats::mixed::MixedModel;
 
 use crate::support::{Tol, close, close_to_printed};
 
@@ -297,7 +297,7 @@ fn likelihood_at_fixed_parameters() {
 
 #[test]
 fn independent_plots_and_random_blocks() {
-    let fit = |model: MixedModel| model.fit(&FitOptions::default()).unwrap();
+    let fit = |model: MixedModel| model.fit().unwrap();
     let plain = fit(MixedModel::new(&yields(), varieties().as_ref()).unwrap());
     close("independent", plain.log_likelihood(), -620.370893779278, Tol::abs(1e-9));
     close("σ", plain.parameters().residual.sqrt(), 7.71137335484784, Tol::rel(1e-9));

@@ -7,8 +7,8 @@
 //! Mixed-Effects Models in S and S-PLUS, section 1.6 (quoted from memory), where said.
 
 use bandlift::stats::dense::Mat;
+use bandlift::stats::mixed::MixedModel;
 use bandlift::stats::mixed::fit::MixedFit;
-use bandlift::stats::mixed::{FitOptions, MixedModel};
 
 use crate::support::{Tol, close, close_to_printed};
 
@@ -36,13 +36,13 @@ fn model(x: &Mat<f64>) -> MixedModel {
 /// One fixed effect a cell, column `4 × variety + nitrogen`.
 fn cell_means() -> MixedFit {
     let cells: Vec<usize> = rows().map(|(_, v, n)| 4 * v + n).collect();
-    model(&Mat::from_fn(72, 12, |i, j| f64::from(u8::from(cells[i] == j)))).fit(&FitOptions::default()).unwrap()
+    model(&Mat::from_fn(72, 12, |i, j| f64::from(u8::from(cells[i] == j)))).fit().unwrap()
 }
 
 /// A straight line in nitrogen.
 fn line() -> MixedFit {
     let nitrogen: Vec<f64> = rows().map(|(_, _, n)| [0.0, 0.2, 0.4, 0.6][n]).collect();
-    model(&Mat::from_fn(72, 2, |i, j| if j == 0 { 1.0 } else { nitrogen[i] })).fit(&FitOptions::default()).unwrap()
+    model(&Mat::from_fn(72, 2, |i, j| if j == 0 { 1.0 } else { nitrogen[i] })).fit().unwrap()
 }
 
 /// Weights of the cells from weights of variety and nitrogen.

@@ -47,18 +47,7 @@ pub struct FieldPosterior {
     pub evaluations: usize,
 }
 
-/// Averages contrasts (each one weight a fixed effect) over the posterior of range, nugget, random effect and σ².
-///
-/// σ² and the fixed effects are integrated by algebra: given the other parameters a contrast is a t distribution on
-/// `n − p` degrees of freedom. The others are summed over a grid around the posterior mode, along uncorrelated axes in
-/// steps of [`IntegrationLimits::step`] posterior standard deviations, at which the trapezium rule is good to some digits for
-/// a smooth density; the grid grows until the posterior has fallen by a factor `e^depth`. The default, some 40 evaluations,
-/// differs from a much finer grid by less than 0.5 % of a standard deviation in the quantiles (checked on simulated fields
-/// and on a variety trial). Same approach as the integration of hyperparameters in Rue, Martino & Chopin 2009, J. R. Stat. Soc. B
-/// 71:319–392, section 3.1.
-///
-/// # Errors
-/// A prior or contrast out of range, or a covariance that cannot be evaluated at the start.
+/// [`integrate_around`] a peak that is sought first.
 #[cfg(test)]
 pub fn integrate(
     form: &dyn SpatialForm,
@@ -69,11 +58,20 @@ pub fn integrate(
     integrate_around(form, prior, contrasts, limits, &Peak::find(form, prior)?)
 }
 
-/// [`integrate`] about a peak that is known, if only roughly: from a cheaper form of the same field, or from data that are
-/// nearly the same.
+/// Averages contrasts (each one weight a fixed effect) over the posterior of range, nugget, random effect and σ².
+///
+/// σ² and the fixed effects are integrated by algebra: given the other parameters a contrast is a t distribution on
+/// `n − p` degrees of freedom. The others are summed over a grid around the posterior mode, along uncorrelated axes in
+/// steps of [`IntegrationLimits::step`] posterior standard deviations, at which the trapezium rule is good to some digits for
+/// a smooth density; the grid grows until the posterior has fallen by a factor `e^depth`. The default, some 40 evaluations,
+/// differs from a much finer grid by less than 0.5 % of a standard deviation in the quantiles (checked on simulated fields
+/// and on a variety trial). Same approach as the integration of hyperparameters in Rue, Martino & Chopin 2009, J. R. Stat. Soc. B
+/// 71:319–392, section 3.1.
+///
+/// The peak may be known only roughly: from a cheaper form of the same field, or from data that are nearly the same.
 ///
 /// # Errors
-/// As [`integrate`].
+/// A prior or contrast out of range, or a covariance that cannot be evaluated at the start.
 pub fn integrate_around(
     form: &dyn SpatialForm,
     prior: &FieldPrior,

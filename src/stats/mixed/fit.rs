@@ -13,10 +13,6 @@ const WORTH_A_LOOK: f64 = 5.0;
 /// Summits whose log likelihoods differ by less are one.
 const SAME_SUMMIT: f64 = 1e-6;
 
-/// Settings of a fit; there is nothing to choose.
-#[derive(Debug, Clone, Default)]
-pub struct FitOptions {}
-
 /// A fitted mixed model.
 pub struct MixedFit {
     pub(super) workspace: Workspace,
@@ -37,7 +33,7 @@ impl MixedModel {
     /// # Errors
     /// A response without variation about the fixed effects, a covariance that is nowhere positive definite, or a search
     /// that does not end.
-    pub fn fit(&self, _: &FitOptions) -> Result<MixedFit, StatsError> {
+    pub fn fit(&self) -> Result<MixedFit, StatsError> {
         let workspace = Workspace::new(self);
         let residual = crate::stats::linear::least_squares(self.x.as_ref(), &self.y, None)?;
         let size = self.y.iter().fold(0.0_f64, |largest, y| largest.max(y.abs()));
@@ -101,15 +97,15 @@ impl MixedModel {
 }
 
 impl MixedFit {
-    #[cfg(test)]
     /// The fixed effects.
-    pub fn coefficients(&self) -> &[f64] {
+    #[cfg(test)]
+    pub(crate) fn coefficients(&self) -> &[f64] {
         &self.at.coefficients
     }
 
-    #[cfg(test)]
     /// The covariance parameters.
-    pub fn parameters(&self) -> &CovarianceParameters {
+    #[cfg(test)]
+    pub(crate) fn parameters(&self) -> &CovarianceParameters {
         &self.parameters
     }
 
@@ -119,9 +115,9 @@ impl MixedFit {
         self.at.log_likelihood
     }
 
-    #[cfg(test)]
     /// The random effects (in the order they were added) whose variance is 0.
-    pub fn boundary(&self) -> Vec<usize> {
+    #[cfg(test)]
+    pub(crate) fn boundary(&self) -> Vec<usize> {
         (0..self.parameters.random.len()).filter(|&k| self.parameters.random[k] <= 0.0).collect()
     }
 
@@ -156,7 +152,7 @@ mod tests {
         let mut draw = draws(1);
         let x = Mat::from_fn(20, 2, |_, j| if j == 0 { 1.0 } else { draw() });
         let y: Vec<f64> = (0..20).map(|i| 3.0 + x[(i, 1)] + draw()).collect();
-        let fit = MixedModel::new(&y, x.as_ref()).unwrap().fit(&FitOptions::default()).unwrap();
+        let fit = MixedModel::new(&y, x.as_ref()).unwrap().fit().unwrap();
         let ols = crate::stats::linear::least_squares(x.as_ref(), &y, None).unwrap();
         assert!((fit.parameters().residual / ols.residual_variance() - 1.0).abs() < 1e-9);
         let se = fit.at.covariance[(1, 1)].sqrt();
@@ -168,27 +164,22 @@ mod tests {
         // within-group differences exceed those between: the one-way estimate would be negative
         let y = [1.0, -1.0, 1.1, -1.0, 0.9, -1.1];
         let model = MixedModel::new(&y, ones(6).as_ref()).unwrap().with_random(&[0, 0, 1, 1, 2, 2]).unwrap();
-        let fit = model.fit(&FitOptions::default()).unwrap();
+        let fit = model.fit().unwrap();
         assert_eq!(fit.boundary(), vec![0]);
-        let plain = MixedModel::new(&y, ones(6).as_ref()).unwrap().fit(&FitOptions::default()).unwrap();
+        let plain = MixedModel::new(&y, ones(6).as_ref()).unwrap().fit().unwrap();
         assert!((fit.log_likelihood() - plain.log_likelihood()).abs() < 1e-10);
         assert_eq!(fit.parameters().random, [0.0]);
     }
 
     #[test]
     fn degenerate_data_are_errors_and_one_row_a_level_is_harmless() {
-        let flat = MixedModel::new(&[2.0; 5], ones(5).as_ref()).unwrap().fit(&FitOptions::default());
+        let flat = MixedModel::new(&[2.0; 5], ones(5).as_ref()).unwrap().fit();
         assert!(matches!(flat, Err(StatsError::NoVariation { .. })));
         let mut draw = draws(4);
         let y: Vec<f64> = (0..8).map(|_| draw()).collect();
         let levels: Vec<usize> = (0..8).collect();
         // one row a level: the two variances cannot be told apart, their sum can
-        let fit = MixedModel::new(&y, ones(8).as_ref())
-            .unwrap()
-            .with_random(&levels)
-            .unwrap()
-            .fit(&FitOptions::default())
-            .unwrap();
+        let fit = MixedModel::new(&y, ones(8).as_ref()).unwrap().with_random(&levels).unwrap().fit().unwrap();
         let total = fit.parameters().random[0] + fit.parameters().residual;
         let ols = crate::stats::linear::least_squares(ones(8).as_ref(), &y, None).unwrap();
         assert!((total / ols.residual_variance() - 1.0).abs() < 1e-6);

@@ -188,4 +188,29 @@ mod tests {
         assert!((a.log_likelihood - b.log_likelihood).abs() < 1e-12);
         assert!((a.coefficients[0] - b.coefficients[0]).abs() < 1e-12);
     }
+
+    /// Seasons over site-years over rows, in parts and as one matrix, which a crossed effect of variance 0 makes.
+    #[test]
+    fn parts_under_a_shared_intercept_are_the_dense_matrix() {
+        let n = 36_usize;
+        let wave = |row: usize, by: f64| (by * (row + 1) as f64).sin();
+        let y: Vec<f64> =
+            (0..n).map(|row| wave(row, 7.3) + 2.0 * wave(row / 3, 3.1) + 4.0 * wave(row / 12, 1.9)).collect();
+        let x = Mat::from_fn(n, 3, |i, j| f64::from(u8::from(i % 3 == j)));
+        let levels = |size: usize| (0..n).map(|row| row / size).collect::<Vec<_>>();
+        let parts = MixedModel::new(&y, x.as_ref()).unwrap().with_random(&levels(12)).unwrap();
+        let parts = parts.with_random(&levels(3)).unwrap();
+        let dense = parts.clone().with_random(&(0..n).map(|row| row % 5).collect::<Vec<_>>()).unwrap();
+        let (parts, dense) = (Workspace::new(&parts), Workspace::new(&dense));
+        assert_eq!((parts.blocks[0].parts.len(), dense.blocks[0].parts.len()), (4, 1));
+        let (a, b) = (parts.evaluate(&[0.8, 0.5, 1.1]).unwrap(), dense.evaluate(&[0.8, 0.5, 0.0, 1.1]).unwrap());
+        assert!((a.log_likelihood - b.log_likelihood).abs() < 1e-10);
+        let (a, b) = (parts.slope(&a), dense.slope(&b));
+        for (i, k) in [0, 1, 3].into_iter().enumerate() {
+            assert!((a.score[i] - b.score[k]).abs() < 1e-9, "{i}");
+            for (j, l) in [0, 1, 3].into_iter().enumerate() {
+                assert!((a.information[(i, j)] - b.information[(k, l)]).abs() < 1e-9, "{i} {j}");
+            }
+        }
+    }
 }

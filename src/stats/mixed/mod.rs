@@ -1,7 +1,6 @@
-//! Linear mixed models: fixed effects, random intercepts and slopes (nested or crossed), and sampling covariances that are
-//! known beforehand.
+//! Linear mixed models: fixed effects and random intercepts, nested or crossed.
 //!
-//! `y ~ N(Xβ, V)`, `V = Σ σ_k² Z_k Z_k′ + σ² diag(1/w) + K`: one variance a random effect, the residual, and the known part `K`.
+//! `y ~ N(Xβ, V)`, `V = Σ σ_k² Z_k Z_k′ + σ² diag(1/w)`: one variance a random effect, and the residual.
 //! Rows that nothing connects fall into blocks of their own, and a block that one random intercept alone holds together (a
 //! season over its site-years) into parts: the cost is that of the largest part times their number, not that of all rows.
 //!
@@ -19,5 +18,4 @@ mod model;
 mod search;
 mod small_sample;
 
-pub(crate) use fit::FitOptions;
 pub(crate) use model::MixedModel;

@@ -104,7 +104,7 @@ fn invert_scaled(information: &Mat<f64>) -> Result<Mat<f64>, StatsError> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{FitOptions, MixedModel};
+    use super::super::MixedModel;
     use super::*;
 
     /// Pairs: a fixed effect of treatment, a random effect of pair.
@@ -120,7 +120,7 @@ mod tests {
     #[test]
     fn complete_pairs_give_the_paired_t_test() {
         let (model, differences) = paired();
-        let small = model.fit(&FitOptions::default()).unwrap().small_sample().unwrap();
+        let small = model.fit().unwrap().small_sample().unwrap();
         let expected = crate::stats::linear::paired_t(&differences).unwrap();
         let found = small.kenward_roger(&[0.0, 1.0], None).unwrap();
         assert!((found.estimate - expected.mean).abs() < 1e-9);
