@@ -129,7 +129,8 @@ pub fn run_share(
     Night::begin(root, out, Some(share), options, progress)?.share(share)
 }
 
-/// Gathers what the shares of an output folder have computed, and synthesises. A site-year that no share has computed as it now is counts as failed.
+/// Gathers what the shares of an output folder have computed, and synthesises. A site-year that no share has computed as it now is
+/// counts as failed.
 ///
 /// # Errors
 /// As [`run`]; [`BatchError::NoArchive`] when no share was ever computed there.
