@@ -111,7 +111,9 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         let mut doubts = Cautions::default();
         doubts::of_the_comparison(joined, &facing, &mut doubts);
         doubts::of_the_ground(&trial, at, &mut doubts);
-        let replicated = support(&trial, at, 0, None, 1).blocks > 1;
+        // strips that no block compares inform the field, but a difference that rests on them alone is none
+        let blocks = support(&trial, at, 0, None, 1).blocks;
+        let replicated = blocks > 1;
         if !replicated
             && !is_repetition
             && let Some(placebo) = placebo::placebo(&trial, at)
@@ -126,7 +128,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
             let key = ResponseKey { treatment: (*treatment).to_owned(), class };
             let least = if class.is_some() { settings.class_segments as usize } else { 1 };
             let by_block = differences::by_block(joined, &facing, &key, least);
-            let answer = answers.get(&Question::Response(at, class));
+            let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0);
             let estimate = Estimate {
                 p_randomization: estimate::sign_flip_p(&by_block, settings.seed),
                 ..answer.and_then(|answer| estimate::told(answer, replicated, settings.confidence)).unwrap_or_default()

@@ -167,6 +167,17 @@ fn a_class_in_too_few_blocks_is_not_estimable_and_leaves_the_rest() {
 }
 
 #[test]
+fn treated_and_check_strips_of_different_blocks_are_no_comparison() {
+    let apart: Vec<Piece> =
+        pieces(4, &ORDERS, 18, field).into_iter().filter(|piece| (piece.treatment == 0) == (piece.block < 2)).collect();
+    let fit = fit_of(&apart);
+    assert_sound(&fit);
+    assert!(
+        fit.responses.iter().all(|one| one.estimate.mean.is_none() && one.cautions.contains(Caution::NotEstimable))
+    );
+}
+
+#[test]
 fn yields_that_do_not_vary_tell_nothing() {
     for response in [0.0, 200.0] {
         let flat = |piece: &Piece| (Some(class_of(piece)), 9_000.0 + if piece.treatment > 0 { response } else { 0.0 });
