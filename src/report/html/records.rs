@@ -43,28 +43,33 @@ pub(super) fn pack(
     units: &Units,
 ) -> Result<Packed, ReportError> {
     let cleaned = &joined.assigned.cleaned;
-    let records = cleaned.len();
+    // the records, then the rows that repeat one of them
+    let copies = &cleaned.records.copies;
+    let rows = || (0..cleaned.len()).chain(copies.iter().map(|copy| copy.of as usize));
+    let records = cleaned.len() + copies.len();
     let metre_step = ground.width_m.max(ground.height_m) / MOST;
     let yield_step = if units.yield_decimals > 3 { 0.01 } else { 0.1 };
     let number = |value: f64, step: f64| {
         let steps = (value / step).round();
         if (0.0..=MOST).contains(&steps) { steps as u16 } else { NONE }
     };
-    let east = |values: &[f64]| -> Vec<u16> { values.iter().map(|x| number(x - ground.west_m, metre_step)).collect() };
+    let east =
+        |values: &[f64]| -> Vec<u16> { rows().map(|at| number(values[at] - ground.west_m, metre_step)).collect() };
     let north =
-        |values: &[f64]| -> Vec<u16> { values.iter().map(|y| number(y - ground.south_m, metre_step)).collect() };
+        |values: &[f64]| -> Vec<u16> { rows().map(|at| number(values[at] - ground.south_m, metre_step)).collect() };
     let label = |value: u32| if value == Labels::NONE || f64::from(value) > MOST { NONE } else { value as u16 };
     let raw = &cleaned.records;
+    let marks = cleaned.mark.iter().map(|reasons| reasons.first()).chain(copies.iter().map(|_| Some(Mark::Duplicate)));
     let columns: [Vec<u16>; 9] = [
         east(&cleaned.x_m),
         north(&cleaned.y_m),
         east(&raw.x_m),
         north(&raw.y_m),
-        cleaned.dry_yield_kg_ha.iter().map(|&value| number(units.yields(value), yield_step)).collect(),
-        (0..records).map(|at| number(units.yields(as_logged(cleaned, at, market_moisture_pct)), yield_step)).collect(),
-        cleaned.pass.iter().map(|&pass| label(pass)).collect(),
-        joined.assigned.segment.iter().map(|&segment| label(segment)).collect(),
-        cleaned.mark.iter().map(|mark| mark.first().map_or(0, |mark| mark as u16 + 1)).collect(),
+        rows().map(|at| number(units.yields(cleaned.dry_yield_kg_ha[at]), yield_step)).collect(),
+        rows().map(|at| number(units.yields(as_logged(cleaned, at, market_moisture_pct)), yield_step)).collect(),
+        rows().map(|at| label(cleaned.pass[at])).collect(),
+        rows().map(|at| label(joined.assigned.segment[at])).collect(),
+        marks.map(|mark| mark.map_or(0, |mark| mark as u16 + 1)).collect(),
     ];
     let mut bytes = Vec::with_capacity(18 * records);
     for column in &columns {
