@@ -98,7 +98,7 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
     let mut standings =
         Standings { strip: vec![Labels::NONE; cleaned.len()], footing: vec![Footing::NOWHERE; cleaned.len()] };
     let (mut room, mut shares) = (ClipRoom::default(), Vec::new());
-    let header_m = header_widths(cleaned);
+    let header_m = cleaned.records.header_widths_m();
     for at in 0..cleaned.len() {
         let (x, y) = (cleaned.x_m[at], cleaned.y_m[at]);
         let centre = index.locate(x, y);
@@ -136,19 +136,6 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
         return Err(elsewhere(cleaned, &index));
     }
     Ok(standings)
-}
-
-/// The full width of each combine's header, m: nearly the greatest that it logs.
-fn header_widths(cleaned: &Cleaned) -> Vec<f64> {
-    let machine = &cleaned.records.machine;
-    (0..machine.names.len())
-        .map(|code| {
-            let own = (0..cleaned.len()).filter(|&at| machine.codes[at] as usize == code);
-            let mut widths: Vec<f64> =
-                own.map(|at| cleaned.records.swath_m[at]).filter(|width| width.is_finite()).collect();
-            robust::quantile_in_place(&mut widths, 0.95).unwrap_or(f64::NAN)
-        })
-        .collect()
 }
 
 /// Where the grain of a record may have stood: the whole header's, since nobody knows on which side of a narrow swath it was.

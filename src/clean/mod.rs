@@ -95,7 +95,7 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let passes = passes::find(&records, settings, &mut tracks);
     let drift_kg_s = zero::drift_kg_s(&records, &tracks, &mut cautions);
     take_off(&drift_kg_s, &mut records);
-    let widest_m = filters::swath::full_widths(&records).into_iter().fold(f64::NAN, f64::max);
+    let widest_m = records.header_widths_m().into_iter().fold(f64::NAN, f64::max);
     let faulty = sensor::faults(&records, &tracks);
     let case = lag::Case {
         records: &records,

@@ -460,8 +460,6 @@ pub(super) fn expected_treatment(archive: &ArchiveSettings, found: &str) -> Stri
     format!("a treatment of archive.toml: {}{hint}", keys.join(", "))
 }
 
-/// A longer step between two records is a gap: the later one does not stand for it. s (common practice, no source).
-const LONGEST_STEP_S: f64 = 10.0;
 /// Records on either side that tell the speed by their positions, and seconds on either side that at least count.
 const SPEED_RECORDS: usize = 2;
 const SPEED_REACH_S: f64 = 4.0;
@@ -505,7 +503,7 @@ fn fill_intervals(records: &mut Records, rows: Range<usize>) {
         }
         let same_pass = at > rows.start && records.pass.get(at) == records.pass.get(at - 1);
         let since = if same_pass { records.time_s[at] - records.time_s[at - 1] } else { f64::NAN };
-        let follows = records.channels.time && since > 0.0 && since <= LONGEST_STEP_S.max(1.5 * usual);
+        let follows = records.channels.time && since > 0.0 && since <= clocks::LONGEST_STEP_S.max(1.5 * usual);
         records.interval_s[at] = if follows { since } else { usual };
     }
 }
@@ -531,7 +529,7 @@ fn walked(records: &Records, rows: Range<usize>) -> Vec<f64> {
     }
     let placed: Vec<usize> = rows.clone().filter(|&at| records.has_position(at)).collect();
     let time: Vec<f64> = placed.iter().map(|&at| records.time_s[at]).collect();
-    let gap = |at: usize| !(time[at] - time[at - 1] <= LONGEST_STEP_S);
+    let gap = |at: usize| !(time[at] - time[at - 1] <= clocks::LONGEST_STEP_S);
     let mut run_start = 0;
     let mut speed = vec![f64::NAN; rows.len()];
     for run_end in 1..=placed.len() {

@@ -62,8 +62,9 @@ const REGULAR: f64 = 0.97;
 /// Mean square of a step's deviation from the beat, in squared units of the clock, up to which rounding explains it: it gives
 /// at most 1/4 (both ends of a step of half a unit), and a logger's own jitter some more (ours).
 const REGULAR_SQUARE: f64 = 0.6;
-/// A longer step ends a run of records, s.
-const LONGEST_STEP_S: f64 = 10.0;
+/// A longer step between two records is a gap: it ends a run, and the later record does not stand for it. s (common practice, no
+/// source).
+pub(super) const LONGEST_STEP_S: f64 = 10.0;
 
 /// Parts records that share a time stamp: a clock that shows whole seconds, or records that are written faster than it ticks.
 ///

@@ -1,6 +1,7 @@
 //! What ingest delivers: the raw records of one site-year, in SI units and UTM metres.
 
 use super::Labels;
+use crate::stats::robust;
 
 /// Whether the header was cutting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -136,6 +137,17 @@ impl Records {
     /// Whether there are no records.
     pub fn is_empty(&self) -> bool {
         self.row.is_empty()
+    }
+
+    /// The full width of each combine's header, m: nearly the greatest that it logs; NaN where it logs none.
+    pub fn header_widths_m(&self) -> Vec<f64> {
+        (0..self.machine.names.len())
+            .map(|code| {
+                let own = (0..self.len()).filter(|&at| self.machine.codes[at] as usize == code);
+                let mut widths: Vec<f64> = own.map(|at| self.swath_m[at]).filter(|&width| width > 0.0).collect();
+                robust::quantile_in_place(&mut widths, 0.95).unwrap_or(f64::NAN)
+            })
+            .collect()
     }
 
     /// Whether the record has a usable position.

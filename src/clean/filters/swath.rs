@@ -45,20 +45,6 @@ pub(crate) struct Widths {
     pub(crate) scatter_m: f64,
 }
 
-/// The full width of each machine: nearly the greatest that it logs.
-pub(crate) fn full_widths(records: &Records) -> Vec<f64> {
-    let (swath_m, machine) = (&records.swath_m, &records.machine);
-    (0..machine.names.len())
-        .map(|code| {
-            let mut widths: Vec<f64> = (0..swath_m.len())
-                .filter(|&at| machine.codes[at] as usize == code && swath_m[at] > 0.0)
-                .map(|at| swath_m[at])
-                .collect();
-            robust::quantile_in_place(&mut widths, 0.95).unwrap_or(f64::NAN)
-        })
-        .collect()
-}
-
 /// What the widths are judged by.
 #[derive(Clone, Copy)]
 pub(crate) struct Case<'c> {
@@ -77,7 +63,7 @@ pub(crate) struct Case<'c> {
 pub(crate) fn mark(case: Case<'_>, ground: &mut Ground, marks: &mut [Reasons]) -> Widths {
     let Case { records, pairs, settings, .. } = case;
     let (logged_m, machine) = (&records.swath_m, &records.machine);
-    let full = full_widths(records);
+    let full = records.header_widths_m();
     let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
     let logged_narrow = (0..logged_m.len()).filter(|&at| narrower(at, logged_m[at])).count();
     let widest = full.iter().copied().fold(f64::NAN, f64::max);
