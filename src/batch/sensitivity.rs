@@ -29,7 +29,8 @@ pub(super) fn sensitivity(
     let mut rows = Rows { primary, rows: Vec::new() };
     let archive = case.archive;
     let range_m = primary.field_model.map(|model| model.range_along_m);
-    for other in fit::alternatives(joined, archive, &primary.differences, range_m) {
+    let others = fit::alternatives(joined, archive, &primary.differences, range_m);
+    for other in others.iter().chain(&primary.strip_priors) {
         rows.add(other.analysis, &other.key.treatment, other.key.class, &other.estimate);
     }
     let Some(covariance) = primary.field_model.as_ref() else { return rows.rows };

@@ -83,6 +83,11 @@ cost = "20 USD/ac"
 
 /// The pieces as a joined site-year: two records a segment.
 pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
+    joined_of(pieces, randomized, WIDTH_M, LENGTH_M)
+}
+
+/// The same with strips of another width and segments of another length, m.
+pub(super) fn joined_of(pieces: &[Piece], randomized: bool, width_m: f64, length_m: f64) -> Joined {
     let keys = ["check", "low", "high"];
     let machines = pieces.iter().map(|piece| piece.machine).max().unwrap_or(0) + 1;
     let mut strips: Vec<Strip> = Vec::new();
@@ -99,18 +104,18 @@ pub(super) fn joined(pieces: &[Piece], randomized: bool) -> Joined {
                 treatment: keys[piece.treatment].to_owned(),
                 block: format!("block {}", piece.block),
                 ground: None,
-                across_m: -(piece.place as f64) * WIDTH_M,
+                across_m: -(piece.place as f64) * width_m,
             });
         }
         // strips run north
-        let x_m = 500_000.0 + (piece.block * widest + piece.place) as f64 * WIDTH_M;
+        let x_m = 500_000.0 + (piece.block * widest + piece.place) as f64 * width_m;
         segments.push(Segment {
             strip: strips.len() as u32 - 1,
             along: piece.along,
             x_m,
-            y_m: 4_600_000.0 + (f64::from(piece.along) + 0.5) * LENGTH_M,
-            along_m: (f64::from(piece.along) + 0.5) * LENGTH_M,
-            area_m2: LENGTH_M * WIDTH_M,
+            y_m: 4_600_000.0 + (f64::from(piece.along) + 0.5) * length_m,
+            along_m: (f64::from(piece.along) + 0.5) * length_m,
+            area_m2: length_m * width_m,
             points: 2,
             kept_share: 1.0,
             dry_yield_kg_ha: piece.yield_kg_ha,

@@ -22,6 +22,8 @@ mod corn_tests;
 #[cfg(test)]
 mod example;
 #[cfg(test)]
+mod placebo_tests;
+#[cfg(test)]
 mod tests;
 
 use std::collections::BTreeMap;
@@ -42,7 +44,10 @@ pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 6;
+pub const VERSION: u32 = 7;
+
+/// The answer under half and twice the scale of the prior of the strips, by name.
+const STRIP_PRIORS: [&str; 2] = ["prior of the strips halved", "prior of the strips doubled"];
 
 /// What the fit delivers.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -57,6 +62,8 @@ pub struct Fit {
     pub field_model: Option<FieldModel>,
     /// Treatments against each other, the trend over drainage, untreated pairs.
     pub supplement: Supplement,
+    /// The responses with the scale of the strips' prior halved, and doubled.
+    pub strip_priors: Vec<Alternative>,
     /// Covariates that the yields were adjusted for.
     pub covariates: usize,
     /// Removal on the strips, by treatment.
@@ -103,7 +110,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         if variant.elevation { covariate::elevation(&trial).into_iter().collect() } else { Vec::new() };
     fit.covariates = covariates.len();
     let design = Design::new(&trial, &own, &covariates);
-    let answers = answers(&trial, &design, variant.covariance, &mut fit);
+    let answers = answers(&trial, &design, variant.covariance, settings.confidence, &mut fit);
     let present = present_classes(joined);
     for (at, treatment) in treated.iter().enumerate() {
         let at = at + 1;
@@ -159,6 +166,7 @@ fn answers(
     trial: &Trial<'_>,
     design: &Design,
     known: Option<&FieldModel>,
+    confidence: f64,
     fit: &mut Fit,
 ) -> BTreeMap<Question, Mixture> {
     for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
@@ -175,13 +183,24 @@ fn answers(
     let found = match known {
         Some(model) => field::fit_under(trial, design, &contrasts, model).ok(),
         None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
-            let posterior = field::fit(trial, design, &contrasts, level).ok()?;
+            let posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
             fit.variance = BTreeMap::from([
                 ("field".to_owned(), posterior.model.field_sd.powi(2)),
                 ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),
                 ("strips".to_owned(), posterior.model.strip_sd.powi(2)),
             ]);
             fit.field_model = Some(posterior.model);
+            for (analysis, answers) in STRIP_PRIORS.into_iter().zip(&posterior.rescaled) {
+                for (question, answer) in questions.iter().zip(answers) {
+                    let Question::Response(treatment, class) = *question else { continue };
+                    let blocks = support(trial, treatment, 0, None, 1).blocks;
+                    if blocks > 0 {
+                        let key = ResponseKey { treatment: trial.treatments[treatment].to_owned(), class };
+                        let estimate = estimate::told(answer, blocks > 1, confidence).unwrap_or_default();
+                        fit.strip_priors.push(Alternative { analysis, key, estimate });
+                    }
+                }
+            }
             Some(posterior.contrasts)
         }),
     };

@@ -348,7 +348,13 @@ fn rational_quadratic_fit() {
 #[test]
 fn averaged_over_the_covariance() {
     let form = field(Kernel::Exponential, 60, Some(&blocks()));
-    let prior = FieldPrior { range_median: 15.0, range_ln_sd: 1.0, nugget_beta: (1.0, 1.0), ratio_scale: 0.5 };
+    let prior = FieldPrior {
+        range_median: 15.0,
+        range_ln_sd: 1.0,
+        nugget_beta: (1.0, 1.0),
+        ratio_scale: 0.5,
+        ratio_df: f64::INFINITY,
+    };
     let mut contrast = vec![0.0; 56];
     (contrast[0], contrast[2]) = (-1.0, 1.0);
     let posterior = integrate(&form, &prior, &[contrast], &IntegrationLimits::default()).unwrap();

@@ -32,6 +32,8 @@ impl Default for IntegrationLimits {
 pub struct FieldPosterior {
     /// One a contrast: a mixture of t distributions.
     pub contrasts: Vec<Mixture>,
+    /// Root of the ratio of the random effect behind each component of the contrasts.
+    pub roots: Vec<f64>,
     /// Posterior geometric mean of the range, in the unit of the positions.
     pub range: f64,
     /// Posterior mean of the nugget share.
@@ -137,8 +139,9 @@ impl Explorer<'_> {
             return Ok(());
         }
         let grid = |top: f64, count: usize| -> Vec<(f64, f64)> {
-            let step = top / count as f64;
-            (0..count).map(|i| ((i as f64 + 0.5) * step, step)).collect()
+            // denser towards 0: the root is the square of an evenly spaced number
+            let step = 1.0 / count as f64;
+            (0..count).map(|i| (i as f64 + 0.5) * step).map(|u| (top * u * u, 2.0 * top * u * step)).collect()
         };
         self.evaluations += 1;
         let gram = self.form.gram(centre[0].exp(), super::peak::share(centre[1]))?;
@@ -233,6 +236,7 @@ impl Explorer<'_> {
         let volume = area * self.limits.step * self.limits.step;
         Ok(FieldPosterior {
             contrasts,
+            roots: kept.iter().map(|point| point.root_ratio).collect(),
             ln_evidence: top + total.ln() + volume.ln(),
             range: mean(&|point| point.range.ln()).exp(),
             nugget: mean(&|point| point.nugget),
@@ -253,8 +257,13 @@ mod tests {
     use rand::{RngExt, SeedableRng};
     use rand_chacha::ChaCha8Rng;
 
-    const PRIOR: FieldPrior =
-        FieldPrior { range_median: 60.0, range_ln_sd: 1.0, nugget_beta: (1.0, 1.0), ratio_scale: 0.5 };
+    const PRIOR: FieldPrior = FieldPrior {
+        range_median: 60.0,
+        range_ln_sd: 1.0,
+        nugget_beta: (1.0, 1.0),
+        ratio_scale: 0.5,
+        ratio_df: f64::INFINITY,
+    };
 
     /// A simulated field: strips side by side, every other one treated.
     fn simulated(seed: u64, strips: usize, length: usize) -> (Columns, Mat<f64>) {

@@ -13,8 +13,10 @@ pub struct FieldPrior {
     pub range_ln_sd: f64,
     /// First and second parameter of the beta distribution of the nugget share; (1, 1) is uniform.
     pub nugget_beta: (f64, f64),
-    /// Scale of the half-normal prior of the random effect's standard deviation, in units of σ.
+    /// Scale of the half-t prior of the random effect's standard deviation, in units of σ.
     pub ratio_scale: f64,
+    /// Degrees of freedom of that prior: infinite for a half-normal, 1 for a half-Cauchy.
+    pub ratio_df: f64,
 }
 
 impl FieldPrior {
@@ -26,7 +28,9 @@ impl FieldPrior {
         check::positive("median range of the prior", &[self.range_median])?;
         check::positive("spread of the prior of the range", &[self.range_ln_sd])?;
         check::positive("parameters of the prior of the nugget", &[self.nugget_beta.0, self.nugget_beta.1])?;
-        check::positive("scale of the prior of the random effect", &[self.ratio_scale])
+        check::positive("scale of the prior of the random effect", &[self.ratio_scale])?;
+        // may be infinite
+        check::positive("degrees of freedom of the prior of the random effect", &[self.ratio_df.min(f64::MAX)])
     }
 
     /// Log density of `ln range`, up to a constant.
@@ -40,7 +44,12 @@ impl FieldPrior {
     }
 
     /// Log density of the root of the ratio, up to a constant.
-    pub(super) fn of_root_ratio(&self, root: f64) -> f64 {
-        -0.5 * (root / self.ratio_scale).powi(2)
+    pub fn of_root_ratio(&self, root: f64) -> f64 {
+        let square = (root / self.ratio_scale).powi(2);
+        if self.ratio_df.is_infinite() {
+            -0.5 * square
+        } else {
+            -0.5 * (self.ratio_df + 1.0) * (square / self.ratio_df).ln_1p()
+        }
     }
 }
