@@ -50,7 +50,20 @@ pub(super) fn thawed(records: &Records, tracks: &[Track], cautions: &mut Caution
     if share > TOLD_SHARE {
         cautions.add(Caution::MoistureFrozen, format!("{:.0} % of the records", 100.0 * share));
     }
+    lend(records, tracks, &mut readings, cautions);
     readings
+}
+
+/// Gives a combine that never read a moisture the median of the others' readings.
+fn lend(records: &Records, tracks: &[Track], readings: &mut [f64], cautions: &mut Cautions) {
+    let reads = |track: &Track| track.rows.clone().any(|at| records.moisture_pct[at].is_finite());
+    let mut known: Vec<f64> = readings.iter().copied().filter(|reading| reading.is_finite()).collect();
+    let Ok(median) = robust::median_in_place(&mut known) else { return };
+    for track in tracks.iter().filter(|track| !track.rows.is_empty() && !reads(track)) {
+        readings[track.rows.clone()].fill(median);
+        let machine = records.machine.get(track.rows.start).unwrap_or_default();
+        cautions.add(Caution::MoistureAssumed, format!("{machine}: {median:.1} %"));
+    }
 }
 
 /// Runs of equal readings while cutting, as ranges of fixes.

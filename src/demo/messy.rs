@@ -331,14 +331,14 @@ pub fn write(archive: &Path, seed: u64, on: Vec<Switch>) -> Result<Messy, DemoEr
     let (mut lon, mut lat): (Vec<f64>, Vec<f64>) = done.records.iter().map(|record| (record.x_m, record.y_m)).unzip();
     to_degrees.convert(&mut lon, &mut lat)?;
     let mut lines: Vec<(usize, String)> = Vec::with_capacity(written.len());
-    let mut missing_until = 0.0;
+    let mut missing = 0.0..0.0;
     for &at in &written {
         let record = &done.records[at];
         if has(Switch::Moisture) && random.random_bool(0.0005) {
-            missing_until = record.time_s + 120.0;
+            missing = record.time_s..record.time_s + 120.0;
         }
         let moisture = match has(Switch::Moisture) {
-            true if record.time_s < missing_until => String::new(),
+            true if missing.contains(&record.time_s) => String::new(),
             true => format!("{:.1}", (record.moisture_pct * 2.0).round() / 2.0),
             false => format!("{:.2}", record.moisture_pct),
         };

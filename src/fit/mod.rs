@@ -46,6 +46,9 @@ pub use differences::segment_differences;
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 7;
 
+/// A response that is known to no better than this share of the check's yield, as a standard deviation, says less than is known
+/// before the trial (ours: such treatments give or cost a tenth of the yield at most).
+const LEAST_TOLD: f64 = 0.06;
 /// The answer under half and twice the scale of the prior of the strips, by name.
 const STRIP_PRIORS: [&str; 2] = ["prior of the strips halved", "prior of the strips doubled"];
 
@@ -127,7 +130,8 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         {
             fit.supplement.placebos.push(placebo);
         }
-        let shrunken = match trial.mean(0, at, None, |row| row.yield_kg_ha) {
+        let level = trial.mean(0, at, None, |row| row.yield_kg_ha);
+        let shrunken = match level {
             Some(level) if replicated && !is_repetition => pooling::shrunken(&answers, at, level),
             _ => BTreeMap::new(),
         };
@@ -135,7 +139,11 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
             let key = ResponseKey { treatment: (*treatment).to_owned(), class };
             let least = if class.is_some() { settings.class_segments as usize } else { 1 };
             let by_block = differences::by_block(joined, &facing, &key, least);
-            let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0);
+            let tells = |answer: &&Mixture| {
+                let sd = answer.variance().map_or(f64::INFINITY, f64::sqrt);
+                level.is_some_and(|level| sd <= LEAST_TOLD * level)
+            };
+            let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0).filter(tells);
             let estimate = Estimate {
                 p_randomization: estimate::sign_flip_p(&by_block, settings.seed),
                 ..answer.and_then(|answer| estimate::told(answer, replicated, settings.confidence)).unwrap_or_default()

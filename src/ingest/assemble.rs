@@ -366,6 +366,16 @@ impl Raw {
             }
         }
         let mut order: Vec<u32> = (0..self.row.len() as u32).filter(|&at| !is_copy[at as usize]).collect();
+        if channels.time {
+            order.sort_by(|&one, &other| {
+                let (a, b) = (one as usize, other as usize);
+                machine.codes[a].cmp(&machine.codes[b]).then_with(|| self.time_s[a].total_cmp(&self.time_s[b]))
+            });
+            for code in clocks::untangle(&order, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes) {
+                let name = machine.names.get(code as usize).map_or("", String::as_str);
+                cautions.add(Caution::ClockSetBack, format!("{name}: in two places at one time"));
+            }
+        }
         let bits = |value: f64| value.to_bits();
         order.sort_by(|&one, &other| {
             let (a, b) = (one as usize, other as usize);

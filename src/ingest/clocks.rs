@@ -6,11 +6,13 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 /// Least step back that is no jitter of the log, s.
-const LEAST_BACK_S: f64 = 1200.0;
+const LEAST_BACK_S: f64 = 3.0;
 /// Greatest change of a clock, s: time zones that meet differ by no more (common practice, no source).
 const MOST_BACK_S: f64 = 7200.0;
-/// Clocks are changed by whole half hours.
+/// Clocks that are set are changed by whole half hours, and the combine does not stand for long meanwhile, s; other clocks slip by
+/// any time, and the next record follows at the usual step.
 const STEP_S: f64 = 1800.0;
+const PAUSE_S: f64 = 60.0;
 /// The combine went on from where it stood, m.
 const SAME_PLACE_M: f64 = 60.0;
 /// Records nearer to each other are one record written twice, m.
@@ -35,6 +37,7 @@ pub(super) fn move_on(rows: &[usize], time_s: &mut [f64], x_m: &[f64], y_m: &[f6
 fn of_one_machine(rows: &[usize], time_s: &mut [f64], x_m: &[f64], y_m: &[f64]) -> usize {
     let back = |pair: &[usize]| time_s[pair[0]] - time_s[pair[1]];
     let disorder = rows.windows(2).filter(|pair| back(pair) > 0.0).count();
+    let usual = usual_step(rows.windows(2).map(|pair| -back(pair)));
     let set_back: Vec<(usize, f64)> = rows
         .windows(2)
         .enumerate()
@@ -42,7 +45,7 @@ fn of_one_machine(rows: &[usize], time_s: &mut [f64], x_m: &[f64], y_m: &[f64]) 
             let went = (x_m[pair[1]] - x_m[pair[0]]).hypot(y_m[pair[1]] - y_m[pair[0]]);
             (LEAST_BACK_S..=MOST_BACK_S).contains(&back(pair)) && went <= SAME_PLACE_M
         })
-        .map(|(place, pair)| (place + 1, (back(pair) / STEP_S).ceil() * STEP_S))
+        .map(|(place, pair)| (place + 1, set_by(back(pair), usual)))
         .collect();
     if set_back.is_empty() || disorder as f64 > DISORDER * rows.len() as f64 + set_back.len() as f64 {
         return 0;
@@ -53,6 +56,96 @@ fn of_one_machine(rows: &[usize], time_s: &mut [f64], x_m: &[f64], y_m: &[f64]) 
         }
     }
     set_back.len()
+}
+
+/// By how much a clock was set back that goes back by `back` seconds from one record to the next.
+fn set_by(back: f64, usual_step: f64) -> f64 {
+    let whole = (back / STEP_S).ceil() * STEP_S;
+    if whole - back <= PAUSE_S { whole } else { back + usual_step }
+}
+
+fn usual_step(steps: impl Iterator<Item = f64>) -> f64 {
+    let mut forward: Vec<f64> = steps.filter(|&step| step > 0.0).collect();
+    crate::stats::robust::median_in_place(&mut forward).unwrap_or(1.0)
+}
+
+/// Greatest speed of a combine, and the scatter of positions, by which a record may follow another, m/s and m.
+const REACH_M_S: f64 = 12.0;
+const REACH_M: f64 = 12.0;
+/// Fewest records of a way that is told from strays.
+const LEAST_WAY: usize = 30;
+/// Share of records out of reach of the one before, from which ways are told apart.
+const TANGLED: f64 = 0.02;
+
+/// Moves the times after a set-back on where the rows are in no order: the log then shows one combine in two places at once.
+///
+/// `order` lists the records by machine and time. Each record is given to the way whose last place and speed it follows; of two
+/// ways at one time the one that begins where the other ends is the later. Returns the machines (by code) that were moved on.
+pub(super) fn untangle(order: &[u32], time_s: &mut [f64], x_m: &[f64], y_m: &[f64], machine: &[u32]) -> Vec<u32> {
+    let mut moved = Vec::new();
+    for rows in order.chunk_by(|&one, &other| machine[one as usize] == machine[other as usize]) {
+        let placed = |at: usize| time_s[at].is_finite() && x_m[at].is_finite() && y_m[at].is_finite();
+        let rows: Vec<usize> = rows.iter().map(|&at| at as usize).filter(|&at| placed(at)).collect();
+        let far = |one: usize, other: usize| {
+            (x_m[one] - x_m[other]).hypot(y_m[one] - y_m[other])
+                > REACH_M + REACH_M_S * (time_s[other] - time_s[one]).max(1.0)
+        };
+        let jumps = rows.windows(2).filter(|pair| far(pair[0], pair[1])).count();
+        if (jumps as f64) < TANGLED * rows.len() as f64 || jumps < LEAST_WAY {
+            continue;
+        }
+        let usual = usual_step(rows.windows(2).map(|pair| time_s[pair[1]] - time_s[pair[0]]));
+        let ways: Vec<Vec<usize>> =
+            ways(&rows, time_s, x_m, y_m).into_iter().filter(|way| way.len() >= LEAST_WAY).collect();
+        let end = |way: &[usize]| way[way.len() - 1];
+        let link = ways.iter().find_map(|first| {
+            ways.iter().find_map(|second| {
+                let back = time_s[end(first)] - time_s[second[0]];
+                let went = (x_m[second[0]] - x_m[end(first)]).hypot(y_m[second[0]] - y_m[end(first)]);
+                let follows = went <= SAME_PLACE_M && (LEAST_BACK_S..=MOST_BACK_S).contains(&back);
+                (second[0] != first[0] && follows).then(|| (second, set_by(back, usual)))
+            })
+        });
+        if let Some((second, by_s)) = link {
+            for &at in second {
+                time_s[at] += by_s;
+            }
+            moved.push(machine[rows[0]]);
+        }
+    }
+    moved
+}
+
+/// The records in the order of time, parted into ways that a combine can have driven.
+fn ways(rows: &[usize], time_s: &[f64], x_m: &[f64], y_m: &[f64]) -> Vec<Vec<usize>> {
+    /// A way is not looked for further back, s.
+    const MEMORY_S: f64 = 900.0;
+    let mut ways: Vec<(Vec<usize>, (f64, f64))> = Vec::new();
+    for &at in rows {
+        let ahead = |(way, speed): &(Vec<usize>, (f64, f64))| {
+            let last = way[way.len() - 1];
+            let since = time_s[at] - time_s[last];
+            let near = (x_m[at] - x_m[last]).hypot(y_m[at] - y_m[last]);
+            let glide = since.min(10.0);
+            let off = (x_m[at] - x_m[last] - glide * speed.0).hypot(y_m[at] - y_m[last] - glide * speed.1);
+            (since <= MEMORY_S && near <= REACH_M + REACH_M_S * since.min(30.0)).then_some(off)
+        };
+        let nearest = (0..ways.len())
+            .filter_map(|way| ahead(&ways[way]).map(|off| (way, off)))
+            .min_by(|one, other| one.1.total_cmp(&other.1));
+        if let Some((way, _)) = nearest {
+            let (way, speed) = &mut ways[way];
+            let last = way[way.len() - 1];
+            let since = time_s[at] - time_s[last];
+            if since > 0.0 {
+                *speed = ((x_m[at] - x_m[last]) / since, (y_m[at] - y_m[last]) / since);
+            }
+            way.push(at);
+        } else {
+            ways.push((vec![at], (0.0, 0.0)));
+        }
+    }
+    ways.into_iter().map(|way| way.0).collect()
 }
 
 /// Records on either side that tell the time of a record whose stamp was rounded.
@@ -245,6 +338,41 @@ mod tests {
         }
         assert_eq!(move_on(&rows(&time), &mut time, &x, &y, &[0; 3000]), 1);
         assert_eq!(time, truth);
+    }
+
+    #[test]
+    fn a_clock_that_slips_back_by_some_seconds_is_moved_on() {
+        let (truth, x, y) = log(3000);
+        let mut time = truth.clone();
+        for later in &mut time[1200..] {
+            *later -= 47.0;
+        }
+        assert_eq!(move_on(&rows(&time), &mut time, &x, &y, &[0; 3000]), 1);
+        assert!(time.iter().zip(&truth).all(|(found, expected)| (found - expected).abs() < 1e-6));
+    }
+
+    #[test]
+    fn two_ways_at_one_time_are_one_after_the_other() {
+        let (truth, x, y) = log(3000);
+        let mut time = truth.clone();
+        for later in &mut time[1800..] {
+            *later -= 1800.0;
+        }
+        let mut order: Vec<u32> = (0..3000).collect();
+        order.sort_by(|&a, &b| time[a as usize].total_cmp(&time[b as usize]));
+        assert_eq!(untangle(&order, &mut time, &x, &y, &[0; 3000]), [0]);
+        assert_eq!(time, truth);
+        // what is in order stays
+        let order: Vec<u32> = (0..3000).collect();
+        assert!(untangle(&order, &mut time, &x, &y, &[0; 3000]).is_empty());
+        // two combines under one name that never meet stay, too
+        let (mut both, mut across) = (truth[..1500].to_vec(), y);
+        both.extend_from_slice(&truth[..1500]);
+        across[1500..].fill(400.0);
+        let x: Vec<f64> = x[..1500].iter().chain(&x[..1500]).copied().collect();
+        let mut order: Vec<u32> = (0..3000).collect();
+        order.sort_by(|&a, &b| both[a as usize].total_cmp(&both[b as usize]));
+        assert!(untangle(&order, &mut both, &x, &across, &[0; 3000]).is_empty());
     }
 
     #[test]

@@ -31,7 +31,7 @@ use crate::points::{Caution, Cautions, Ingested};
 use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Every file of a site-year, found and named.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -46,7 +46,7 @@ cautions! {
     HeavyRemoval = "heavy-removal": "more than 40 % of the records were removed: the data are poor";
     LagAssumed = "lag-assumed": "these data tell the transport lag roughly or not at all, so the value in use is assumed";
     LagDisagrees = "lag-disagrees": "two ways of estimating the transport lag differ by more than a second";
-    MoistureAssumed = "moisture-assumed": "no moisture was recorded; the grain was taken to be at market moisture";
+    MoistureAssumed = "moisture-assumed": "no moisture was recorded, or none by one combine; market moisture was taken, or the median of the other combines";
     MoistureFrozen = "moisture-frozen": "the moisture sensor held one value for long; the median of the pass was used there";
     SpeedDerived = "speed-derived": "no speed was recorded; it was derived from the positions";
     SwathDerived = "swath-derived": "no swath was recorded; it was taken from the spacing of the passes";

@@ -172,6 +172,7 @@ struct Coverage {
     south: f64,
     cell_m: f64,
     columns: usize,
+    rows: usize,
     cut: Vec<u64>,
 }
 
@@ -186,7 +187,7 @@ impl Coverage {
             cell_m *= 2.0;
         }
         let (columns, rows) = ((wide / cell_m) as usize + 1, (high / cell_m) as usize + 1);
-        Some(Self { west, south, cell_m, columns, cut: vec![0; (columns * rows).div_ceil(64)] })
+        Some(Self { west, south, cell_m, columns, rows, cut: vec![0; (columns * rows).div_ceil(64)] })
     }
 
     /// Calls `visit` with the runs of cells, as `first..end` indices, whose centres lie in the footprint.
@@ -197,7 +198,7 @@ impl Coverage {
         let column = |x: f64| ((x - self.west) / self.cell_m).max(0.0) as usize;
         let row = |y: f64| ((y - self.south) / self.cell_m).max(0.0) as usize;
         let (first, last) = (column(low(|c| c.x)), column(high(|c| c.x)).min(self.columns - 1));
-        for row in row(low(|c| c.y))..=row(high(|c| c.y)) {
+        for row in row(low(|c| c.y))..=row(high(|c| c.y)).min(self.rows - 1) {
             let y = self.south + (row as f64 + 0.5) * self.cell_m;
             // The convex figure cuts the row in one run.
             let (mut from, mut to) = (f64::NEG_INFINITY, f64::INFINITY);

@@ -33,7 +33,7 @@ const DISAGREEMENT_S: f64 = 1.0;
 const LEAST_DEPTH: f64 = 0.15;
 /// The gate: widest 90 % interval of a lag that counts as estimated, s (ours: of 240 varied fields 95 % of such lags are then
 /// within 0.65 s, none off by 1.5 s, benches/cleaning.rs; a narrower gate gives up lags that are known to a second).
-const WIDEST_S: f64 = 2.0;
+const WIDEST_S: f64 = 2.5;
 /// Up to this width the value is still better than the usual lag, though it is told as assumed, s.
 const WIDEST_ROUGH_S: f64 = 4.0;
 /// The gate: fewest opposing pairs, and fewest of each hand.
