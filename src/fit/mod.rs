@@ -123,7 +123,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         doubts::of_the_ground(&trial, at, &mut doubts);
         // strips that no block compares inform the field, but a difference that rests on them alone is none
         let blocks = support(&trial, at, 0, None, 1).blocks;
-        let replicated = blocks > 1;
+        let replicated = support::is_replicated(&trial, at, 0);
         if !replicated
             && !is_repetition
             && let Some(placebo) = placebo::placebo(&trial, at)
@@ -143,7 +143,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
                 let sd = answer.variance().map_or(f64::INFINITY, f64::sqrt);
                 level.is_some_and(|level| sd <= LEAST_TOLD * level)
             };
-            let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0).filter(tells);
+            let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0 || replicated).filter(tells);
             let estimate = Estimate {
                 p_randomization: estimate::sign_flip_p(&by_block, settings.seed),
                 ..answer.and_then(|answer| estimate::told(answer, replicated, settings.confidence)).unwrap_or_default()

@@ -49,12 +49,25 @@ pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Op
     found
 }
 
+/// Strips of a treatment and of the check that could be compared, whatever their blocks: the fewer of the two. A pass that lies
+/// over two strips tells of both.
+pub(super) fn strips_apart(trial: &Trial<'_>, treated: usize, check: usize) -> usize {
+    let strips = |side: usize| {
+        let tells = trial.rows.iter().filter(|row| row.doses[side] >= LEAST_DOSE);
+        tells.map(|row| row.strip).collect::<BTreeSet<_>>().len()
+    };
+    strips(treated).min(strips(check))
+}
+
+/// Share of a pass's ground from which it tells of a treatment (ours).
+const LEAST_DOSE: f64 = 0.3;
+
 /// The classes on which each treatment (the check's entry is empty) has a response of its own.
 pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> Vec<Vec<usize>> {
     (0..trial.treatments.len())
         .map(|treatment| {
             // a single block is a demonstration, on any soil
-            if treatment == 0 || support(trial, treatment, 0, None, 1).blocks < 2 {
+            if treatment == 0 || !is_replicated(trial, treatment, 0) {
                 return Vec::new();
             }
             (0..trial.joined.classes.len())
@@ -68,6 +81,12 @@ pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> 
                 .collect()
         })
         .collect()
+}
+
+/// Whether a comparison has an error of its own: two blocks that compare, or two strips a side in two blocks that the field joins.
+pub(super) fn is_replicated(trial: &Trial<'_>, treated: usize, check: usize) -> bool {
+    let blocks: BTreeSet<usize> = trial.rows.iter().map(|row| row.block).collect();
+    support(trial, treated, check, None, 1).blocks > 1 || blocks.len() > 1 && strips_apart(trial, treated, check) > 1
 }
 
 /// Segments of one treatment that are nearly all of a class.
