@@ -42,6 +42,7 @@ pub mod stats;
 pub mod synthesise;
 pub mod targeting;
 
+mod consistency;
 mod ingest;
 mod quantity;
 mod text;

@@ -66,7 +66,12 @@ pub fn resolve(
     let mut harvest: Vec<Vec<InputFile>> = Vec::new();
     for (number, entry) in field.harvest.iter().enumerate() {
         let key = format!("{}/field.toml: harvest[{}].path", folder.name, number + 1);
-        let found = resolver.glob(&folder.path, &entry.path, &key)?;
+        let mut found = Vec::new();
+        for path in &entry.paths {
+            found.extend(resolver.glob(&folder.path, path, &key)?);
+        }
+        found.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
+        found.dedup();
         // A file that two globs match is read once.
         let fresh = found.into_iter().filter(|file| !harvest.iter().flatten().any(|known| known.path == file.path));
         harvest.push(fresh.collect());

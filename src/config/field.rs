@@ -63,7 +63,7 @@ impl FieldSettings {
     /// # Errors
     /// Every fault of the file, with line and column; `file` is how the file is named in them.
     pub fn parse(file: &str, text: &str, archive: &ArchiveSettings) -> Result<Self, Faults> {
-        let document = Document::parse(file, text);
+        let document = Document::parse(file, text).with_answers(&archive.answers);
         let settings = read(&document.root(), archive);
         document.finish(settings)
     }

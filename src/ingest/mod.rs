@@ -7,6 +7,7 @@ mod assemble;
 mod channels;
 mod clocks;
 mod error;
+mod filter;
 mod ground;
 mod layers;
 mod readers;
@@ -24,14 +25,16 @@ pub use layers::{InputFile, SharedLayers};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 
 use chrono::DateTime;
+use geo::{BoundingRect, MultiPolygon};
 
 use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, ReadSettings};
-use crate::geometry::Crs;
-use crate::points::{Caution, Cautions, Ingested};
+use crate::consistency::{self, Configured};
+use crate::geometry::{Crs, Projector};
+use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
 use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Every file of a site-year, found and named.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -120,9 +123,18 @@ pub fn run(
     let extents = [&strip_layer, &boundary_layer];
     let extent = extents.into_iter().flatten().find_map(layers::Layer::extent_degrees);
 
-    let parts = parts(files, field, archive)?;
+    let mut parts = parts(files, field, archive, boundary_layer.as_ref())?;
     let epsg = assemble::utm_zone(&parts, extent)?;
     let utm = Crs::from_epsg(epsg).map_err(|error| IngestError::Contradiction(error.to_string()))?;
+    let mut entry_of: BTreeMap<String, usize> = BTreeMap::new();
+    let mut header_numbers = vec![Vec::new(); field.harvest.len()];
+    for part in &mut parts {
+        entry_of.insert(part.file.clone(), part.entry);
+        let numbers: &mut Vec<i64> = &mut header_numbers[part.entry];
+        numbers.append(&mut part.channels.header_numbers);
+        numbers.sort_unstable();
+        numbers.dedup();
+    }
     let first_file = parts.first().map(|part| part.file.clone()).unwrap_or_default();
     let records = assemble::records(parts, epsg, crop, archive, &mut cautions)?;
 
@@ -146,6 +158,8 @@ pub fn run(
         }
         _ => Vec::new(),
     };
+    // wetness is that of the field: a file may hold records of other fields, too
+    let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
     let wetness = match (&files.wetness, &archive.wetness) {
         (Some(grids), Some(settings)) => {
             let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y);
@@ -161,6 +175,11 @@ pub fn run(
                 }
                 Some(_) => {}
             }
+            if let Some(wetness) = &wetness
+                && let Some(doubt) = wetness::doubt(wetness, grids, settings)?
+            {
+                cautions.add(Caution::UnitsDoubtful, doubt);
+            }
             wetness
         }
         _ => None,
@@ -174,6 +193,23 @@ pub fn run(
     }
     let tickets = files.tickets.as_ref().map(|file| tickets::read(file, archive.read)).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
+    let entries: Vec<usize> = records.files.iter().map(|file| entry_of.get(file).copied().unwrap_or(0)).collect();
+    check_settings(
+        &Configured {
+            records: &records,
+            field,
+            crop,
+            entry_of_file: &entries,
+            header_numbers: &header_numbers,
+            tickets: &tickets,
+            middle_deg: Projector::new(&utm, &Crs::wgs84())
+                .and_then(|to| to.convert_point(middle_x, middle_y))
+                .ok()
+                .flatten(),
+        },
+        &mut cautions,
+    )?;
+    note_extent(&records, &mut cautions);
     Ok(Ingested {
         records: records.into(),
         boundary,
@@ -188,10 +224,19 @@ pub fn run(
     })
 }
 
+/// The middle of the strips, or of the boundary where there are none, UTM metres.
+fn middle_of(boundary: Option<&MultiPolygon<f64>>, strips: &[StripGround]) -> Option<(f64, f64)> {
+    let rects = strips.iter().filter_map(|strip| strip.ground.bounding_rect());
+    let [west, south, east, north] =
+        assemble::extent(rects).or_else(|| assemble::extent(boundary.and_then(BoundingRect::bounding_rect)))?;
+    Some((f64::midpoint(west, east), f64::midpoint(south, north)))
+}
+
 fn parts<'s>(
     files: &SiteYearFiles,
     field: &'s FieldSettings,
     archive: &ArchiveSettings,
+    boundary: Option<&layers::Layer>,
 ) -> Result<Vec<assemble::Part<'s>>, IngestError> {
     let bushel = archive.crops[&field.crop].bushel();
     let mut parts = Vec::new();
@@ -205,9 +250,12 @@ fn parts<'s>(
             }
             let crs = file_crs(&file.name, table.crs.as_ref(), harvest)?;
             refuse_other_positions(&file.name, number + 1, harvest, &crs)?;
-            let channels = channels::channels(&file.name, table, harvest, bushel)?;
+            let labels = harvest.filter.as_ref().and_then(|filter| filter.labels.as_ref());
+            let labels = labels.and_then(|(column, _)| table.texts.get(&column.name)).cloned();
+            let mut channels = channels::channels(&file.name, table, harvest, bushel)?;
+            filter::apply(&file.name, harvest, labels.as_ref(), &crs, boundary, &mut channels)?;
             refuse_one_time(&file.name, harvest, &channels)?;
-            parts.push(assemble::Part { file: file.name.clone(), crs, harvest, channels });
+            parts.push(assemble::Part { file: file.name.clone(), entry: number, crs, harvest, channels });
         }
     }
     Ok(parts)
@@ -288,7 +336,37 @@ fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows
     Ok(())
 }
 
-fn note_channels(records: &crate::points::Records, field: &FieldSettings, cautions: &mut Cautions) {
+/// Fails where units, columns or dates contradict the records and something else fits; notes what is doubtful.
+fn check_settings(of: &Configured<'_>, cautions: &mut Cautions) -> Result<(), IngestError> {
+    let mut clear = Vec::new();
+    for found in consistency::check(of) {
+        match found.caution {
+            Some(caution) => cautions.add(caution, found.text),
+            None => clear.push(format!("field.toml: {}", found.text)),
+        }
+    }
+    if clear.is_empty() { Ok(()) } else { Err(IngestError::Contradiction(clear.join("\n"))) }
+}
+
+/// A field that reaches farther is told, m (common practice, no source).
+const WIDEST_M: f64 = 5_000.0;
+
+/// One field does not reach over kilometres; the outermost hundredth of the records may be strays.
+fn note_extent(records: &Records, cautions: &mut Cautions) {
+    let span = |values: &[f64]| {
+        let mut known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+        let ends = (robust::quantile_in_place(&mut known, 0.01), robust::quantile_in_place(&mut known, 0.99));
+        if let (Ok(low), Ok(high)) = ends { high - low } else { 0.0 }
+    };
+    let (east, north) = (span(&records.x_m), span(&records.y_m));
+    if east.hypot(north) > WIDEST_M {
+        let text =
+            format!("{:.1} × {:.1} km; `where` under [[harvest]] picks the rows of one field", east / 1e3, north / 1e3);
+        cautions.add(Caution::WideExtent, text);
+    }
+}
+
+fn note_channels(records: &Records, field: &FieldSettings, cautions: &mut Cautions) {
     let channels = records.channels;
     if !channels.time {
         cautions.add(Caution::TimeMissing, "");
@@ -358,7 +436,7 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
             }
             Err(_) => {
                 let table = read(readers::Shapes::Polygons)?;
-                let extent = assemble::extent(table.polygons.iter().filter_map(geo::BoundingRect::bounding_rect));
+                let extent = assemble::extent(table.polygons.iter().filter_map(BoundingRect::bounding_rect));
                 (table, extent)
             }
         }
