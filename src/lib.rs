@@ -30,6 +30,7 @@ pub mod clean;
 pub mod cli;
 pub mod config;
 pub mod demo;
+pub mod draft;
 pub mod economics;
 pub mod fit;
 pub mod geometry;

@@ -295,7 +295,7 @@ fn measured<Q: Quantity>(columns: &Section<'_, '_>, key: &str) -> Option<Measure
 }
 
 fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
-    const KEYS: [&str; 4] = ["mass_flow", "mass", "wet_yield", "dry_yield"];
+    const KEYS: [&str; 5] = ["mass_flow", "mass", "wet_yield", "dry_yield", "yield"];
     const YIELDS: &str = "bu/ac, kg/ha, t/ha, q/ha, lb/ac";
     let given: Vec<_> = KEYS.into_iter().filter(|key| columns.has(key)).collect();
     let mass_flow = measured::<MassFlow>(columns, "mass_flow").map(GrainChannel::MassFlow);
@@ -304,8 +304,21 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
         .map(|(name, _, unit)| GrainChannel::WetYield(name, unit));
     let dry = column_and_unit(columns, "dry_yield", "yield", YIELDS, YieldUnit::parse)
         .map(|(name, _, unit)| GrainChannel::DryYield(name, unit));
+    let either = columns.section("yield").and_then(|table| {
+        let name = table.required("column", table.text("column"), "the column's name");
+        let unit = table.required("unit", table.parsed("unit", YieldUnit::parse), &format!("one of: {YIELDS}"));
+        let is_market = table.parsed("at", |text| match text {
+            "market" => Ok(true),
+            "field" => Ok(false),
+            other => Err(format!("expected `market` (dry) or `field` (wet) moisture, found `{other}`")),
+        });
+        let is_market = table.required("at", is_market, "`market` (dry) or `field` (wet): the moisture it is told at");
+        table.finish_known();
+        let (name, unit) = (name?, unit?);
+        Some(if is_market? { GrainChannel::DryYield(name, unit) } else { GrainChannel::WetYield(name, unit) })
+    });
     match given.as_slice() {
-        [_] => mass_flow.or(mass).or(wet).or(dry),
+        [_] => mass_flow.or(mass).or(wet).or(dry).or(either),
         [] => {
             columns.fault("mass_flow", "is missing; expected a column of mass_flow, mass, wet_yield or dry_yield");
             None

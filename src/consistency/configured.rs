@@ -54,12 +54,8 @@ pub(crate) fn check(of: &Configured<'_>) -> Vec<Found> {
         let of_entry: Vec<usize> = (0..of.records.len())
             .filter(|&at| of.entry_of_file.get(of.records.file[at] as usize) == Some(&number))
             .collect();
-        for code in 0..of.records.machine.names.len() {
-            let rows: Vec<usize> =
-                of_entry.iter().copied().filter(|&at| of.records.machine.codes[at] as usize == code).collect();
-            if rows.len() >= FEWEST {
-                found.extend(of_machine(of, harvest, &rows, &key));
-            }
+        if of_entry.len() >= FEWEST {
+            found.extend(of_track(of, harvest, &of_entry, &key));
         }
         found.extend(grain(of, harvest, &of_entry, &key));
         found.extend(moisture(of, harvest, &of_entry, &key));
@@ -88,7 +84,7 @@ fn fitting(list: &[ColumnUnit], factor: f64, ratio: f64, within: f64) -> Option<
         .map(|(_, unit)| unit)
 }
 
-fn of_machine(
+fn of_track(
     of: &Configured<'_>,
     harvest: &HarvestSettings,
     rows: &[usize],
@@ -98,7 +94,8 @@ fn of_machine(
     let records = of.records;
     let (x, y) = (pick(&records.x_m), pick(&records.y_m));
     let time = (harvest.time.is_some() && records.channels.time).then(|| pick(&records.time_s));
-    let track = Track::new(time.as_deref(), &x, &y);
+    let machine: Vec<u32> = rows.iter().map(|&at| records.machine.codes[at]).collect();
+    let track = Track::of_machines(time.as_deref(), &x, &y, &machine);
     let mut found = Vec::new();
     let mut measured = |name: &str, values: &[f64], reference: &[f64], list: &[ColumnUnit], what: &str| {
         let column = match name {

@@ -14,5 +14,4 @@ pub(crate) mod words;
 
 pub(crate) use configured::{Configured, check};
 pub(crate) use guess::{Channel, Guess, Numbers, Sight, guess};
-pub(crate) use relation::{Relation, relation};
 pub(crate) use track::Track;

@@ -16,7 +16,7 @@ const NARROWEST_M: f64 = 1.0;
 /// Records near one that are looked at for the pass beside it, at the most.
 const NEAREST: usize = 400;
 
-/// Records of one machine in the order of driving.
+/// Records in the order of driving.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Track {
     /// Rows of the columns, in the order of driving.
@@ -32,42 +32,54 @@ pub(crate) struct Track {
 }
 
 impl Track {
-    /// From places (m) and, where there are any, times (s). Without times the order is that of the rows, and neither steps of time
-    /// nor speeds are known.
-    pub(crate) fn new(time_s: Option<&[f64]>, x_m: &[f64], y_m: &[f64]) -> Self {
-        let rows = x_m.len();
+    /// From places (m) and, where there are any, times (s), of one or several machines (by code): each has steps and speeds of its
+    /// own, and the passes of all lie beside each other. The order is by machine, then by time; without times it is that of the
+    /// rows, and neither steps of time nor speeds are known.
+    pub(crate) fn of_machines(time_s: Option<&[f64]>, x_m: &[f64], y_m: &[f64], machine: &[u32]) -> Self {
+        let mut whole = Self {
+            order: Vec::new(),
+            step_s: vec![f64::NAN; x_m.len()],
+            step_m: vec![f64::NAN; x_m.len()],
+            speed_m_s: vec![f64::NAN; x_m.len()],
+            spacing_m: None,
+        };
+        let mut codes: Vec<u32> = machine.to_vec();
+        codes.sort_unstable();
+        codes.dedup();
+        for code in codes {
+            let rows: Vec<usize> = (0..x_m.len()).filter(|&at| machine[at] == code).collect();
+            whole.add(&rows, time_s, x_m, y_m);
+        }
+        let place = |&at: &usize| [x_m[at], y_m[at]];
+        let ground: Vec<[f64; 2]> = whole.order.iter().map(place).collect();
+        whole.spacing_m = spacing(&ground);
+        whole
+    }
+
+    fn add(&mut self, rows: &[usize], time_s: Option<&[f64]>, x_m: &[f64], y_m: &[f64]) {
         let placed = |at: &usize| x_m[*at].is_finite() && y_m[*at].is_finite();
-        let mut order: Vec<usize> = (0..rows).filter(placed).collect();
+        let mut order: Vec<usize> = rows.iter().copied().filter(placed).collect();
         if let Some(time_s) = time_s {
             order.retain(|&at| time_s[at].is_finite());
             order.sort_by(|&one, &other| time_s[one].total_cmp(&time_s[other]).then(one.cmp(&other)));
         }
         let far = |from: usize, to: usize| (x_m[to] - x_m[from]).hypot(y_m[to] - y_m[from]);
         let since = |from: usize, to: usize| time_s.map_or(f64::NAN, |time_s| time_s[to] - time_s[from]);
-        let (mut step_s, mut step_m) = (vec![f64::NAN; rows], vec![f64::NAN; rows]);
         for pair in order.windows(2) {
             let seconds = since(pair[0], pair[1]);
             let joined = if time_s.is_some() { seconds > 0.0 && seconds <= LONGEST_STEP_S } else { true };
             if joined {
-                (step_s[pair[1]], step_m[pair[1]]) = (seconds, far(pair[0], pair[1]));
+                (self.step_s[pair[1]], self.step_m[pair[1]]) = (seconds, far(pair[0], pair[1]));
             }
         }
-        let mut speed_m_s = vec![f64::NAN; rows];
         for at in REACH..order.len().saturating_sub(REACH) {
             let (from, to) = (order[at - REACH], order[at + REACH]);
-            let unbroken = order[at + 1 - REACH..=at + REACH].iter().all(|&row| step_s[row] > 0.0);
+            let unbroken = order[at + 1 - REACH..=at + REACH].iter().all(|&row| self.step_s[row] > 0.0);
             if unbroken {
-                speed_m_s[order[at]] = far(from, to) / since(from, to);
+                self.speed_m_s[order[at]] = far(from, to) / since(from, to);
             }
         }
-        let places: Vec<[f64; 2]> = order.iter().map(|&at| [x_m[at], y_m[at]]).collect();
-        Self { spacing_m: spacing(&places), order, step_s, step_m, speed_m_s }
-    }
-
-    /// The usual time between two records, s.
-    pub(crate) fn usual_step_s(&self) -> Option<f64> {
-        let mut steps: Vec<f64> = self.step_s.iter().copied().filter(|step| *step > 0.0).collect();
-        if steps.len() < 10 { None } else { robust::median_in_place(&mut steps).ok() }
+        self.order.extend(order);
     }
 }
 
@@ -116,11 +128,14 @@ mod tests {
         };
         let (x, y): (Vec<f64>, Vec<f64>) = (0..rows).map(place).unzip();
         let time: Vec<f64> = (0..rows).map(|at| at as f64 + 60.0 * (at / 100) as f64).collect();
-        let track = Track::new(Some(&time), &x, &y);
-        assert_eq!(track.usual_step_s(), Some(1.0));
+        let track = Track::of_machines(Some(&time), &x, &y, &[0; 800]);
         assert!((track.speed_m_s[50] - 2.0).abs() < 1e-9 && track.speed_m_s[100].is_nan());
         assert!((track.step_m[50] - 2.0).abs() < 1e-9 && track.step_m[100].is_nan());
         assert!((track.spacing_m.unwrap() - 9.144).abs() < 1e-9);
-        assert!(Track::new(None, &x, &y).usual_step_s().is_none());
+        assert!(Track::of_machines(None, &x, &y, &[0; 800]).speed_m_s.iter().all(|speed| speed.is_nan()));
+        // two machines in turn: the passes of both tell the width
+        let machine: Vec<u32> = (0..rows).map(|at| (at / 100 % 2) as u32).collect();
+        let both = Track::of_machines(Some(&time), &x, &y, &machine);
+        assert!((both.spacing_m.unwrap() - 9.144).abs() < 1e-9 && (both.speed_m_s[350] - 2.0).abs() < 1e-9);
     }
 }

@@ -33,7 +33,7 @@ pub fn ground(
     let mut cautions = Cautions::default();
     let mut ground = None;
     if let Some(file) = &files.boundary {
-        let layer = layers::Layer::read(file, &[], field.boundary_crs.as_deref(), archive.read)?;
+        let layer = layers::Layer::of_boundary(file, field, archive.read)?;
         ground = Some(layers::boundary(&layer, &utm, &mut cautions)?);
     } else if let (Some(file), Some(settings)) = (&files.strips, &field.strips) {
         let layer =

@@ -8,7 +8,7 @@ use geo::{Area, BooleanOps, BoundingRect, MultiPolygon, Rect};
 use super::IngestError;
 use super::assemble::{Extent, expected_treatment, extent};
 use super::readers::{self, Shapes, Table, Wanted};
-use crate::config::{ArchiveSettings, ReadSettings, SoilSettings, StripSettings};
+use crate::config::{ArchiveSettings, FieldSettings, ReadSettings, SoilSettings, StripSettings};
 use crate::geometry::{Crs, Projector, Validity, repair};
 use crate::points::{Caution, Cautions, SoilGround, StripGround};
 
@@ -52,6 +52,29 @@ impl Layer {
             (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: " (or add its .prj)" }),
         };
         Ok(Self { file: file.name.clone(), crs, table })
+    }
+
+    /// The field's boundary: the polygons that its filter names.
+    pub(super) fn of_boundary(
+        file: &InputFile,
+        field: &FieldSettings,
+        limits: ReadSettings,
+    ) -> Result<Self, IngestError> {
+        let crs = field.boundary_crs.as_deref();
+        let Some((column, is)) = &field.boundary_filter else { return Self::read(file, &[], crs, limits) };
+        let mut layer = Self::read(file, &[column], crs, limits)?;
+        let fits = |row: usize| layer.text(column, row).is_some_and(|text| is.iter().any(|label| label.trim() == text));
+        let rows: Vec<usize> = (0..layer.table.rows).filter(|&row| fits(row)).collect();
+        if rows.is_empty() {
+            return Err(IngestError::Contradiction(format!(
+                "{}: column `{column}`: no polygon is called {}",
+                file.name,
+                is.join(", ")
+            )));
+        }
+        layer.table.polygons = rows.iter().map(|&row| layer.table.polygons[row].clone()).collect();
+        layer.table.rows = rows.len();
+        Ok(layer)
     }
 
     fn rects(&self) -> impl Iterator<Item = Rect<f64>> {

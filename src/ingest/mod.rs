@@ -22,6 +22,7 @@ use std::path::Path;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
+pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 
 use chrono::DateTime;
@@ -109,11 +110,8 @@ pub fn run(
     let mut cautions = Cautions::default();
     let crop = &archive.crops[&field.crop];
 
-    let boundary_layer = files
-        .boundary
-        .as_ref()
-        .map(|file| layers::Layer::read(file, &[], field.boundary_crs.as_deref(), archive.read))
-        .transpose()?;
+    let boundary_layer =
+        files.boundary.as_ref().map(|file| layers::Layer::of_boundary(file, field, archive.read)).transpose()?;
     let strip_layer = match (&files.strips, &field.strips) {
         (Some(file), Some(settings)) => {
             Some(layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref(), archive.read)?)
@@ -385,6 +383,49 @@ fn note_channels(records: &Records, field: &FieldSettings, cautions: &mut Cautio
     }
 }
 
+/// The names of a data file's columns.
+///
+/// # Errors
+/// [`IngestError`] when it cannot be read.
+pub(crate) fn read_columns(name: &str, path: &Path) -> Result<Vec<String>, IngestError> {
+    readers::columns(name, path, ReadSettings::default().most_unpacked_bytes)
+}
+
+/// The wanted columns of a data file.
+///
+/// # Errors
+/// [`IngestError`] when it cannot be read.
+pub(crate) fn read_table(name: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
+    readers::read(name, path, wanted)
+}
+
+/// The units in a row below the header of a CSV file, one a column.
+pub(crate) fn read_units(name: &str, path: &Path) -> Option<Vec<String>> {
+    readers::units(name, path, ReadSettings::default().most_unpacked_bytes)
+}
+
+/// Whether a text is a header state: down, up, or none.
+pub(crate) fn header_state(text: &str) -> Option<bool> {
+    let folded = text.to_lowercase();
+    if channels::CUTTING.contains(&folded.as_str()) {
+        Some(true)
+    } else if channels::RAISED.contains(&folded.as_str()) {
+        Some(false)
+    } else {
+        None
+    }
+}
+
+/// The other files that belong to a file, those of a shapefile.
+pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
+    readers::companions(path)
+}
+
+/// Whether the format of a file is told by its name, and read.
+pub(crate) fn is_table(path: &Path) -> bool {
+    readers::Format::of(path).is_some()
+}
+
 /// What stands in one data file, for `inspect`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FileSummary {
@@ -420,8 +461,7 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     let format = readers::Format::of(path);
     let is_once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
     let texts: Vec<String> = columns.iter().filter(is_once).cloned().collect();
-    let wanted =
-        |shapes, texts: &[String]| readers::Wanted { shapes, texts: texts.to_vec(), ..readers::Wanted::default() };
+    let wanted = |shapes, texts: &[String]| Wanted { shapes, texts: texts.to_vec(), ..Wanted::default() };
     // a column that holds neither numbers nor texts does no harm as long as nobody maps it
     let read = |shapes| {
         let all = readers::read(name, path, &wanted(shapes, &texts));
@@ -429,19 +469,19 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     };
     let has_geometry = format.is_some_and(readers::Format::has_geometry);
     let (table, extent) = if has_geometry {
-        match read(readers::Shapes::Points) {
+        match read(Shapes::Points) {
             Ok(table) => {
                 let extent = table.positions.as_ref().map(|(x, y)| usable_extent(x, y));
                 (table, extent)
             }
             Err(_) => {
-                let table = read(readers::Shapes::Polygons)?;
+                let table = read(Shapes::Polygons)?;
                 let extent = assemble::extent(table.polygons.iter().filter_map(BoundingRect::bounding_rect));
                 (table, extent)
             }
         }
     } else {
-        (read(readers::Shapes::Ignored)?, None)
+        (read(Shapes::Ignored)?, None)
     };
     Ok(summary(format.map_or("", readers::Format::name), columns, &table, extent, true))
 }
@@ -449,11 +489,11 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
 fn summary(
     format: &'static str,
     columns: Vec<String>,
-    table: &readers::Table,
+    table: &Table,
     extent: Option<[f64; 4]>,
     is_place: bool,
 ) -> FileSummary {
-    let range = |column: &readers::TextColumn| {
+    let range = |column: &TextColumn| {
         let numbers: Option<Vec<f64>> = column.iter().flatten().map(|text| text.parse().ok()).collect();
         let known = numbers?.into_iter().filter(|number: &f64| number.is_finite());
         known.fold(None, |range: Option<[f64; 2]>, number| {

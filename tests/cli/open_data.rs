@@ -19,7 +19,7 @@ fn raw_records_of_one_field_are_cleaned_and_mapped() {
         "fields/one/field.toml",
         r#"farm = "Hollow"
 field = "one"
-season = 2023
+season = 2001
 crop = "corn"
 [[harvest]]
 path = "harvest.csv"
@@ -93,7 +93,7 @@ cost = "40 USD/ha"
         "fields/one/field.toml",
         r#"farm = "Hollow"
 field = "one"
-season = 2023
+season = 2001
 crop = "corn"
 [[harvest]]
 path = "harvest.csv"
