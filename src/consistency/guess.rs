@@ -205,6 +205,12 @@ impl Judge<'_> {
             }
             return;
         }
+        // a constant is a measure only where it is called so
+        let named = words::strength(&self.headers[one.column], channel) > 0.4;
+        if matches!(channel, Channel::Speed | Channel::Distance) && shape.distinct < 8 && !named {
+            one.points = OUT;
+            return;
+        }
         match channel {
             Channel::Speed => {
                 fit(one, relation(values, &self.sight.track.speed_m_s), (0.12, 0.5), "speed from places and times")
@@ -362,7 +368,7 @@ fn fit(one: &mut Hypothesis, found: Option<Relation>, (off_most, spread_most): (
         one.points = OUT;
         return;
     }
-    one.points += if off < off_most { 4.0 - 20.0 * off } else { -2.0 };
+    one.points += if off < off_most { 4.0 - 45.0 * off } else { -2.0 };
     one.points += if found.correlation > 0.2 { 3.0 * found.correlation } else { -2.0 };
     one.evidence.push(format!(
         "{:.2} of the {of} (correlation {:.2})",

@@ -357,9 +357,19 @@ fn words(channel: Channel) -> &'static [&'static str] {
             "talhao",
             "paddock",
         ],
-        Channel::Farm => {
-            &["farm", "farmname", "betrieb", "hof", "finca", "granja", "ferme", "exploitation", "fazenda", "grower"]
-        }
+        Channel::Farm => &[
+            "farm",
+            "farmname",
+            "betrieb",
+            "campo",
+            "hof",
+            "finca",
+            "granja",
+            "ferme",
+            "exploitation",
+            "fazenda",
+            "grower",
+        ],
         Channel::Crop => &[
             "crop",
             "croptype",

@@ -272,18 +272,23 @@ fn labels(
     ] {
         let columns: Vec<String> =
             log.columns.iter().filter(|name| !is_used(name) && !taken.contains(name)).cloned().collect();
-        let best = best_label(channel, &columns, &log.texts, |column| match channel {
-            Channel::Machine => (1..=12).contains(&distinct(column, 13)) && runs(column),
-            Channel::Load => whole(column) && runs(column) && distinct(column, 2) > 0,
-            Channel::Pass => whole(column) && runs(column) && distinct(column, 3) > 2,
-            Channel::Field | Channel::Farm => is_word(column) && distinct(column, 400) < 400 && distinct(column, 1) > 0,
-            Channel::Crop => column.iter().flatten().take(1).any(|text| words::crop(text).is_some()),
-            Channel::Season => column.iter().flatten().all(|text| {
-                text.parse::<f64>().is_ok_and(|year| (1990.0..2100.0).contains(&year) && year.fract().abs() < 1e-9)
-            }),
-            Channel::Treatment => is_word(column) && (2..=12).contains(&distinct(column, 13)),
-            Channel::Drainage => is_drainage(column),
-            _ => (2..=400).contains(&distinct(column, 401)) && runs(column),
+        let best = if channel == Channel::Crop { crop_column(&columns, &log.texts) } else { None };
+        let best = best.or_else(|| {
+            best_label(channel, &columns, &log.texts, |column| match channel {
+                Channel::Machine => (1..=12).contains(&distinct(column, 13)) && runs(column),
+                Channel::Load => whole(column) && runs(column) && distinct(column, 2) > 0,
+                Channel::Pass => whole(column) && runs(column) && distinct(column, 3) > 2,
+                Channel::Field | Channel::Farm => {
+                    is_word(column) && distinct(column, 400) < 400 && distinct(column, 1) > 0
+                }
+                Channel::Crop => column.iter().flatten().take(1).any(|text| words::crop(text).is_some()),
+                Channel::Season => column.iter().flatten().all(|text| {
+                    text.parse::<f64>().is_ok_and(|year| (1990.0..2100.0).contains(&year) && year.fract().abs() < 1e-9)
+                }),
+                Channel::Treatment => is_word(column) && (2..=12).contains(&distinct(column, 13)),
+                Channel::Drainage => is_drainage(column),
+                _ => (2..=400).contains(&distinct(column, 401)) && runs(column),
+            })
         });
         let Some(name) = best else { continue };
         taken.push(name.clone());
@@ -307,6 +312,16 @@ fn labels(
     }
 }
 
+/// The column that names the crop: by its own name, or because all it says is crops.
+pub(super) fn crop_column(columns: &[String], texts: &BTreeMap<String, TextColumn>) -> Option<String> {
+    let says = |column: &TextColumn| column.iter().flatten().take(1).any(|text| words::crop(text).is_some());
+    let only = |column: &TextColumn| {
+        says(column) && distinct(column, 8) < 8 && column.iter().flatten().all(|text| words::crop(text).is_some())
+    };
+    best_label(Channel::Crop, columns, texts, says)
+        .or_else(|| columns.iter().find(|name| texts.get(*name).is_some_and(only)).cloned())
+}
+
 /// Whether most texts of a column are drainage classes.
 pub(super) fn is_drainage(column: &TextColumn) -> bool {
     let known: Vec<&str> = column.iter().flatten().collect();
@@ -317,11 +332,14 @@ pub(super) fn is_drainage(column: &TextColumn) -> bool {
 }
 
 fn looks_like(log: &Log, name: &str) -> String {
-    let Some(column) = log.texts.get(name) else { return "named twice".to_owned() };
-    let rows = column.len().max(1);
-    match distinct(column, 50) {
+    let rows = log.x_m.len().max(1);
+    let column = log.texts.get(name);
+    match column.map_or(50, |column| distinct(column, 50)) {
         0 => "empty".to_owned(),
-        1 => format!("the same throughout: {}", crate::text::short(column.iter().flatten().next().unwrap_or(""))),
+        1 => {
+            let text = column.and_then(|column| column.iter().flatten().next()).unwrap_or("");
+            format!("the same throughout: {}", crate::text::short(text))
+        }
         _ => match log.numbers.iter().find(|own| own.name == name) {
             Some(own) => {
                 let up = own.values.windows(2).filter(|pair| pair[1] > pair[0]).count();

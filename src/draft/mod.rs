@@ -336,9 +336,7 @@ fn crop_of(files: &[usize], seen: &[Seen]) -> Option<&'static str> {
     let mut crops: BTreeSet<&'static str> = BTreeSet::new();
     for &at in files {
         let Kind::Log(log) = &seen[at].kind else { continue };
-        let label = sight::best_label(crate::consistency::Channel::Crop, &log.columns, &log.texts, |column| {
-            column.iter().flatten().take(1).any(|text| crate::consistency::words::crop(text).is_some())
-        });
+        let label = columns::crop_column(&log.columns, &log.texts);
         let told = label.and_then(|name| log.texts[&name].iter().flatten().find_map(crate::consistency::words::crop));
         let by_path = || seen[at].name.split('/').find_map(crate::consistency::words::crop);
         crops.extend(told.or_else(by_path));

@@ -10,7 +10,9 @@ use crate::consistency::Numbers;
 use crate::consistency::words::{self, Header};
 use crate::consistency::{Channel, Track};
 use crate::geometry::{Crs, Projector, utm_epsg_of};
-use crate::ingest::{IngestError, Shapes, Table, TextColumn, Wanted, read_columns, read_table, read_units};
+use crate::ingest::{
+    IngestError, Shapes, Table, TextColumn, Wanted, number_or_comma, read_columns, read_table, read_units,
+};
 use crate::raster::RasterFile;
 
 /// What a file is.
@@ -141,14 +143,6 @@ fn polygons(columns: &[String], table: Table) -> Kind {
     Kind::Polygons(Polygons { attributes, polygons, has_crs })
 }
 
-/// A cell as a number: with a decimal point or a decimal comma.
-fn number(text: &str) -> Option<f64> {
-    text.parse::<f64>().ok().or_else(|| {
-        let comma = text.matches(',').count() == 1 && !text.contains('.');
-        if comma { text.replace(',', ".").parse().ok() } else { None }
-    })
-}
-
 fn numeric(column: &TextColumn) -> Option<Vec<f64>> {
     let mut values = Vec::with_capacity(column.len());
     let mut known = 0;
@@ -157,7 +151,7 @@ fn numeric(column: &TextColumn) -> Option<Vec<f64>> {
             None => values.push(f64::NAN),
             Some(text) => {
                 known += 1;
-                values.push(number(text)?);
+                values.push(number_or_comma(text)?);
             }
         }
     }
@@ -211,30 +205,24 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
         return Kind::Other("its places lie off the map".to_owned());
     }
     let middle = (middle_of(&longitude), middle_of(&latitude));
-    let times = times::guess(&columns, &numbers, &table.texts, middle);
+    let times = times::guess(&columns, &numbers, &table.texts, &unit_of, middle);
     let machine = best_label(Channel::Machine, &columns, &table.texts, |column| {
         let distinct = distinct(column, 13);
         (1..=12).contains(&distinct)
     });
-    Kind::Log(Log {
-        columns,
-        numbers,
-        texts: table.texts,
-        place,
-        longitude,
-        latitude,
-        x_m,
-        y_m,
-        times,
-        machine,
-        has_crs,
-    })
+    let mut texts = table.texts;
+    // of numbers and times the texts have served
+    texts.retain(|_, column| distinct(column, MOST_LABELS) < MOST_LABELS);
+    Kind::Log(Log { columns, numbers, texts, place, longitude, latitude, x_m, y_m, times, machine, has_crs })
 }
 
 pub(super) fn middle_of(values: &[f64]) -> f64 {
     let mut known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
     crate::stats::robust::median_in_place(&mut known).unwrap_or(f64::NAN)
 }
+
+/// Columns with more different texts hold no labels.
+const MOST_LABELS: usize = 500;
 
 /// How many different texts a column holds, counted up to `most`.
 pub(super) fn distinct(column: &TextColumn, most: usize) -> usize {
@@ -258,8 +246,10 @@ pub(super) fn best_label(
     let strength = |name: &String| {
         let header = Header::of(name);
         let own = words::strength(&header, channel);
-        let rival = Channel::ALL.iter().map(|&other| words::strength(&header, other)).fold(0.0, f64::max);
-        if own + 0.1 < rival { 0.0 } else { own }
+        let others = Channel::ALL.iter().filter(|&&other| other != channel);
+        let rival = others.map(|&other| words::strength(&header, other)).fold(0.0, f64::max);
+        // a word that may name either gives way to one that names this alone
+        if own + 0.1 < rival { 0.0 } else { own - 0.05 * rival }
     };
     columns
         .iter()

@@ -41,8 +41,11 @@ pub(super) fn guess(
     columns: &[String],
     numbers: &[Numbers],
     texts: &BTreeMap<String, TextColumn>,
+    unit_of: &dyn Fn(&String) -> Option<String>,
     middle_deg: (f64, f64),
 ) -> Vec<TimeGuess> {
+    // a header, and what stands below it
+    let called = |name: &String| unit_of(name).map_or_else(|| name.clone(), |unit| format!("{name} {unit}"));
     let mut found: Vec<(f64, TimeGuess)> = Vec::new();
     for column in numbers {
         let known: Vec<f64> = column.values.iter().copied().filter(|value| value.is_finite()).collect();
@@ -90,8 +93,8 @@ pub(super) fn guess(
                     seconds,
                 },
             ));
-        } else if let Some((points, guess)) = patterns(name, column, None, middle_deg) {
-            found.push((points, guess));
+        } else if let Some((points, guess)) = patterns(&called(name), column, None, middle_deg) {
+            found.push((points, TimeGuess { column: (*name).clone(), ..guess }));
         }
     }
     // date and clock in two columns
@@ -100,7 +103,9 @@ pub(super) fn guess(
     for date in &dates {
         for clock in &clocks {
             let joined = joined(&texts[**date], &texts[**clock]);
-            if let Some((points, mut guess)) = patterns(&format!("{date} {clock}"), &joined, Some(clock), middle_deg) {
+            if let Some((points, mut guess)) =
+                patterns(&format!("{} {}", called(date), called(clock)), &joined, Some(clock), middle_deg)
+            {
                 guess.column = (**date).clone();
                 found.push((points - 0.5, guess));
             }
@@ -298,7 +303,7 @@ mod tests {
         let dates: Vec<String> = (0..200).map(|_| "03/10/2022".to_owned()).collect();
         let texts = BTreeMap::from([("Datum".to_owned(), column(&dates)), ("Uhrzeit UTC".to_owned(), column(&clocks))]);
         let names: Vec<String> = texts.keys().cloned().collect();
-        let found = guess(&names, &[], &texts, (-94.0, 42.0));
+        let found = guess(&names, &[], &texts, &|_| None, (-94.0, 42.0));
         assert_eq!((found[0].column.as_str(), found[0].clock.as_deref()), ("Datum", Some("Uhrzeit UTC")));
         assert_eq!(found[0].format, "%d/%m/%Y %H:%M:%S");
         assert_eq!(found[0].other_format.as_deref(), Some("%m/%d/%Y %H:%M:%S"));
@@ -311,7 +316,7 @@ mod tests {
         let times: Vec<String> =
             (0..200).map(|at| format!("2022-10-08 09:{:02}:{:02}", 14 + at / 60, at % 60)).collect();
         let texts = BTreeMap::from([("Zeit".to_owned(), column(&times))]);
-        let found = guess(&["Zeit".to_owned()], &[], &texts, (-94.6, 42.0));
+        let found = guess(&["Zeit".to_owned()], &[], &texts, &|_| None, (-94.6, 42.0));
         let (probability, hours) = found[0].local.unwrap();
         assert!(probability > 0.95 && hours == -5, "{probability} {hours}");
     }

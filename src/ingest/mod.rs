@@ -421,6 +421,8 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
+pub(crate) use readers::number_or_comma;
+
 /// Whether the format of a file is told by its name, and read.
 pub(crate) fn is_table(path: &Path) -> bool {
     readers::Format::of(path).is_some()
@@ -437,6 +439,8 @@ pub struct FileSummary {
     pub rows: usize,
     /// Least and greatest value of each column that holds numbers only.
     pub ranges: BTreeMap<String, [f64; 2]>,
+    /// Share of empty cells and number of different values of each column, counted up to [`MOST_DISTINCT`].
+    pub cells: BTreeMap<String, (f64, usize)>,
     /// `[west, south, east, north]` of its own geometry, or of columns that are called like positions, in its own reference
     /// system.
     pub extent: Option<[f64; 4]>,
@@ -445,6 +449,9 @@ pub struct FileSummary {
     /// Whether its rows lie somewhere.
     pub is_place: bool,
 }
+
+/// Different values of a column that are counted.
+pub const MOST_DISTINCT: usize = 1000;
 
 /// Looks into one data file without knowing what its columns mean.
 ///
@@ -486,6 +493,18 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     Ok(summary(format.map_or("", readers::Format::name), columns, &table, extent, true))
 }
 
+fn cells(column: &TextColumn) -> (f64, usize) {
+    let missing = column.iter().filter(Option::is_none).count();
+    let mut seen = std::collections::BTreeSet::new();
+    for text in column.iter().flatten() {
+        if seen.len() >= MOST_DISTINCT {
+            break;
+        }
+        seen.insert(text);
+    }
+    (missing as f64 / column.len().max(1) as f64, seen.len())
+}
+
 fn summary(
     format: &'static str,
     columns: Vec<String>,
@@ -494,7 +513,7 @@ fn summary(
     is_place: bool,
 ) -> FileSummary {
     let range = |column: &TextColumn| {
-        let numbers: Option<Vec<f64>> = column.iter().flatten().map(|text| text.parse().ok()).collect();
+        let numbers: Option<Vec<f64>> = column.iter().flatten().map(number_or_comma).collect();
         let known = numbers?.into_iter().filter(|number: &f64| number.is_finite());
         known.fold(None, |range: Option<[f64; 2]>, number| {
             let [least, most] = range.unwrap_or([number, number]);
@@ -517,6 +536,7 @@ fn summary(
         columns,
         rows: table.rows,
         extent: extent.or_else(by_columns).filter(|extent| extent.iter().all(|value| value.is_finite())),
+        cells: table.texts.iter().map(|(name, column)| (name.clone(), cells(column))).collect(),
         ranges,
         crs: table.crs.as_ref().map(|crs| crs.name().to_owned()),
         is_place,
