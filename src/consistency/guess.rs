@@ -85,6 +85,8 @@ struct Hypothesis {
     column: usize,
     unit: ColumnUnit,
     points: f64,
+    /// Whether the header names the unit.
+    says_unit: bool,
     evidence: Vec<String>,
 }
 
@@ -141,7 +143,7 @@ impl Judge<'_> {
         let mut all: Vec<Hypothesis> = Vec::new();
         for column in (0..taken.len()).filter(|&column| !taken[column]) {
             for unit in of_channel {
-                let mut one = Hypothesis { column, unit: *unit, points: 0.0, evidence: Vec::new() };
+                let mut one = Hypothesis { column, unit: *unit, points: 0.0, says_unit: false, evidence: Vec::new() };
                 self.by_name(channel, &mut one, of_channel);
                 self.by_data(channel, &mut one, known);
                 if one.points > OUT / 2.0 {
@@ -189,6 +191,7 @@ impl Judge<'_> {
         match named {
             Some(named) if named.symbol == one.unit.symbol => {
                 one.points += 4.0;
+                one.says_unit = true;
                 one.evidence.push(format!("the header says {}", named.symbol));
             }
             Some(_) => one.points -= 5.0,
@@ -290,7 +293,8 @@ impl Judge<'_> {
             return;
         }
         let cut = self.cut_m2_s(known);
-        let named = words::strength(&self.headers[one.column], channel) > 0.0;
+        // a mass per time or per area names what it is of
+        let named = words::strength(&self.headers[one.column], channel) > 0.0 || one.says_unit;
         let (middle, spread) = units::usual_yield(self.sight.crop);
         let flowing = |row: usize| values[row] > 0.2 * shape.middle;
         let kg_ha = if channel == Channel::Yield {

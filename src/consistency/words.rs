@@ -240,6 +240,7 @@ fn words(channel: Channel) -> &'static [&'static str] {
             "umidade",
             "humidade",
             "watercontent",
+            "water",
         ],
         Channel::Flow => &[
             "flow",
@@ -381,7 +382,6 @@ fn words(channel: Channel) -> &'static [&'static str] {
             "culture",
             "cultura",
             "produkt",
-            "grain",
             "product",
             "producto",
             "produit",

@@ -190,7 +190,6 @@ fn header(
     grain: Option<&Guess>,
     free: &impl Fn(&String) -> bool,
 ) -> Option<Line> {
-    let rows = log.x_m.len();
     let flow = grain.map(|grain| &measures[grain.column].values);
     let mut best: Option<(f64, Line)> = None;
     for name in log.columns.iter().filter(|name| free(name)) {
@@ -206,13 +205,9 @@ fn header(
             })
             .collect();
         let Some(states) = states else { continue };
-        let share = |state: bool| {
-            let own: Vec<usize> = (0..rows).filter(|&at| states[at] == Some(state)).collect();
-            let flows = own.iter().filter(|&&at| flow.is_some_and(|flow| flow.get(at).is_some_and(|flow| *flow > 0.0)));
-            (own.len(), flows.count() as f64 / own.len().max(1) as f64)
-        };
-        let ((down, down_flows), (up, up_flows)) = (share(true), share(false));
-        let apart = if down > 10 && up > 10 { (down_flows - up_flows).abs() } else { 0.0 };
+        let count = |state: bool| states.iter().filter(|known| **known == Some(state)).count();
+        let (down, up) = (count(true), count(false));
+        let apart = flow.map_or(0.0, |flow| flow_apart(&states, flow, track));
         let header = Header::of(name);
         let named = words::strength(&header, Channel::Header);
         let rival = Channel::ALL.iter().map(|&other| words::strength(&header, other)).fold(0.0, f64::max);
@@ -223,18 +218,36 @@ fn header(
         if probability < 0.5 {
             continue;
         }
-        let _ = track;
-        let evidence = format!(
-            "two states; grain flows in {:.0} % of the records of one and {:.0} % of the other",
-            100.0 * down_flows,
-            100.0 * up_flows
-        );
+        let evidence = format!("two states; between them the flow differs by {:.0} % of its mean", 100.0 * apart);
         let line = Line { key: "header", column: name.clone(), unit: "", probability, evidence, others: Vec::new() };
         if best.as_ref().is_none_or(|known| points > known.0) {
             best = Some((points, line));
         }
     }
     best.map(|(_, line)| line)
+}
+
+/// How much the mean flow differs between the two states, as a share of its mean, at the delay at which it differs most: grain that is
+/// cut is weighed some seconds later.
+fn flow_apart(states: &[Option<bool>], flow: &[f64], track: &Track) -> f64 {
+    const MOST_DELAY: usize = 20;
+    let order: Vec<usize> = track.order.iter().copied().filter(|&row| row < states.len()).collect();
+    (0..=MOST_DELAY)
+        .map(|delay| {
+            let (mut sums, mut counts) = ([0.0; 2], [0.0; 2]);
+            for (&now, &then) in order.iter().zip(order.iter().skip(delay)) {
+                if let (Some(state), true) = (states[now], flow[then].is_finite()) {
+                    sums[usize::from(state)] += flow[then];
+                    counts[usize::from(state)] += 1.0;
+                }
+            }
+            let mean = (sums[0] + sums[1]) / (counts[0] + counts[1]);
+            if counts[0] < 10.0 || counts[1] < 10.0 || mean <= 0.0 {
+                return 0.0;
+            }
+            (sums[0] / counts[0] - sums[1] / counts[1]).abs() / mean
+        })
+        .fold(0.0, f64::max)
 }
 
 /// Labels: by name, where the values look like it.

@@ -60,6 +60,19 @@ fn by_label(file: &str, filter: &RowFilter, labels: Option<&TextColumn>, keep: &
     Ok(())
 }
 
+/// A row whose position was lost goes with the row before it in the file.
+fn keep_inside(keep: &mut [bool], (x, y): (&[f64], &[f64]), inside: impl Fn(usize) -> bool) {
+    let is_lost =
+        |row: usize| !(x[row].is_finite() && y[row].is_finite()) || (x[row].abs() < 1e-9 && y[row].abs() < 1e-9);
+    let mut last = (0..keep.len()).find(|&row| !is_lost(row)).is_some_and(&inside);
+    for (row, keep) in keep.iter_mut().enumerate() {
+        if !is_lost(row) {
+            last = inside(row);
+        }
+        *keep &= last;
+    }
+}
+
 fn by_place(
     file: &str,
     filter: &RowFilter,
@@ -76,7 +89,7 @@ fn by_place(
         Within::Degrees([west, south, east, north]) => {
             Projector::new(crs, &Crs::wgs84()).and_then(|to| to.convert(&mut x, &mut y)).map_err(fault)?;
             let inside = |x: f64, y: f64| (west..=east).contains(&x) && (south..=north).contains(&y);
-            keep.iter_mut().zip(x.iter().zip(&y)).for_each(|(keep, (x, y))| *keep &= inside(*x, *y));
+            keep_inside(keep, (&channels.x, &channels.y), |row| inside(x[row], y[row]));
         }
         Within::Boundary(margin_m) => {
             let layer = boundary.ok_or_else(|| {
@@ -91,7 +104,7 @@ fn by_place(
             Projector::new(crs, &utm).and_then(|to| to.convert(&mut x, &mut y)).map_err(fault)?;
             let index = PolygonIndex::new(vec![ground]);
             let inside = |x: f64, y: f64| index.distance_to_edge(x, y).is_some_and(|inside_m| inside_m >= -margin_m);
-            keep.iter_mut().zip(x.iter().zip(&y)).for_each(|(keep, (x, y))| *keep = *keep && inside(*x, *y));
+            keep_inside(keep, (&channels.x, &channels.y), |row| inside(x[row], y[row]));
         }
     }
     Ok(())

@@ -3,6 +3,7 @@
 
 mod contradictions;
 mod reexport;
+mod update;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -163,7 +164,7 @@ fn seven_kinds_of_exports_become_archives_that_answer_as_those_written_by_hand()
         let other = folder.path().join(kind.name).join("out_by_hand");
         let said = run(&by_hand, &other);
         assert_eq!(said.code, 0, "{}: {}", kind.name, said.stderr);
-        assert_eq!(responses(&out), responses(&other), "{}", kind.name);
+        assert_eq!(responses(&out), responses(&other), "{}: {drafted:?}", kind.name);
     }
     eprintln!("right {}, asked {}, wrong {:?}, questions {}", all.right, all.asked, all.wrong, all.questions);
     assert!(all.wrong.is_empty(), "{:?}", all.wrong);

@@ -633,7 +633,14 @@ impl Kind {
                 if self.layout == Layout::One {
                     let by_label = self.columns.iter().find(|column| column.1 == Field);
                     let filter = by_label.map_or_else(
-                        || "within = \"boundary\"".to_owned(),
+                        // one field a season needs no outline
+                        || {
+                            if *season == 2022 {
+                                "within = \"boundary\"".to_owned()
+                            } else {
+                                format!("from = {season}-01-01")
+                            }
+                        },
                         |column| format!("column = \"{}\", is = \"{field}\"", column.0),
                     );
                     let _ = writeln!(text, "where = {{ {filter} }}");
