@@ -59,7 +59,7 @@ pub(super) struct Layers {
 fn treatment_of(names: &[String], attributes: &BTreeMap<String, TextColumn>, polygons: usize) -> Option<String> {
     let repeats = |column: &TextColumn| {
         let count = distinct(column, 13);
-        (2..=12).contains(&count) && polygons >= 2 * count.min(2)
+        (2..=12).contains(&count) && polygons >= count
     };
     best_label(Channel::Treatment, names, attributes, repeats).or_else(|| {
         let says = |column: &TextColumn| repeats(column) && column.iter().flatten().any(words::is_check);

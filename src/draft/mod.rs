@@ -5,6 +5,7 @@
 
 mod ask;
 mod columns;
+mod crops;
 mod layers;
 mod sight;
 mod sites;

@@ -89,7 +89,7 @@ impl Cells {
     }
 }
 
-pub(super) fn near(cell: Cell) -> impl Iterator<Item = Cell> {
+fn near(cell: Cell) -> impl Iterator<Item = Cell> {
     (-1..=1).flat_map(move |east| (-1..=1).map(move |north| (cell.0 + east, cell.1 + north)))
 }
 
@@ -106,10 +106,6 @@ pub(super) fn parts(file: usize, log: &Log, columns: &Columns, outlines: &[Outli
     let mut groups: BTreeMap<(Option<i32>, Option<&str>, Option<&str>), Vec<usize>> = BTreeMap::new();
     for row in 0..log.x_m.len() {
         if log.longitude[row].is_finite() && log.latitude[row].is_finite() {
-            let text = |column: Option<&'_ crate::ingest::TextColumn>| {
-                column.and_then(|column| column.get(row).map(str::to_owned))
-            };
-            let _ = text;
             let key =
                 (season_of(row), farms.and_then(|column| column.get(row)), fields.and_then(|column| column.get(row)));
             groups.entry(key).or_default().push(row);
@@ -298,6 +294,11 @@ fn are_one(one: &Part, other: &Part, outlines: &[Outline]) -> bool {
     one.file != other.file && (5 * shared > one.cells.len().min(other.cells.len()) || touching >= 4)
 }
 
+/// How many folders two paths begin with alike.
+pub(super) fn shared(one: &str, other: &str) -> usize {
+    one.split('/').zip(other.split('/')).take_while(|(one, other)| one == other).count()
+}
+
 /// Folders that name no field.
 const GENERIC: [&str; 34] = [
     "harvest",
@@ -338,7 +339,12 @@ const GENERIC: [&str; 34] = [
 
 fn named(parts: Vec<Part>, paths: &[&str], outlines: &[Outline], archive: &str) -> Site {
     let season = parts[0].season.or_else(|| year_in(paths[parts[0].file]));
-    let outline = parts.iter().find_map(|part| part.outline);
+    let path = paths[parts[0].file];
+    // of several layers with one outline that nearest to the log
+    let outline = parts.iter().find_map(|part| part.outline).map(|known| {
+        let alike = (0..outlines.len()).filter(|&at| at == known || same_ground(&outlines[at], &outlines[known]));
+        alike.max_by_key(|&at| (shared(path, paths[outlines[at].file]), std::cmp::Reverse(at))).unwrap_or(known)
+    });
     let of_outline = outline.and_then(|at| outlines[at].field.clone());
     let farm_of_outline = outline.and_then(|at| outlines[at].farm.clone());
     let (by_path, farm_by_path) = by_path(paths[parts[0].file], parts[0].split.by_place || parts[0].split.by_label);

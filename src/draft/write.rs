@@ -9,7 +9,7 @@ use super::ask::{Question, Questions};
 use super::columns::{Columns, Line, Other, SURE};
 use super::layers::{StripLayer, Wetness, wetness};
 use super::sight::{Kind, Log, Place};
-use super::sites::{Part, Site, near, year_in};
+use super::sites::{Part, Site, shared, year_in};
 use super::{DraftError, DraftReport, Found, Group};
 use crate::batch::slug;
 use crate::consistency::Channel;
@@ -244,15 +244,7 @@ impl Writer<'_> {
                 self.crops.insert(crop.to_owned());
                 crop.to_owned()
             }
-            None => {
-                self.crops.insert("corn".to_owned());
-                self.questions.ask(
-                    "crop",
-                    "Which crop was harvested where no file tells it?",
-                    vec![("corn".to_owned(), 0.6), ("soybean".to_owned(), 0.15), ("wheat".to_owned(), 0.15)],
-                    "a column or a folder that names the crop; the grower; with several crops write `crop` in each field.toml, and a table [crops.…] for each",
-                )
-            }
+            None => self.ask_crop(site),
         };
         let _ = writeln!(out, "crop = {}", quoted(&crop));
         self.boundary(&mut out, site, &place);
@@ -261,6 +253,35 @@ impl Writer<'_> {
         out.push_str(&entries);
         self.tickets(&mut out, site, &place);
         (place, out, entries)
+    }
+
+    /// Asks for the crop of the site-years that no file tells, those alike in one question.
+    fn ask_crop(&mut self, site: &Site) -> String {
+        let probable = |site: &Site| super::crops::probable(site, self.found);
+        let own = probable(site);
+        let best = own[0].0;
+        self.crops.insert(best.to_owned());
+        let alike = |other: &&Site| other.crop.is_none() && probable(other)[0].0 == best;
+        let names: Vec<String> = self
+            .found
+            .sites
+            .iter()
+            .filter(alike)
+            .map(|site| format!("{} {}", site.field, site.season.map_or_else(String::new, |season| season.to_string())))
+            .collect();
+        let more = if names.len() > 6 { format!(" and {} more", names.len() - 6) } else { String::new() };
+        let asks = format!(
+            "Which crop was harvested in {}{more}?",
+            names.iter().take(6).map(|name| name.trim()).collect::<Vec<_>>().join(", ")
+        );
+        let first = self.found.sites.iter().find(alike).map_or_else(|| own.clone(), probable);
+        let answers = first.iter().filter(|(_, p)| *p >= 0.02).map(|(crop, p)| ((*crop).to_owned(), *p)).collect();
+        self.questions.ask(
+            "crop",
+            &asks,
+            answers,
+            "a column or a folder that names the crop; the grower; another crop than these needs its own table [crops.…]",
+        )
     }
 
     fn boundary(&mut self, out: &mut String, site: &Site, place: &str) {
@@ -285,20 +306,16 @@ impl Writer<'_> {
 
     /// The layer of strips that lies on the field, nearest in the folder and of its season.
     fn strips_of(&self, site: &Site) -> Option<&StripLayer> {
-        let cells = site.cells();
-        let latitudes: Vec<f64> = site.parts.iter().map(|part| f64::midpoint(part.extent[1], part.extent[3])).collect();
-        let _ = latitudes;
         let extents: Vec<[f64; 4]> = site.parts.iter().map(|part| part.extent).collect();
         let inside = |(x, y): (f64, f64)| extents.iter().any(|[w, s, e, n]| x >= *w && x <= *e && y >= *s && y <= *n);
         let path = &self.found.seen[site.parts[0].file].name;
         let affinity = |layer: &StripLayer| {
             let own = &self.found.seen[layer.file].name;
-            let shared = path.split('/').zip(own.split('/')).take_while(|(one, other)| one == other).count();
+            let shared = shared(path, own);
             let label = layer.field.as_ref().is_some_and(|field| *field == site.field);
             let year = year_in(own).zip(site.season).map_or(0, |(year, season)| if year == season { 3 } else { -10 });
             shared as i32 + year + if label { 2 } else { 0 }
         };
-        let _ = (&cells, near((0, 0)).next());
         let mut fitting: Vec<(i32, &StripLayer)> = self
             .found
             .layers
@@ -335,31 +352,47 @@ impl Writer<'_> {
         );
     }
 
-    fn tickets(&mut self, out: &mut String, site: &Site, place: &str) {
-        let Some((first, last)) = site.time_s() else { return };
+    /// How well tickets fit a site-year: the share of them that begin while it was harvested, then the folders.
+    fn ticket_fit(&self, site: &Site, file: usize) -> Option<(u32, usize)> {
+        let Kind::Tickets(table) = &self.found.seen[file].kind else { return None };
+        let (first, last) = site.time_s()?;
         let machines = site.machines();
-        let path = &self.found.seen[site.parts[0].file].name;
-        let mut best: Option<(usize, usize)> = None;
-        for (at, seen) in self.found.seen.iter().enumerate() {
-            let Kind::Tickets(table) = &seen.kind else { continue };
-            let time = |column: &str| {
-                let first = table.texts.get(column)?.iter().flatten().next()?;
-                chrono::DateTime::parse_from_rfc3339(first).ok().map(|time| time.timestamp() as f64)
-            };
-            let shared = path.split('/').zip(seen.name.split('/')).take_while(|(one, other)| one == other).count();
-            let fits = match time("from") {
-                Some(from) => (first - 3_600.0..=last + 3_600.0).contains(&from),
-                // without times only its own folder tells whose they are
-                None => shared > 0 && seen.name.rsplit_once('/').is_some_and(|(folder, _)| path.starts_with(folder)),
-            };
-            let known = table.texts.get("machine").is_none_or(|column| {
-                machines.is_empty() || column.iter().flatten().all(|name| machines.contains(name))
-            });
-            if fits && known && best.is_none_or(|(most, _)| shared > most) {
-                best = Some((shared, at));
-            }
+        let texts = |column: &str| {
+            table.texts.get(column).map_or_else(Vec::new, |column| column.iter().flatten().collect::<Vec<_>>())
+        };
+        let times: Vec<f64> = texts("from")
+            .iter()
+            .filter_map(|text| chrono::DateTime::parse_from_rfc3339(text).ok())
+            .map(|time| time.timestamp() as f64)
+            .collect();
+        if !machines.is_empty() && texts("machine").iter().any(|name| !machines.contains(name)) {
+            return None;
         }
-        if let Some((_, file)) = best {
+        let own = &self.found.seen[file].name;
+        let shared = shared(&self.found.seen[site.parts[0].file].name, own);
+        if times.is_empty() {
+            // without times only its own folder tells whose they are
+            let beside = own
+                .rsplit_once('/')
+                .is_some_and(|(folder, _)| self.found.seen[site.parts[0].file].name.starts_with(folder));
+            return beside.then_some((0, shared));
+        }
+        let within = times.iter().filter(|time| (first - 600.0..=last + 600.0).contains(*time)).count();
+        (2 * within > times.len()).then(|| ((100 * within / times.len()) as u32, shared))
+    }
+
+    fn tickets(&mut self, out: &mut String, site: &Site, place: &str) {
+        let identity = |site: &Site| (site.season, site.farm.clone(), site.field.clone());
+        let best = (0..self.found.seen.len()).find(|&file| {
+            let owner = self
+                .found
+                .sites
+                .iter()
+                .filter_map(|other| Some((self.ticket_fit(other, file)?, other)))
+                .max_by_key(|(fit, _)| *fit);
+            owner.is_some_and(|(_, owner)| identity(owner) == identity(site))
+        });
+        if let Some(file) = best {
             let path = self.place_from(place, file);
             let _ = writeln!(out, "\n[tickets]\npath = {}", quoted(&path));
         }
