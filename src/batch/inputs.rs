@@ -85,8 +85,8 @@ pub fn resolve(
     let strip_path = field.strips.as_ref().and_then(|strips| strips.path.clone());
     let carries_class = field.harvest.iter().any(|entry| entry.drainage_class.is_some());
     let soils = match &settings.soil.path {
-        Some(path) if !carries_class => Some(of_archive(path, "soil.path")?),
-        _ => None,
+        Some(path) if !carries_class => resolver.glob(archive, path, "archive.toml: soil.path")?,
+        _ => Vec::new(),
     };
     let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
     let wetness = settings

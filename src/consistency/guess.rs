@@ -242,8 +242,13 @@ impl Judge<'_> {
         if found.off(one.unit.factor) > 0.12 || found.spread > 0.5 {
             one.points = OUT;
         } else {
-            // a column of ones may be anything
-            one.points += if shape.distinct > 1 && found.correlation > 0.3 { 5.0 } else { -1.0 };
+            // a column of ones may be anything, unless it is called so
+            let named = words::strength(&self.headers[one.column], Channel::Interval) > 0.4;
+            one.points += match (shape.distinct > 1 && found.correlation > 0.3, named) {
+                (true, _) => 5.0,
+                (false, true) => 1.5,
+                (false, false) => -1.0,
+            };
             one.evidence.push(format!("{:.2} of the time between records", found.ratio * one.unit.factor));
         }
     }

@@ -56,7 +56,7 @@ pub(super) fn columns_of(logs: &[&Log], crop: Option<&str>, bushel: BushelWeight
     let times: Vec<&String> =
         first.times.iter().flat_map(|time| std::iter::once(&time.column).chain(&time.clock)).collect();
     let (lon, lat) = match &first.place {
-        Place::Columns(lon, lat, _) => (Some(lon), Some(lat)),
+        Place::Columns(lon, lat, _) | Place::Projected(lon, lat, _) => (Some(lon), Some(lat)),
         Place::Geometry => (None, None),
     };
     let is_used = |name: &String| Some(name) == lon || Some(name) == lat || times.contains(&name);

@@ -101,6 +101,8 @@ struct Found {
     groups: Vec<Group>,
     layers: Layers,
     sites: Vec<Site>,
+    /// The probable crops of each site-year that names none.
+    crops: Vec<Vec<(&'static str, f64)>>,
     left_out: Vec<(String, String)>,
 }
 
@@ -134,7 +136,10 @@ pub fn glance(folder: &Path) -> Vec<(String, String)> {
 /// The columns of one data file and what they probably are: name, what, probability, evidence.
 pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, String)> {
     let Kind::Log(log) = sight::look(name, path, None) else { return Vec::new() };
-    let crop = name.split(['/', '.']).find_map(crate::consistency::words::crop);
+    let label = columns::crop_column(&log.columns, &log.texts);
+    let crop = label
+        .and_then(|label| log.texts[&label].iter().flatten().find_map(crate::consistency::words::crop))
+        .or_else(|| name.split(['/', '.']).find_map(crate::consistency::words::crop));
     let columns = columns::columns_of(&[&log], crop, bushel(crop));
     let mut told = Vec::new();
     if let Some(time) = log.times.first() {
@@ -320,12 +325,21 @@ fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update
     let paths: Vec<&str> = seen.iter().map(|one| one.name.as_str()).collect();
     let name = write::archive_name(folder);
     let sites = sites::sites(parts.into_iter().flatten().collect(), &paths, &layers.outlines, &name);
-    Ok(Found { groups, layers, sites, left_out, seen })
+    let mut found = Found { groups, layers, sites, crops: Vec::new(), left_out, seen };
+    found.crops = found
+        .sites
+        .par_iter()
+        .map(|site| if site.crop.is_none() { crops::probable(site, &found) } else { Vec::new() })
+        .collect();
+    Ok(found)
 }
 
 fn key_of(log: &Log) -> Vec<String> {
     let mut key = log.columns.clone();
-    key.push(format!("{:?}", matches!(log.place, sight::Place::Geometry)));
+    key.push(match &log.place {
+        sight::Place::Projected(_, _, Some(epsg)) => format!("EPSG:{epsg}"),
+        place => format!("{}", matches!(place, sight::Place::Geometry)),
+    });
     key.extend(log.numbers.iter().filter_map(|column| column.unit.clone()));
     // files of one make read their times alike
     key.extend(log.times.first().map(|time| time.format.clone()));

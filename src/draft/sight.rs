@@ -62,6 +62,8 @@ pub(super) enum Place {
     Geometry,
     /// Longitude, latitude, and the probability that they are not exchanged.
     Columns(String, String, f64),
+    /// Easting and northing, and the code of the UTM zone in which they fall where the folder's layers are.
+    Projected(String, String, Option<u32>),
 }
 
 impl Log {
@@ -177,7 +179,7 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
         })
         .collect();
     let has_crs = table.crs.is_some();
-    let crs = table.crs.clone().unwrap_or_else(Crs::wgs84);
+    let mut crs = table.crs.clone().unwrap_or_else(Crs::wgs84);
     let (place, mut longitude, mut latitude) = match table.positions {
         Some((x, y)) => (Place::Geometry, x, y),
         None => match columns_of_places(&numbers, other_places) {
@@ -186,7 +188,16 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
                 numbers[lon].values.clone(),
                 numbers[lat].values.clone(),
             ),
-            None => return Kind::Other("a table without places".to_owned()),
+            None => {
+                let Some((east, north, epsg)) = projected_places(&numbers, other_places) else {
+                    return Kind::Other("a table without places".to_owned());
+                };
+                // any zone does for distances
+                crs = Crs::from_epsg(epsg.unwrap_or(ANY_ZONE)).unwrap_or(crs);
+                let (east, north) = (&numbers[east], &numbers[north]);
+                let place = Place::Projected(east.name.clone(), north.name.clone(), epsg);
+                (place, east.values.clone(), north.values.clone())
+            }
         },
     };
     for (x, y) in longitude.iter_mut().zip(&mut latitude) {
@@ -257,6 +268,39 @@ pub(super) fn best_label(
         .filter(|(strength, name)| *strength >= 0.6 && texts.get(*name).is_some_and(&fits))
         .max_by(|one, other| one.0.total_cmp(&other.0).then_with(|| other.1.cmp(one.1)))
         .map(|(_, name)| name.clone())
+}
+
+const ANY_ZONE: u32 = 32_631;
+
+/// The columns of easting and northing in metres of a UTM zone, and its code where the folder's layers tell it.
+fn projected_places(numbers: &[Numbers], others: Option<[f64; 4]>) -> Option<(usize, usize, Option<u32>)> {
+    const EAST: [&str; 10] = ["easting", "east", "rechtswert", "este", "est", "leste", "x", "utmx", "xutm", "utme"];
+    const NORTH: [&str; 10] =
+        ["northing", "north", "hochwert", "norte", "nord", "yutm", "y", "utmy", "utmn", "ordonnee"];
+    let named = |at: usize, list: &[&str]| {
+        let header = Header::of(&numbers[at].name);
+        let joined = header.words.concat();
+        list.contains(&joined.as_str())
+            || header.words.iter().any(|word| word.len() > 1 && list.contains(&word.as_str()))
+    };
+    let spans = |at: usize, low: f64, high: f64| {
+        let known: Vec<f64> = numbers[at].values.iter().copied().filter(|value| value.abs() > 1.0).collect();
+        let (least, most) = known.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)));
+        known.len() >= 10 && least > low && most < high && most - least > 5.0 && most - least < 60_000.0
+    };
+    let east = (0..numbers.len()).find(|&at| named(at, &EAST) && spans(at, 1e5, 9e5))?;
+    let north = (0..numbers.len()).find(|&at| at != east && named(at, &NORTH) && spans(at, 1e4, 1e7))?;
+    let place = (middle_of(&numbers[east].values), middle_of(&numbers[north].values));
+    let inside = |epsg: u32| {
+        let [w, s, e, n] = others?;
+        let to = Projector::new(&Crs::from_epsg(epsg).ok()?, &Crs::wgs84()).ok()?;
+        let (lon, lat) = to.convert_point(place.0, place.1).ok()??;
+        (lon > w - 0.1 && lon < e + 0.1 && lat > s - 0.1 && lat < n + 0.1).then_some(epsg)
+    };
+    let zone = others.map(|[w, _, e, _]| ((f64::midpoint(w, e) + 180.0) / 6.0).floor() as u32 + 1);
+    let zones = zone.into_iter().flat_map(|zone| [zone, zone.saturating_sub(1).max(1), (zone + 1).min(60)]);
+    let epsg = zones.flat_map(|zone| [32_600 + zone, 32_700 + zone]).find_map(inside);
+    Some((east, north, epsg))
 }
 
 /// The columns of longitude and latitude, in degrees, and the probability that they are not exchanged.

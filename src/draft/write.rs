@@ -257,16 +257,13 @@ impl Writer<'_> {
 
     /// Asks for the crop of the site-years that no file tells, those alike in one question.
     fn ask_crop(&mut self, site: &Site) -> String {
-        let probable = |site: &Site| super::crops::probable(site, self.found);
-        let own = probable(site);
-        let best = own[0].0;
-        self.crops.insert(best.to_owned());
-        let alike = |other: &&Site| other.crop.is_none() && probable(other)[0].0 == best;
-        let names: Vec<String> = self
-            .found
-            .sites
+        let best_of = |at: usize| self.found.crops[at].first().map(|one| one.0);
+        let own = (0..self.found.sites.len()).find(|&at| std::ptr::eq(&raw const self.found.sites[at], site));
+        let best = own.and_then(best_of).unwrap_or("corn");
+        let alike: Vec<usize> = (0..self.found.sites.len()).filter(|&at| best_of(at) == Some(best)).collect();
+        let names: Vec<String> = alike
             .iter()
-            .filter(alike)
+            .map(|&at| &self.found.sites[at])
             .map(|site| format!("{} {}", site.field, site.season.map_or_else(String::new, |season| season.to_string())))
             .collect();
         let more = if names.len() > 6 { format!(" and {} more", names.len() - 6) } else { String::new() };
@@ -274,7 +271,8 @@ impl Writer<'_> {
             "Which crop was harvested in {}{more}?",
             names.iter().take(6).map(|name| name.trim()).collect::<Vec<_>>().join(", ")
         );
-        let first = self.found.sites.iter().find(alike).map_or_else(|| own.clone(), probable);
+        let first = alike.first().map(|&at| self.found.crops[at].clone()).unwrap_or_default();
+        self.crops.insert(best.to_owned());
         let answers = first.iter().filter(|(_, p)| *p >= 0.02).map(|(crop, p)| ((*crop).to_owned(), *p)).collect();
         self.questions.ask(
             "crop",
@@ -466,7 +464,17 @@ impl Writer<'_> {
         let (place, has_crs) = (log.place.clone(), log.has_crs);
         let time = log.times.first().cloned();
         if !has_crs {
-            out.push_str("crs = \"EPSG:4326\"\n");
+            let crs = match &place {
+                Place::Projected(_, _, Some(epsg)) => format!("EPSG:{epsg}"),
+                Place::Projected(_, _, None) => self.questions.ask(
+                    "crs",
+                    "In which UTM zone are easting and northing?",
+                    vec![("EPSG:32615".to_owned(), 0.1)],
+                    "where the farm lies: EPSG:326 and the zone's number in the north, EPSG:327 in the south",
+                ),
+                _ => "EPSG:4326".to_owned(),
+            };
+            let _ = writeln!(out, "crs = {}", quoted(&crs));
         }
         if let Some(spacing_m) = group.columns.spacing_m {
             let width = self.questions.ask(
@@ -522,6 +530,9 @@ impl Writer<'_> {
             }
             let _ = writeln!(out, "longitude = {}\nlatitude = {}", quoted(&one), quoted(&other));
         }
+        if let Place::Projected(east, north, _) = &place {
+            let _ = writeln!(out, "easting = {}\nnorthing = {}", quoted(east), quoted(north));
+        }
         for line in &group.columns.lines {
             self.line(out, line, &group.columns);
         }
@@ -576,20 +587,21 @@ impl Writer<'_> {
         }
         let (column, unit) = (quoted(&column), quoted(&unit));
         let _ = match (line.key, line.unit.is_empty()) {
-            ("yield", _) => {
-                let at = match columns.yield_is_dry {
-                    Some((dry, probability)) if probability >= SURE => {
-                        (if dry { "market" } else { "field" }).to_owned()
-                    }
-                    _ => self.questions.ask(
+            ("yield", _) => match columns.yield_is_dry {
+                Some((dry, probability)) if probability >= SURE => {
+                    let key = if dry { "dry_yield" } else { "wet_yield" };
+                    writeln!(out, "{key} = {{ column = {column}, unit = {unit} }}")
+                }
+                _ => {
+                    let at = self.questions.ask(
                         "yield_at",
                         &format!("Is the yield in {column} told at market moisture (dry) or at field moisture (wet)?"),
                         vec![("market".to_owned(), 0.6), ("field".to_owned(), 0.4)],
                         "the export's settings; a scale ticket",
-                    ),
-                };
-                writeln!(out, "yield = {{ column = {column}, unit = {unit}, at = {} }}", quoted(&at))
-            }
+                    );
+                    writeln!(out, "yield = {{ column = {column}, unit = {unit}, at = {} }}", quoted(&at))
+                }
+            },
             (key, true) => writeln!(out, "{key} = {column}"),
             (key, false) => writeln!(out, "{key} = {{ column = {column}, unit = {unit} }}"),
         };

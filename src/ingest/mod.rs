@@ -46,8 +46,8 @@ pub struct SiteYearFiles {
     pub boundary: Option<InputFile>,
     /// The strip layer.
     pub strips: Option<InputFile>,
-    /// The soil layer of the archive.
-    pub soils: Option<InputFile>,
+    /// The soil layers of the archive.
+    pub soils: Vec<InputFile>,
     /// The elevation model of the archive.
     pub dem: Option<InputFile>,
     /// The scale tickets.
@@ -65,7 +65,7 @@ impl SiteYearFiles {
 
     /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
     pub fn of_archive(&self) -> Vec<InputFile> {
-        let layers = [&self.soils, &self.dem].into_iter().flatten();
+        let layers = self.soils.iter().chain(&self.dem);
         let grids = self.wetness.iter().flat_map(|grids| {
             let history = grids.history.iter().flat_map(|(files, _)| files);
             grids.totals.iter().chain(&grids.normals).chain(history)
@@ -150,11 +150,10 @@ pub fn run(
         (Some(layer), Some(settings)) => layers::strips(layer, settings, archive, &utm, &mut cautions)?,
         _ => Vec::new(),
     };
-    let soils = match &files.soils {
-        Some(file) if !records.drainage_class.is_present() => {
-            shared.soils_near(file, archive, field_extent, &utm, &mut cautions)?
-        }
-        _ => Vec::new(),
+    let soils = if records.drainage_class.is_present() {
+        Vec::new()
+    } else {
+        shared.soils_near(&files.soils, archive, field_extent, &utm, &mut cautions)?
     };
     // wetness is that of the field: a file may hold records of other fields, too
     let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));

@@ -48,7 +48,7 @@ fn body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestEr
         bytes
     };
     let body = without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?;
-    Ok(without_units(western(body)))
+    Ok(without_units(without_footer(western(body))))
 }
 
 /// Text that is no UTF-8 and carries no mark is taken for the Western code page (WHATWG Encoding Standard, windows-1252), which
@@ -60,6 +60,35 @@ fn western(body: Vec<u8>) -> Vec<u8> {
     }
     let (text, _, _) = encoding_rs::WINDOWS_1252.decode(&body);
     text.into_owned().into_bytes()
+}
+
+/// Words that begin a line below the records that sums them up.
+const SUMS: [&str; 12] =
+    ["total", "totals", "sum", "summe", "gesamt", "suma", "somme", "soma", "mean", "average", "end of file", "eof"];
+
+/// The text without lines that are remarks (`#`) above the header and below the records, and without a line below them that sums
+/// them up.
+fn without_footer(mut body: Vec<u8>) -> Vec<u8> {
+    let begin = |line: &[u8]| {
+        let text = String::from_utf8_lossy(line).to_lowercase();
+        let text = text.trim_start_matches(['"', ' ', '\t', ';', ',']).trim_end().to_owned();
+        let is_sum = |word: &str| text.strip_prefix(word).is_some_and(|rest| !rest.starts_with(char::is_alphanumeric));
+        (text.starts_with('#'), SUMS.iter().any(|word| is_sum(word)))
+    };
+    while let Some(end) = body.iter().position(|&byte| byte == b'\n')
+        && begin(&body[..end]).0
+    {
+        body.drain(..=end);
+    }
+    loop {
+        let end = body.trim_ascii_end().len();
+        let start = body[..end].iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
+        let (is_remark, is_sum) = begin(&body[start..end]);
+        if start == 0 || !(is_remark || is_sum) {
+            return body;
+        }
+        body.truncate(start);
+    }
 }
 
 /// Units as they stand in a row of their own below the header.
@@ -144,7 +173,7 @@ pub(crate) fn units(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Optio
     } else {
         bytes
     };
-    let body = western(without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?);
+    let body = without_footer(western(without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?));
     let separator = separator(&body);
     Ok(second_line(&body).and_then(|line| units_of(&body[line], separator)))
 }
@@ -424,6 +453,8 @@ mod tests {
             Some(vec!["kg/s".to_owned(), "%".to_owned()])
         );
         assert_eq!(units("f.csv", b"a;b\n1;2\n".to_vec(), 1000).unwrap(), None);
+        let framed = "# exported on a Monday\na;b;t\n1,5;2;Grün\n-0,25;4;blue\nSumme;6;\n# end\n";
+        assert_eq!(table(framed).unwrap().numbers, plain.numbers);
         // a thousand or one and two tenths: where commas part the cells nobody can tell
         assert!(table("a,b,t\n\"1,234\",2,red\n").is_err());
     }

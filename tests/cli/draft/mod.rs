@@ -1,6 +1,7 @@
 //! `draft`: the raw files of the example archive, written anew as other monitors and people would, become an archive whose
 //! answer is that of one written by hand.
 
+mod as_they_come;
 mod contradictions;
 mod reexport;
 mod update;
