@@ -216,10 +216,10 @@ impl Judge<'_> {
         }
         match channel {
             Channel::Speed => {
-                fit(one, relation(values, &self.sight.track.speed_m_s), (0.12, 0.5), "speed from places and times")
+                fit(one, relation(values, &self.sight.track.speed_m_s), (0.12, 0.5), "speed from places and times");
             }
             Channel::Distance => {
-                fit(one, relation(values, &self.sight.track.step_m), (0.15, 0.6), "way between places")
+                fit(one, relation(values, &self.sight.track.step_m), (0.15, 0.6), "way between places");
             }
             Channel::Interval => self.interval(one, values, &shape),
             Channel::Swath => self.swath(one, values, &shape),

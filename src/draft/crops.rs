@@ -8,9 +8,12 @@ use super::sight::{Kind, Log, middle_of};
 use super::sites::Site;
 use crate::consistency::units;
 
+/// Key, share, moisture and months of a crop.
+type Crop = (&'static str, f64, (f64, f64), std::ops::RangeInclusive<u32>);
+
 /// Crops with their share among fields, usual moisture at harvest (mean and standard deviation, percent) and the months of harvest in
 /// the north (common practice, no source).
-const CROPS: [(&str, f64, (f64, f64), std::ops::RangeInclusive<u32>); 6] = [
+const CROPS: [Crop; 6] = [
     ("corn", 0.40, (19.0, 4.5), 8..=12),
     ("soybean", 0.25, (12.5, 1.8), 8..=12),
     ("wheat", 0.20, (13.0, 2.0), 5..=9),

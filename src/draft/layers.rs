@@ -81,7 +81,7 @@ fn first_text(column: Option<&TextColumn>, row: usize) -> Option<String> {
 /// Adds a layer of polygons.
 pub(super) fn add(layers: &mut Layers, file: usize, layer: &Polygons) {
     let names: Vec<String> = layer.attributes.keys().cloned().collect();
-    let count = layer.polygons.len();
+    let count = layer.shapes.len();
     if let Some(class) = names.iter().find(|name| is_drainage(&layer.attributes[*name])) {
         let tiled = best_label(Channel::Tiled, &names, &layer.attributes, |column| {
             column.iter().flatten().all(|text| {
@@ -103,11 +103,11 @@ pub(super) fn add(layers: &mut Layers, file: usize, layer: &Polygons) {
         let strip = best_label(Channel::Strip, &names, &layer.attributes, |_| true);
         let labels = layer.attributes[&treatment].iter().flatten().map(str::to_owned).collect();
         let centre = |one: &MultiPolygon<f64>| one.centroid().map(|centre| (centre.x(), centre.y()));
-        let centres = layer.polygons.iter().filter_map(centre).collect();
+        let centres = layer.shapes.iter().filter_map(centre).collect();
         layers.strips.push(StripLayer { file, treatment, block, strip, labels, centres, field: of(&field, 0) });
         return;
     }
-    for (row, ground) in layer.polygons.iter().enumerate() {
+    for (row, ground) in layer.shapes.iter().enumerate() {
         if ground.0.is_empty() {
             continue;
         }
@@ -176,7 +176,7 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
         let folder = format!("/{text}/");
         out = out.replace(&folder, "/{season}/");
     }
-    let year = year.and_then(number).map(|year| year as i32);
+    let year = year.and_then(number).map(u32::cast_signed);
     Some((out, year, number(month)?))
 }
 

@@ -178,13 +178,13 @@ fn told(kind: &Kind) -> String {
             if let Some(strips) = all.strips.first() {
                 format!(
                     "{} strips; treatments {}",
-                    layer.polygons.len(),
+                    layer.shapes.len(),
                     strips.labels.iter().cloned().collect::<Vec<_>>().join(", ")
                 )
             } else if let Some(soils) = all.soils.first() {
                 format!("{} soil polygons; drainage classes in `{}`", soils.polygons, soils.class)
             } else {
-                format!("{} polygons, perhaps boundaries", layer.polygons.len())
+                format!("{} polygons, perhaps boundaries", layer.shapes.len())
             }
         }
         Kind::Grid(grid) => format!("a grid with values about {:.1}", grid.middle),
@@ -252,7 +252,7 @@ fn look_at(folder: &Path, names: &[String]) -> Vec<Seen> {
     let mut seen: Vec<Seen> = layers.par_iter().map(|name| see(name, None)).collect();
     // layers of polygons tell where the fields are, and with that which of two columns is the longitude
     let rects = seen.iter().filter_map(|one| match &one.kind {
-        Kind::Polygons(layer) => Some(layer.polygons.iter().filter_map(geo::BoundingRect::bounding_rect)),
+        Kind::Polygons(layer) => Some(layer.shapes.iter().filter_map(geo::BoundingRect::bounding_rect)),
         _ => None,
     });
     let extent = rects.flatten().fold(None, |known: Option<[f64; 4]>, rect| {

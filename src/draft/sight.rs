@@ -27,7 +27,7 @@ pub(super) enum Kind {
 /// Polygons with their attributes, in degrees.
 pub(super) struct Polygons {
     pub(super) attributes: BTreeMap<String, TextColumn>,
-    pub(super) polygons: Vec<MultiPolygon<f64>>,
+    pub(super) shapes: Vec<MultiPolygon<f64>>,
     pub(super) has_crs: bool,
 }
 
@@ -138,11 +138,11 @@ fn polygons(columns: &[String], table: Table) -> Kind {
     let convert = |polygons: &MultiPolygon<f64>| {
         Projector::new(&crs, &wgs84).and_then(|to| to.convert_polygons(polygons)).ok().flatten()
     };
-    let polygons: Vec<MultiPolygon<f64>> =
+    let shapes: Vec<MultiPolygon<f64>> =
         table.polygons.iter().map(|one| convert(one).unwrap_or_else(|| MultiPolygon::new(Vec::new()))).collect();
     let known = |name: &String| columns.contains(name);
     let attributes = table.texts.into_iter().filter(|(name, _)| known(name)).collect();
-    Kind::Polygons(Polygons { attributes, polygons, has_crs })
+    Kind::Polygons(Polygons { attributes, shapes, has_crs })
 }
 
 fn numeric(column: &TextColumn) -> Option<Vec<f64>> {

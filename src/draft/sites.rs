@@ -93,6 +93,9 @@ fn near(cell: Cell) -> impl Iterator<Item = Cell> {
     (-1..=1).flat_map(move |east| (-1..=1).map(move |north| (cell.0 + east, cell.1 + north)))
 }
 
+/// Season, farm and field as a file tells them.
+type Key<'t> = (Option<i32>, Option<&'t str>, Option<&'t str>);
+
 /// The records of a file as parts.
 pub(super) fn parts(file: usize, log: &Log, columns: &Columns, outlines: &[Outline], cells: Cells) -> Vec<Part> {
     let label = |channel: Channel| columns.labels.get(&channel).and_then(|name| log.texts.get(name));
@@ -103,7 +106,7 @@ pub(super) fn parts(file: usize, log: &Log, columns: &Columns, outlines: &[Outli
         chrono::DateTime::from_timestamp(seconds as i64, 0).map(|time| time.year())
     };
     // by season and label
-    let mut groups: BTreeMap<(Option<i32>, Option<&str>, Option<&str>), Vec<usize>> = BTreeMap::new();
+    let mut groups: BTreeMap<Key<'_>, Vec<usize>> = BTreeMap::new();
     for row in 0..log.x_m.len() {
         if log.longitude[row].is_finite() && log.latitude[row].is_finite() {
             let key =
@@ -368,7 +371,7 @@ fn named(parts: Vec<Part>, paths: &[&str], outlines: &[Outline], archive: &str) 
         .iter()
         .find_map(|part| part.crop)
         .or_else(|| parts.iter().find_map(|part| paths[part.file].split('/').find_map(words::crop)));
-    Site { season, farm, field, named_by, crop, outline, parts }
+    Site { parts, season, farm, field, named_by, crop, outline }
 }
 
 /// A year among the names of a path.

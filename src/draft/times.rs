@@ -106,7 +106,7 @@ pub(super) fn guess(
             if let Some((points, mut guess)) =
                 patterns(&format!("{} {}", called(date), called(clock)), &joined, Some(clock), middle_deg)
             {
-                guess.column = (**date).clone();
+                guess.column.clone_from(**date);
                 found.push((points - 0.5, guess));
             }
         }
@@ -243,7 +243,9 @@ fn patterns(
     if let Some((probability, hours)) = local
         && probability > 0.5
     {
-        seconds.iter_mut().for_each(|time| *time -= 3600.0 * f64::from(hours));
+        for time in &mut seconds {
+            *time -= 3600.0 * f64::from(hours);
+        }
     }
     let evidence = format!("every text reads as `{format}`");
     let guess = TimeGuess {
@@ -293,7 +295,9 @@ mod tests {
 
     fn column(texts: &[String]) -> TextColumn {
         let mut column = TextColumn::default();
-        texts.iter().for_each(|text| column.push(Some(text)));
+        for text in texts {
+            column.push(Some(text));
+        }
         column
     }
 

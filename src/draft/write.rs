@@ -312,7 +312,7 @@ impl Writer<'_> {
             let shared = shared(path, own);
             let label = layer.field.as_ref().is_some_and(|field| *field == site.field);
             let year = year_in(own).zip(site.season).map_or(0, |(year, season)| if year == season { 3 } else { -10 });
-            shared as i32 + year + if label { 2 } else { 0 }
+            i32::try_from(shared).unwrap_or(0) + year + if label { 2 } else { 0 }
         };
         let mut fitting: Vec<(i32, &StripLayer)> = self
             .found

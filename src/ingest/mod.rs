@@ -124,15 +124,7 @@ pub fn run(
     let mut parts = parts(files, field, archive, boundary_layer.as_ref())?;
     let epsg = assemble::utm_zone(&parts, extent)?;
     let utm = Crs::from_epsg(epsg).map_err(|error| IngestError::Contradiction(error.to_string()))?;
-    let mut entry_of: BTreeMap<String, usize> = BTreeMap::new();
-    let mut header_numbers = vec![Vec::new(); field.harvest.len()];
-    for part in &mut parts {
-        entry_of.insert(part.file.clone(), part.entry);
-        let numbers: &mut Vec<i64> = &mut header_numbers[part.entry];
-        numbers.append(&mut part.channels.header_numbers);
-        numbers.sort_unstable();
-        numbers.dedup();
-    }
+    let (entry_of, header_numbers) = entries_of(&mut parts, field.harvest.len());
     let first_file = parts.first().map(|part| part.file.clone()).unwrap_or_default();
     let records = assemble::records(parts, epsg, crop, archive, &mut cautions)?;
 
@@ -331,6 +323,20 @@ fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows
         });
     }
     Ok(())
+}
+
+/// The entry of each file, and the numbers beyond a state in each entry's header column.
+fn entries_of(parts: &mut [assemble::Part<'_>], entries: usize) -> (BTreeMap<String, usize>, Vec<Vec<i64>>) {
+    let mut entry_of = BTreeMap::new();
+    let mut header_numbers = vec![Vec::new(); entries];
+    for part in parts {
+        entry_of.insert(part.file.clone(), part.entry);
+        let numbers: &mut Vec<i64> = &mut header_numbers[part.entry];
+        numbers.append(&mut part.channels.header_numbers);
+        numbers.sort_unstable();
+        numbers.dedup();
+    }
+    (entry_of, header_numbers)
 }
 
 /// Fails where units, columns or dates contradict the records and something else fits; notes what is doubtful.

@@ -1,5 +1,7 @@
 //! Units, columns and dates that cannot be right fail the site-year with the key and what would fit; what is doubtful is a caution.
 
+use std::fmt::Write as _;
+
 use crate::archive::{Archive, LENGTH, Row, SWATH, collection, csv, feature, ring, rows};
 
 /// The archive with one setting or file changed, of which the records say otherwise.
@@ -37,7 +39,7 @@ fn a_column_of_widths_or_distances_in_another_unit_fails() {
         );
         let mut text = String::from("utc_s,lon,lat,flow_kg_s,moist,speed_m_s,down,width,dist\n");
         for row in rows() {
-            text.push_str(&format!("{},30,6.56\n", row.line()));
+            let _ = writeln!(text, "{},30,6.56", row.line());
         }
         archive.write("fields/bad/harvest.csv", text);
         archive
@@ -90,7 +92,9 @@ fn a_flow_of_pounds_read_as_kilograms_is_told() {
 #[test]
 fn a_moisture_as_a_fraction_read_as_percent_fails() {
     let mut rows = rows();
-    rows.iter_mut().for_each(|row| row.moisture = "0.18".to_owned());
+    for row in &mut rows {
+        row.moisture = "0.18".to_owned();
+    }
     let archive = Archive::single();
     archive.write("fields/bad/harvest.csv", csv(&rows));
     fails(&archive, &["harvest[1].columns.moisture: `moist` read in % is 0.18 %", "fraction fits"]);
@@ -104,7 +108,7 @@ fn a_quality_of_fix_taken_for_the_header_fails() {
     let mut text = String::from("utc_s,lon,lat,flow_kg_s,moist,speed_m_s,fix\n");
     for (at, row) in rows().iter().enumerate() {
         let line = row.line();
-        text.push_str(&format!("{},{}\n", line.rsplit_once(',').unwrap().0, if at % 90 < 3 { 5 } else { 4 }));
+        let _ = writeln!(text, "{},{}", line.rsplit_once(',').unwrap().0, if at % 90 < 3 { 5 } else { 4 });
     }
     archive.write("fields/bad/harvest.csv", &text);
     fails(&archive, &["harvest[1].columns.header: `fix` holds 4, 5, and grain flows alike whatever it says"]);
@@ -132,7 +136,7 @@ fn with_times(pattern: &str, move_s: f64) -> String {
     for row in rows() {
         let line = row.line();
         let time = chrono::DateTime::from_timestamp((row.time + move_s) as i64, 0).unwrap();
-        text.push_str(&format!("{},{}\n", time.format(pattern), line.split_once(',').unwrap().1));
+        let _ = writeln!(text, "{},{}", time.format(pattern), line.split_once(',').unwrap().1);
     }
     text
 }
@@ -204,9 +208,9 @@ fn date_and_clock_in_two_columns_are_read() {
 fn two_fields() -> String {
     let mut text = String::from("utc_s,lon,lat,flow_kg_s,moist,speed_m_s,down,paddock\n");
     for row in rows() {
-        text.push_str(&format!("{},home\n", row.line()));
+        let _ = writeln!(text, "{},home", row.line());
         let far = Row { time: row.time + 20_000.0, lat: row.lat + 0.08, ..row };
-        text.push_str(&format!("{},far\n", far.line()));
+        let _ = writeln!(text, "{},far", far.line());
     }
     text
 }

@@ -116,6 +116,7 @@ fn responses(out: &Path) -> BTreeMap<String, Vec<String>> {
 }
 
 #[test]
+#[expect(clippy::print_stderr, reason = "the figures, for whoever asks for them by --nocapture")]
 fn seven_kinds_of_exports_become_archives_that_answer_as_those_written_by_hand() {
     let folder = tempfile::tempdir().unwrap();
     let records = reexport::records();

@@ -334,9 +334,8 @@ impl Kind {
         let factor = match unit {
             "lb/s" => KG_PER_LB,
             "lb/min" => KG_PER_LB / 60.0,
-            "t/h" => 1.0 / 3.6,
             "mph" => 0.447_04,
-            "km/h" => 1.0 / 3.6,
+            "t/h" | "km/h" => 1.0 / 3.6,
             "ft" | "ft/s" => M_PER_FT,
             "in" => 0.025_4,
             "fraction" => 100.0,
