@@ -135,7 +135,7 @@ fn width(
     if !recorded && harvest.swath_m.is_none() {
         return None;
     }
-    let spacing_m = track.spacing_m?;
+    let spacing_m = track.spacing_m.filter(|_| track.is_even)?;
     let mut widths: Vec<f64> = swath_m.iter().copied().filter(|width| *width > 0.0).collect();
     let width_m = robust::quantile_in_place(&mut widths, 0.95).ok()?;
     let ratio = width_m / spacing_m;
@@ -319,7 +319,7 @@ fn date_of(time_s: f64) -> Option<NaiveDate> {
 
 /// Days from planting to the earliest harvest of any crop here (common practice, no source).
 const GROWING_D: i64 = 45;
-/// The week counter of a satellite receiver begins anew after 1024 weeks (IS-GPS-200, section 3.3.4(b)).
+/// The week counter of a satellite receiver begins anew after 1024 weeks (IS-GPS-200, from memory).
 const WEEKS_D: i64 = 1024 * 7;
 
 fn dates(of: &Configured<'_>) -> Vec<Found> {

@@ -268,7 +268,7 @@ impl Judge<'_> {
             one.points += match off {
                 off if off < 0.12 => 5.0,
                 off if off < 0.4 => 2.0,
-                off if off < 0.8 => -1.5,
+                off if off < 0.8 || !self.sight.track.is_even => -1.5,
                 _ => -6.0,
             };
             one.evidence.push(format!("full width {width_m:.2} m, passes lie {spacing_m:.2} m apart"));
@@ -321,7 +321,10 @@ impl Judge<'_> {
         one.points += 2.0 - (0.5 * z * z).min(12.0);
         one.evidence.push(format!("that is a yield of {:.1} t/ha", kg_ha / 1_000.0));
         if !named {
-            one.points -= 3.0;
+            // grain stops where the machine turns
+            let still =
+                values.iter().filter(|value| **value < 0.05 * shape.middle).count() as f64 / values.len() as f64;
+            one.points += if (0.003..0.6).contains(&still) { -0.5 } else { -3.0 };
         }
         if channel == Channel::Flow {
             // units of one country go together

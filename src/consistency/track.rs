@@ -29,6 +29,8 @@ pub(crate) struct Track {
     pub(crate) speed_m_s: Vec<f64>,
     /// Median distance to the pass beside, m.
     pub(crate) spacing_m: Option<f64>,
+    /// Whether half of these distances lie within a seventh of their median: passes side by side, not crossing or straddling ones.
+    pub(crate) is_even: bool,
 }
 
 impl Track {
@@ -42,6 +44,7 @@ impl Track {
             step_m: vec![f64::NAN; x_m.len()],
             speed_m_s: vec![f64::NAN; x_m.len()],
             spacing_m: None,
+            is_even: false,
         };
         let mut codes: Vec<u32> = machine.to_vec();
         codes.sort_unstable();
@@ -52,7 +55,9 @@ impl Track {
         }
         let place = |&at: &usize| [x_m[at], y_m[at]];
         let ground: Vec<[f64; 2]> = whole.order.iter().map(place).collect();
-        whole.spacing_m = spacing(&ground);
+        if let Some((spacing_m, is_even)) = spacing(&ground) {
+            (whole.spacing_m, whole.is_even) = (Some(spacing_m), is_even);
+        }
         whole
     }
 
@@ -83,8 +88,8 @@ impl Track {
     }
 }
 
-/// The median distance from a record to the next pass beside it; places in the order of driving.
-fn spacing(track: &[[f64; 2]]) -> Option<f64> {
+/// The median distance from a record to the next pass beside it, and whether it is even; places in the order of driving.
+fn spacing(track: &[[f64; 2]]) -> Option<(f64, bool)> {
     let length = |from: [f64; 2], to: [f64; 2]| (to[0] - from[0]).hypot(to[1] - from[1]);
     let mut steps: Vec<f64> =
         track.windows(2).map(|pair| length(pair[0], pair[1])).filter(|step| *step > 0.0).collect();
@@ -111,7 +116,13 @@ fn spacing(track: &[[f64; 2]]) -> Option<f64> {
         answers.extend(beside);
     }
     let enough = answers.len() >= 20 && answers.len() * 2 >= asked;
-    if enough { robust::median_in_place(&mut answers).ok() } else { None }
+    if !enough {
+        return None;
+    }
+    answers.sort_by(f64::total_cmp);
+    let at = |share: f64| answers[((answers.len() - 1) as f64 * share) as usize];
+    let (low, middle, high) = (at(0.25), at(0.5), at(0.75));
+    Some((middle, low > 0.86 * middle && high < 1.14 * middle))
 }
 
 #[cfg(test)]

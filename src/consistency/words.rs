@@ -232,7 +232,7 @@ pub(crate) fn crop(text: &str) -> Option<&'static str> {
 
 /// Whether a treatment's label says that nothing was applied.
 pub(crate) fn is_check(label: &str) -> bool {
-    const CHECKS: [&str; 26] = [
+    const CHECKS: [&str; 25] = [
         "check",
         "control",
         "untreated",
@@ -255,7 +255,6 @@ pub(crate) fn is_check(label: &str) -> bool {
         "untreatedcheck",
         "ck",
         "utc",
-        "contrôle",
         "controle",
         "ctrl",
         "notreatment",

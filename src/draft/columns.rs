@@ -142,7 +142,7 @@ fn pooled(logs: &[&Log]) -> (Track, Vec<Numbers>) {
     // a column that is empty or holds text in one of the files is none of the measures
     numbers.retain(|column| logs.iter().all(|log| log.numbers.iter().any(|own| own.name == column.name)));
     let mut whole = Track::default();
-    let mut spacings = Vec::new();
+    let (mut spacings, mut even) = (Vec::new(), 0);
     for log in &logs {
         let track = log.track();
         let before = whole.step_s.len();
@@ -151,11 +151,13 @@ fn pooled(logs: &[&Log]) -> (Track, Vec<Numbers>) {
         whole.step_m.extend(track.step_m);
         whole.speed_m_s.extend(track.speed_m_s);
         spacings.extend(track.spacing_m);
+        even += usize::from(track.is_even);
         for column in &mut numbers {
             let own = log.numbers.iter().find(|own| own.name == column.name);
             column.values.extend(own.map_or(&[][..], |own| &own.values));
         }
     }
+    whole.is_even = even * 2 > logs.len();
     whole.spacing_m = crate::stats::robust::median_in_place(&mut spacings).ok();
     (whole, numbers)
 }
