@@ -222,7 +222,8 @@ fn site_year(
                 ("MOIST", point.moisture),
                 ("SPEED", point.speed),
                 ("SWATH", SWATH_M),
-                ("TSEC", 1.6e9 + point.time),
+                // September of the season
+                ("TSEC", 1.6e9 + (season as f64 - 2020.0) * 31_557_600.0 + point.time),
             ] {
                 record.insert(name.to_owned(), FieldValue::Numeric(Some(value)));
             }

@@ -30,6 +30,7 @@ pub mod clean;
 pub mod cli;
 pub mod config;
 pub mod demo;
+pub mod draft;
 pub mod economics;
 pub mod fit;
 pub mod geometry;
@@ -42,6 +43,7 @@ pub mod stats;
 pub mod synthesise;
 pub mod targeting;
 
+mod consistency;
 mod ingest;
 mod quantity;
 mod text;

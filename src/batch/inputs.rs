@@ -66,7 +66,12 @@ pub fn resolve(
     let mut harvest: Vec<Vec<InputFile>> = Vec::new();
     for (number, entry) in field.harvest.iter().enumerate() {
         let key = format!("{}/field.toml: harvest[{}].path", folder.name, number + 1);
-        let found = resolver.glob(&folder.path, &entry.path, &key)?;
+        let mut found = Vec::new();
+        for path in &entry.paths {
+            found.extend(resolver.glob(&folder.path, path, &key)?);
+        }
+        found.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
+        found.dedup();
         // A file that two globs match is read once.
         let fresh = found.into_iter().filter(|file| !harvest.iter().flatten().any(|known| known.path == file.path));
         harvest.push(fresh.collect());
@@ -80,8 +85,8 @@ pub fn resolve(
     let strip_path = field.strips.as_ref().and_then(|strips| strips.path.clone());
     let carries_class = field.harvest.iter().any(|entry| entry.drainage_class.is_some());
     let soils = match &settings.soil.path {
-        Some(path) if !carries_class => Some(of_archive(path, "soil.path")?),
-        _ => None,
+        Some(path) if !carries_class => resolver.glob(archive, path, "archive.toml: soil.path")?,
+        _ => Vec::new(),
     };
     let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
     let wetness = settings

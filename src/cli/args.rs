@@ -20,8 +20,12 @@ pub enum Command {
     Run(RunArguments),
     /// Gather what shares of the night have computed, and synthesise: the end of a night on several machines.
     Synthesise(SynthesiseArguments),
-    /// Read an archive, a site-year or one data file; say what is in it and what is wrong; write nothing.
+    /// Read an archive, a site-year, a folder of raw files or one data file; say what is in it, what its columns probably are, and
+    /// what is wrong; write nothing.
     Inspect(InspectArguments),
+    /// Look at a folder of files as they come, and write the settings of an archive: guesses with their evidence in draft.md,
+    /// questions where the data do not decide. Never overwrites.
+    Draft(DraftArguments),
     /// Why a site-year's records were removed: the rule, its limit, and for one record its number and its neighbours.
     Explain(ExplainArguments),
     /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected, and
@@ -115,12 +119,28 @@ pub struct PlanArguments {
 /// Arguments of `inspect`.
 #[derive(Debug, Args)]
 pub struct InspectArguments {
-    /// An archive, a site-year's folder, or one data file.
+    /// An archive, a site-year's folder, a folder of raw files, or one data file.
     pub path: PathBuf,
     /// Permit paths that leave the archive.
     #[arg(long)]
     pub allow_outside: bool,
     /// Print as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `draft`.
+#[derive(Debug, Args)]
+pub struct DraftArguments {
+    /// The folder of files: logs, layers, grids, tickets.
+    pub folder: PathBuf,
+    /// The archive to write; the files that it needs are copied into it. Default: the folder itself, and nothing is copied.
+    #[arg(long, value_name = "ARCHIVE")]
+    pub out: Option<PathBuf>,
+    /// Add what is new to an archive that was drafted before.
+    #[arg(long)]
+    pub update: bool,
+    /// Print the result as JSON.
     #[arg(long)]
     pub json: bool,
 }

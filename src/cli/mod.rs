@@ -37,6 +37,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Run(arguments) => commands::run::run(&arguments, &mut out),
         Command::Synthesise(arguments) => commands::synthesise::run(&arguments, &mut out),
         Command::Inspect(arguments) => commands::inspect::run(&arguments, &mut out),
+        Command::Draft(arguments) => commands::draft::run(&arguments, &mut out),
         Command::Explain(arguments) => commands::explain::run(&arguments, &mut out),
         Command::Plan(arguments) => commands::plan::run(&arguments, &mut out),
         Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),

@@ -86,6 +86,9 @@ pub struct ArchiveSettings {
     pub target: TargetSettings,
     /// Limits of reading.
     pub read: ReadSettings,
+    /// Answers that settings files ask for by `"?name"`; what they say shows in the settings that ask.
+    #[serde(skip)]
+    pub answers: BTreeMap<String, String>,
 }
 
 impl ArchiveSettings {
@@ -95,7 +98,9 @@ impl ArchiveSettings {
     /// Every fault of the file, with line and column; `file` is how the file is named in them.
     pub fn parse(file: &str, text: &str) -> Result<Self, Faults> {
         let document = Document::parse(file, text);
-        let settings = read(&document.root());
+        let answers = answers(&document.root());
+        let document = document.with_answers(&answers);
+        let settings = read(&document.root()).map(|settings| Self { answers, ..settings });
         document.finish(settings)
     }
 
@@ -115,7 +120,16 @@ impl ArchiveSettings {
     }
 }
 
+/// `[answers]`: one text a question.
+fn answers(root: &Section<'_, '_>) -> BTreeMap<String, String> {
+    let Some(section) = root.section("answers") else { return BTreeMap::new() };
+    let keys = section.keys();
+    keys.into_iter().filter_map(|key| section.text(&key).map(|answer| (key, answer))).collect()
+}
+
 fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
+    // its open questions were told where it was read
+    let _ = root.has("answers") && root.section("answers").is_some();
     let name = root.required("name", root.text("name"), "a name for the archive, in quotes");
     let report_units = root
         .parsed("report_units", |text| match text {
@@ -146,5 +160,6 @@ fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
         model,
         target,
         read,
+        answers: BTreeMap::new(),
     })
 }

@@ -44,6 +44,9 @@ pub struct FieldSettings {
     pub boundary: Option<String>,
     /// Coordinate reference system of a boundary layer that carries none.
     pub boundary_crs: Option<String>,
+    /// Attribute of the boundary layer and its values for this field, where the layer holds others, too.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub boundary_filter: Option<(String, Vec<String>)>,
     /// The strips; absent when the field is only mapped.
     pub strips: Option<StripSettings>,
     /// The harvest files, at least one entry.
@@ -63,7 +66,7 @@ impl FieldSettings {
     /// # Errors
     /// Every fault of the file, with line and column; `file` is how the file is named in them.
     pub fn parse(file: &str, text: &str, archive: &ArchiveSettings) -> Result<Self, Faults> {
-        let document = Document::parse(file, text);
+        let document = Document::parse(file, text).with_answers(&archive.answers);
         let settings = read(&document.root(), archive);
         document.finish(settings)
     }
@@ -93,10 +96,16 @@ fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettin
         .then(|| root.quantity_or::<Length>("row_spacing", f64::NAN, 0.05, 3.0))
         .filter(|m| m.is_finite());
 
-    let (mut boundary, mut boundary_crs) = (None, None);
+    let (mut boundary, mut boundary_crs, mut boundary_filter) = (None, None, None);
     if let Some(section) = root.section("boundary") {
         boundary = section.required("path", section.text("path"), "a polygon layer");
         boundary_crs = section.parsed("crs", harvest::epsg_text);
+        if let Some(table) = section.section("where") {
+            let column = table.required("column", table.text("column"), "the attribute that names the field");
+            let is = table.required("is", table.texts("is"), "its value, or a list of values, for this field");
+            table.finish_known();
+            boundary_filter = column.zip(is);
+        }
         section.finish_known();
     }
     let mut entries = Vec::new();
@@ -136,6 +145,7 @@ fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettin
         row_spacing_m,
         boundary,
         boundary_crs,
+        boundary_filter,
         strips,
         harvest: entries,
         tickets,

@@ -40,10 +40,42 @@ pub enum TimeFormat {
 /// The column of times.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct TimeColumn {
-    /// Name in the file.
+    /// Name in the file; of the dates, where date and clock stand in two columns.
     pub name: String,
-    /// How the times are written.
+    /// Name of the column of the clock, where there are two.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clock: Option<String>,
+    /// How the times are written; with two columns, date and clock joined by a blank.
     pub format: TimeFormat,
+    /// Seconds that the clock is ahead of UTC, for texts that carry no offset.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub ahead_s: i32,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
+fn is_zero(seconds: &i32) -> bool {
+    *seconds == 0
+}
+
+/// Which rows of a file belong to the field; a row must fit all that is given.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RowFilter {
+    /// A column of labels and the labels that belong to the field.
+    pub labels: Option<(Column, Vec<String>)>,
+    /// Where the rows must lie.
+    pub within: Option<Within>,
+    /// First day (UTC) and the day after the last, as seconds since 1970.
+    pub days_s: Option<(f64, f64)>,
+}
+
+/// The place of rows.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Within {
+    /// The field's boundary and this much around it, m.
+    Boundary(f64),
+    /// West, south, east, north in degrees.
+    Degrees([f64; 4]),
 }
 
 /// The columns of positions.
@@ -93,14 +125,20 @@ impl GrainChannel {
 /// The resolved settings of one kind of harvest file.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct HarvestSettings {
-    /// Path or glob, relative to `field.toml`.
-    pub path: String,
+    /// Paths or globs, relative to `field.toml`.
+    pub paths: Vec<String>,
+    /// Which rows belong to the field; all where absent.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub filter: Option<RowFilter>,
     /// Coordinate reference system, for CSV and for files that carry none.
     pub crs: Option<String>,
     /// The combine, where there is no machine column.
     pub machine: Option<String>,
     /// Swath width, m, where there is no swath column; without both, exported yields take the spacing of the passes.
     pub swath_m: Option<f64>,
+    /// The same as typed.
+    #[serde(skip)]
+    pub swath_typed: Option<String>,
     /// Seconds a record stands for, where there is no interval column.
     pub interval_s: Option<f64>,
     /// Times.
@@ -147,10 +185,19 @@ pub(super) fn epsg_text(text: &str) -> Result<String, String> {
 }
 
 pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
-    let path = entry.required("path", entry.text("path"), "a file or glob such as \"harvest/*.csv\"");
+    let paths = entry.required("path", entry.texts("path"), "a file or glob such as \"harvest/*.csv\"");
+    if paths.as_ref().is_some_and(|paths| paths.is_empty() || paths.iter().any(|path| path.trim().is_empty())) {
+        entry.fault("path", "expected a file or glob such as \"harvest/*.csv\", found an empty one");
+    }
+    let filter = filter(entry);
     let crs = entry.parsed("crs", epsg_text);
     let machine = entry.text("machine");
-    let swath_m = positive(entry, "swath", entry.quantity::<Length>("swath"));
+    let mut swath_typed = None;
+    let swath = entry.with_unit("swath", |text| {
+        swath_typed = Some(text.to_owned());
+        Length::parse(text)
+    });
+    let swath_m = positive(entry, "swath", swath);
     let interval_s = positive(entry, "interval", entry.quantity::<Duration>("interval"));
     let columns = entry.required("columns", entry.section("columns"), "a table [harvest.columns]");
     entry.finish_known();
@@ -169,10 +216,12 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
     let is_yield = matches!(grain, Some(GrainChannel::WetYield(..) | GrainChannel::DryYield(..)));
     let label = |key: &str| columns.column(key).map(|name| Column { name });
     let settings = HarvestSettings {
-        path: path.unwrap_or_default(),
+        paths: paths.unwrap_or_default(),
+        filter,
         crs,
         machine,
         swath_m,
+        swath_typed,
         interval_s,
         time,
         position,
@@ -246,7 +295,7 @@ fn measured<Q: Quantity>(columns: &Section<'_, '_>, key: &str) -> Option<Measure
 }
 
 fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
-    const KEYS: [&str; 4] = ["mass_flow", "mass", "wet_yield", "dry_yield"];
+    const KEYS: [&str; 5] = ["mass_flow", "mass", "wet_yield", "dry_yield", "yield"];
     const YIELDS: &str = "bu/ac, kg/ha, t/ha, q/ha, lb/ac";
     let given: Vec<_> = KEYS.into_iter().filter(|key| columns.has(key)).collect();
     let mass_flow = measured::<MassFlow>(columns, "mass_flow").map(GrainChannel::MassFlow);
@@ -255,8 +304,21 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
         .map(|(name, _, unit)| GrainChannel::WetYield(name, unit));
     let dry = column_and_unit(columns, "dry_yield", "yield", YIELDS, YieldUnit::parse)
         .map(|(name, _, unit)| GrainChannel::DryYield(name, unit));
+    let either = columns.section("yield").and_then(|table| {
+        let name = table.required("column", table.text("column"), "the column's name");
+        let unit = table.required("unit", table.parsed("unit", YieldUnit::parse), &format!("one of: {YIELDS}"));
+        let is_market = table.parsed("at", |text| match text {
+            "market" => Ok(true),
+            "field" => Ok(false),
+            other => Err(format!("expected `market` (dry) or `field` (wet) moisture, found `{other}`")),
+        });
+        let is_market = table.required("at", is_market, "`market` (dry) or `field` (wet): the moisture it is told at");
+        table.finish_known();
+        let (name, unit) = (name?, unit?);
+        Some(if is_market? { GrainChannel::DryYield(name, unit) } else { GrainChannel::WetYield(name, unit) })
+    });
     match given.as_slice() {
-        [_] => mass_flow.or(mass).or(wet).or(dry),
+        [_] => mass_flow.or(mass).or(wet).or(dry).or(either),
         [] => {
             columns.fault("mass_flow", "is missing; expected a column of mass_flow, mass, wet_yield or dry_yield");
             None
@@ -320,14 +382,80 @@ fn time(columns: &Section<'_, '_>) -> Option<TimeColumn> {
             None
         }
         Err(table) => {
-            let name = table.required("column", table.text("column"), "the column's name");
+            let (name, clock) = if table.has("date") || table.has("clock") {
+                if table.has("column") {
+                    table.fault("column", "times are given twice: by one column, and by date and clock");
+                }
+                let clock = table.required("clock", table.text("clock"), "the column of the time of day");
+                (table.required("date", table.text("date"), "the column of the dates"), clock)
+            } else {
+                (table.required("column", table.text("column"), "the column's name"), None)
+            };
             let format = table.required(
                 "format",
                 table.parsed("format", format),
                 "epoch_s, epoch_ms, rfc3339 or a strftime pattern",
             );
+            let ahead_s = table.parsed("zone", zone).unwrap_or(0);
+            if clock.is_some() && !matches!(format, None | Some(TimeFormat::Pattern(_))) {
+                table.fault(
+                    "format",
+                    "date and clock in two columns take a strftime pattern such as \"%Y-%m-%d %H:%M:%S\"",
+                );
+            }
+            if table.has("zone") && !matches!(format, None | Some(TimeFormat::Pattern(_))) {
+                table.fault("zone", "goes with a strftime pattern; epoch_s, epoch_ms and rfc3339 tell UTC themselves");
+            }
             table.finish_known();
-            Some(TimeColumn { name: name?, format: format? })
+            Some(TimeColumn { name: name?, clock, format: format?, ahead_s })
         }
     }
+}
+
+/// Seconds ahead of UTC: `UTC`, or an offset such as `-05:00`.
+fn zone(text: &str) -> Result<i32, String> {
+    let fault = || format!("expected `UTC` or an offset such as `-05:00`, found `{text}`");
+    if matches!(text, "UTC" | "Z") {
+        return Ok(0);
+    }
+    let offset: chrono::FixedOffset = text.parse().map_err(|_| fault())?;
+    Ok(offset.local_minus_utc())
+}
+
+/// Ground around the boundary whose records still belong to the field, m: turns and the width of a header (common practice, no
+/// source).
+const MARGIN_M: f64 = 25.0;
+
+fn filter(entry: &Section<'_, '_>) -> Option<RowFilter> {
+    let table = entry.section("where")?;
+    let labels = if table.has("column") || table.has("is") {
+        let column = table.required("column", table.text("column"), "the column of the labels");
+        let is = table.required("is", table.texts("is"), "the label, or a list of labels, of this field's rows");
+        column.zip(is).map(|(name, is)| (Column { name }, is))
+    } else {
+        None
+    };
+    let within = match table.text_or_numbers("within") {
+        Some(Ok(text)) if text == "boundary" => {
+            Some(Within::Boundary(table.quantity_or::<Length>("margin", MARGIN_M, 0.0, 500.0)))
+        }
+        Some(Err(numbers)) if numbers.len() == 4 && numbers[0] < numbers[2] && numbers[1] < numbers[3] => {
+            Some(Within::Degrees([numbers[0], numbers[1], numbers[2], numbers[3]]))
+        }
+        Some(_) => {
+            table.fault("within", "expected \"boundary\", or [west, south, east, north] in degrees");
+            None
+        }
+        None => None,
+    };
+    let day =
+        |key: &str| table.date(key).map(|date| date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp() as f64);
+    let (from, to) = (day("from"), day("to"));
+    let days_s = (from.is_some() || to.is_some())
+        .then(|| (from.unwrap_or(f64::NEG_INFINITY), to.map_or(f64::INFINITY, |to| to + 86_400.0)));
+    table.finish_known();
+    if labels.is_none() && within.is_none() && days_s.is_none() {
+        entry.fault("where", "says nothing; give column and is, within, or from and to");
+    }
+    Some(RowFilter { labels, within, days_s })
 }

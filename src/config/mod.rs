@@ -24,7 +24,9 @@ pub use clean::CleanSettings;
 pub use crops::{CropSettings, SeasonPrices};
 pub use faults::{Fault, Faults};
 pub use field::{FieldSettings, StripSettings};
-pub use harvest::{Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};
+pub use harvest::{
+    Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, RowFilter, TimeColumn, TimeFormat, Within,
+};
 pub use model::ModelSettings;
 pub use read::ReadSettings;
 pub use soil::{DRAINAGE_CLASSES, SoilSettings};

@@ -1,6 +1,8 @@
 //! A typed reader over a TOML table that collects every fault instead of stopping at the first.
 
+use std::borrow::Cow;
 use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::fmt::Display;
 use std::ops::Range;
 
@@ -16,17 +18,27 @@ pub(super) struct Document<'i> {
     text: &'i str,
     table: Spanned<DeTable<'i>>,
     faults: RefCell<Vec<Fault>>,
+    answers: BTreeMap<String, String>,
 }
+
+/// What stands where an answer is still to be given; with a name behind it, where the answer of that name is to be put in.
+const OPEN: &str = "?";
 
 impl<'i> Document<'i> {
     /// Parses; faults of syntax are collected like all others.
     pub(super) fn parse(file: &str, text: &'i str) -> Self {
         let (table, errors) = DeTable::parse_recoverable(text);
-        let document = Self { file: file.to_owned(), text, table, faults: RefCell::default() };
+        let answers = BTreeMap::new();
+        let document = Self { file: file.to_owned(), text, table, faults: RefCell::default(), answers };
         for error in errors {
             document.push(error.span(), "", error.message().to_owned());
         }
         document
+    }
+
+    /// The same with the answers that `"?name"` stands for.
+    pub(super) fn with_answers(self, answers: &BTreeMap<String, String>) -> Self {
+        Self { answers: answers.clone(), ..self }
     }
 
     /// The root table.
@@ -109,9 +121,25 @@ impl<'d, 'i> Section<'d, 'i> {
         self.fault(key, format!("expected {expected}, found {}", describe(found)));
     }
 
+    /// The answer that stands for `"?name"`; any other text as it is. A question that is still open is a fault.
+    fn answered<'t>(&self, key: &str, text: &'t str) -> Option<Cow<'t, str>> {
+        let Some(name) = text.strip_prefix(OPEN) else { return Some(Cow::Borrowed(text)) };
+        match self.document.answers.get(name) {
+            Some(answer) if answer != OPEN => return Some(Cow::Owned(answer.clone())),
+            _ if name.is_empty() => self.fault(key, "is still to be answered; draft.md says what is asked"),
+            Some(_) => self.fault(
+                key,
+                format!("waits for the answer `{name}` under [answers] in archive.toml; draft.md says what decides it"),
+            ),
+            None => self.fault(key, format!("asks for the answer `{name}`, and [answers] in archive.toml holds none")),
+        }
+        None
+    }
+
     /// A text.
     pub(super) fn text(&self, key: &str) -> Option<String> {
         match self.value(key)?.get_ref() {
+            DeValue::String(text) if text.starts_with(OPEN) => self.answered(key, text).map(Cow::into_owned),
             DeValue::String(text) if text.trim().is_empty() => {
                 self.fault(key, "expected a text, found an empty one");
                 None
@@ -133,7 +161,10 @@ impl<'d, 'i> Section<'d, 'i> {
     /// A rate of money; bare numbers are told that they lack a unit.
     pub(super) fn with_unit<T>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, QuantityError>) -> Option<T> {
         match self.value(key)?.get_ref() {
-            DeValue::String(text) => read(text).map_err(|error| self.fault(key, error.to_string())).ok(),
+            DeValue::String(text) => {
+                let text = self.answered(key, text)?;
+                read(&text).map_err(|error| self.fault(key, error.to_string())).ok()
+            }
             DeValue::Integer(number) => self.bare_number(key, number.as_str(), read),
             DeValue::Float(number) => self.bare_number(key, number.as_str(), read),
             other => {
@@ -326,6 +357,18 @@ impl<'d, 'i> Section<'d, 'i> {
         } else {
             self.text(key).map(Ok)
         }
+    }
+
+    /// A text, or a list of numbers; `Ok(text)` or `Err(numbers)`.
+    pub(super) fn text_or_numbers(&self, key: &str) -> Option<Result<String, Vec<f64>>> {
+        self.asked.borrow_mut().push(key.to_owned());
+        let DeValue::Array(list) = self.table.get(key)?.get_ref() else { return self.text(key).map(Ok) };
+        let number = |value: &Spanned<DeValue<'i>>| match value.get_ref() {
+            DeValue::Integer(number) => number.as_str().parse().ok(),
+            DeValue::Float(number) => number.as_str().parse().ok(),
+            _ => None,
+        };
+        Some(Err(list.iter().filter_map(number).collect()))
     }
 
     /// The name of a column without a unit: a text, or `{ column = "…" }`.

@@ -19,6 +19,8 @@ use crate::stats::robust;
 /// One file's channels with what they need to be placed on Earth.
 pub(super) struct Part<'s> {
     pub(super) file: String,
+    /// Place of its entry among `[[harvest]]`.
+    pub(super) entry: usize,
     pub(super) crs: Crs,
     pub(super) harvest: &'s HarvestSettings,
     pub(super) channels: FileChannels,
@@ -229,7 +231,7 @@ impl Raw {
         crop: &CropSettings,
         known: &mut Channels,
     ) -> Result<(), IngestError> {
-        let Part { file, crs, harvest, channels } = part;
+        let Part { file, crs, harvest, channels, .. } = part;
         let rows = channels.rows;
         let crs_fault =
             |error: crate::geometry::CrsError| IngestError::Crs { file: file.clone(), reason: error.to_string() };
@@ -240,7 +242,7 @@ impl Raw {
         let by_row = || (0..rows).map(|row| row as f64 * harvest.interval_s.unwrap_or(1.0)).collect();
         let time_s: Vec<f64> = channels.time_s.unwrap_or_else(by_row);
         self.file.extend(std::iter::repeat_n(number, rows));
-        self.row.extend(1..=rows as u32);
+        self.row.extend(channels.row);
         self.x_m.extend(x);
         self.y_m.extend(y);
         self.time_s.extend(time_s);

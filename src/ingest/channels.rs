@@ -1,5 +1,7 @@
 //! From a file's columns to channels in SI units: what the columns mean.
 
+use std::borrow::Cow;
+
 use chrono::{DateTime, NaiveDateTime};
 
 use super::IngestError;
@@ -9,12 +11,68 @@ use crate::points::Header;
 use crate::quantity::BushelWeight;
 
 /// Texts that a header column may hold.
-const CUTTING: [&str; 9] = ["1", "true", "down", "engaged", "on", "yes", "lowered", "cutting", "working"];
-const RAISED: [&str; 9] = ["0", "false", "up", "disengaged", "off", "no", "raised", "lifted", "idle"];
+pub(super) const CUTTING: [&str; 26] = [
+    "1",
+    "true",
+    "down",
+    "engaged",
+    "on",
+    "yes",
+    "lowered",
+    "cutting",
+    "working",
+    "unten",
+    "abgesenkt",
+    "ein",
+    "ja",
+    "wahr",
+    "abajo",
+    "bajado",
+    "si",
+    "sí",
+    "bas",
+    "baissé",
+    "baissée",
+    "oui",
+    "vrai",
+    "baixo",
+    "abaixado",
+    "sim",
+];
+pub(super) const RAISED: [&str; 26] = [
+    "0",
+    "false",
+    "up",
+    "disengaged",
+    "off",
+    "no",
+    "raised",
+    "lifted",
+    "idle",
+    "oben",
+    "angehoben",
+    "aus",
+    "nein",
+    "falsch",
+    "arriba",
+    "levantado",
+    "alto",
+    "haut",
+    "relevé",
+    "relevée",
+    "non",
+    "faux",
+    "cima",
+    "erguido",
+    "não",
+    "nao",
+];
 
 /// The channels of one file, in SI units, before positions are projected and gaps are filled.
 pub(super) struct FileChannels {
     pub(super) rows: usize,
+    /// The rows' numbers in the file, from 1.
+    pub(super) row: Vec<u32>,
     /// Position in the file's own reference system.
     pub(super) x: Vec<f64>,
     pub(super) y: Vec<f64>,
@@ -27,6 +85,8 @@ pub(super) struct FileChannels {
     pub(super) distance_m: Option<Vec<f64>>,
     pub(super) elevation_m: Option<Vec<f64>>,
     pub(super) header: Option<Vec<Header>>,
+    /// Numbers other than 0 and 1 that the header column holds.
+    pub(super) header_numbers: Vec<i64>,
     pub(super) machine: Option<TextColumn>,
     pub(super) load: Option<TextColumn>,
     pub(super) pass: Option<TextColumn>,
@@ -64,7 +124,10 @@ pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
     if let Some(time) = &harvest.time {
         match time.format {
             TimeFormat::EpochSeconds | TimeFormat::EpochMilliseconds => wanted.numbers.push(time.name.clone()),
-            TimeFormat::Rfc3339 | TimeFormat::Pattern(_) => wanted.texts.push(time.name.clone()),
+            TimeFormat::Rfc3339 | TimeFormat::Pattern(_) => {
+                wanted.texts.push(time.name.clone());
+                wanted.texts.extend(time.clock.clone());
+            }
         }
     }
     let labels = [
@@ -78,6 +141,8 @@ pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
         &harvest.drainage_class,
     ];
     wanted.texts.extend(labels.into_iter().flatten().map(|column| column.name.clone()));
+    let filter = harvest.filter.as_ref().and_then(|filter| filter.labels.as_ref());
+    wanted.texts.extend(filter.map(|(column, _)| column.name.clone()));
     for names in [&mut wanted.numbers, &mut wanted.texts] {
         names.sort();
         names.dedup();
@@ -116,8 +181,11 @@ pub(super) fn channels(
         None => None,
         Some(column) => Some(header(file, &column.name, &table.texts[&column.name])?),
     };
+    let states = harvest.header.as_ref().map(|column| &table.texts[&column.name]);
+    let header_numbers = states.map(numbers_beyond_a_state).unwrap_or_default();
     Ok(FileChannels {
         rows: table.rows,
+        row: (1..=table.rows as u32).collect(),
         x,
         y,
         time_s: time(file, &table, harvest)?,
@@ -129,6 +197,7 @@ pub(super) fn channels(
         distance_m: measured(&harvest.distance),
         elevation_m: measured(&harvest.elevation),
         header,
+        header_numbers,
         machine: text(&harvest.machine_column),
         load: text(&harvest.load),
         pass: text(&harvest.pass),
@@ -139,13 +208,76 @@ pub(super) fn channels(
     })
 }
 
+/// The whole numbers in a column other than 0 and 1, if it holds whole numbers of one digit only.
+fn numbers_beyond_a_state(texts: &TextColumn) -> Vec<i64> {
+    let mut numbers = std::collections::BTreeSet::new();
+    for text in texts.iter().flatten() {
+        match text.parse::<f64>() {
+            Ok(number) if number.fract().abs() < f64::EPSILON && (0.0..10.0).contains(&number) => {
+                numbers.insert(number as i64);
+            }
+            _ => return Vec::new(),
+        }
+    }
+    if numbers.iter().all(|number| *number <= 1) { Vec::new() } else { numbers.into_iter().collect() }
+}
+
+impl FileChannels {
+    /// Keeps the rows for which `keep` holds.
+    pub(super) fn retain(&mut self, keep: &[bool]) {
+        let numbers = |values: &mut Vec<f64>| {
+            let mut kept = keep.iter();
+            values.retain(|_| kept.next().copied().unwrap_or(false));
+        };
+        let texts = |column: &mut Option<TextColumn>| {
+            if let Some(column) = column {
+                *column = column.kept(keep);
+            }
+        };
+        let mut kept = keep.iter();
+        self.row.retain(|_| kept.next().copied().unwrap_or(false));
+        self.rows = self.row.len();
+        let grain = match &mut self.grain {
+            GrainValues::FlowKgS(values)
+            | GrainValues::MassKg(values)
+            | GrainValues::WetYieldKgHa(values)
+            | GrainValues::DryYieldKgHa(values) => values,
+        };
+        [&mut self.x, &mut self.y, grain].into_iter().for_each(numbers);
+        let optional = [
+            &mut self.time_s,
+            &mut self.moisture_pct,
+            &mut self.speed_m_s,
+            &mut self.swath_m,
+            &mut self.interval_s,
+            &mut self.distance_m,
+            &mut self.elevation_m,
+        ];
+        optional.into_iter().flatten().for_each(numbers);
+        if let Some(header) = &mut self.header {
+            let mut kept = keep.iter();
+            header.retain(|_| kept.next().copied().unwrap_or(false));
+        }
+        let labels = [
+            &mut self.machine,
+            &mut self.load,
+            &mut self.pass,
+            &mut self.treatment,
+            &mut self.block,
+            &mut self.strip,
+            &mut self.drainage_class,
+        ];
+        labels.into_iter().for_each(texts);
+    }
+}
+
 fn header(file: &str, column: &str, texts: &TextColumn) -> Result<Vec<Header>, IngestError> {
     texts
         .iter()
         .enumerate()
         .map(|(row, text)| {
             let Some(text) = text else { return Ok(Header::Unknown) };
-            let folded = text.to_ascii_lowercase();
+            let folded = text.to_lowercase();
             if CUTTING.contains(&folded.as_str()) || folded.parse::<f64>().is_ok_and(|number| number > 0.0) {
                 Ok(Header::Down)
             } else if RAISED.contains(&folded.as_str()) || folded.parse::<f64>().is_ok_and(|number| number <= 0.0) {
@@ -156,7 +288,11 @@ fn header(file: &str, column: &str, texts: &TextColumn) -> Result<Vec<Header>, I
                     row: row + 1,
                     column: column.to_owned(),
                     found: text.to_owned(),
-                    expected: format!("a header state: one of {} or {}", CUTTING.join(", "), RAISED.join(", ")),
+                    expected: format!(
+                        "a header state: one of {} or {}",
+                        CUTTING[..9].join(", "),
+                        RAISED[..9].join(", ")
+                    ),
                 })
             }
         })
@@ -165,17 +301,23 @@ fn header(file: &str, column: &str, texts: &TextColumn) -> Result<Vec<Header>, I
 
 fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<Vec<f64>>, IngestError> {
     let Some(time) = &harvest.time else { return Ok(None) };
+    let clock = time.clock.as_ref().map(|clock| &table.texts[clock]);
     let parsed = |read: &dyn Fn(&str) -> Option<f64>, expected: &str| {
         table.texts[&time.name]
             .iter()
             .enumerate()
             .map(|(row, text)| {
                 let Some(text) = text else { return Ok(f64::NAN) };
-                read(text).ok_or_else(|| IngestError::Cell {
+                let text = match clock.map(|clock| clock.get(row)) {
+                    Some(None) => return Ok(f64::NAN),
+                    Some(Some(clock)) => Cow::Owned(format!("{text} {clock}")),
+                    None => Cow::Borrowed(text),
+                };
+                read(&text).ok_or_else(|| IngestError::Cell {
                     file: file.to_owned(),
                     row: row + 1,
                     column: time.name.clone(),
-                    found: text.to_owned(),
+                    found: text.into_owned(),
                     expected: expected.to_owned(),
                 })
             })
@@ -192,9 +334,12 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
             &|text| {
                 DateTime::parse_from_str(text, pattern)
                     .map(|time| time.naive_utc())
-                    .or_else(|_| NaiveDateTime::parse_from_str(text, pattern))
-                    .ok()
                     .map(epoch_s)
+                    .or_else(|_| {
+                        let local = NaiveDateTime::parse_from_str(text, pattern)?;
+                        Ok::<f64, chrono::ParseError>(epoch_s(local) - f64::from(time.ahead_s))
+                    })
+                    .ok()
             },
             &format!("a time as `{pattern}`"),
         )?,

@@ -33,7 +33,7 @@ pub fn ground(
     let mut cautions = Cautions::default();
     let mut ground = None;
     if let Some(file) = &files.boundary {
-        let layer = layers::Layer::read(file, &[], field.boundary_crs.as_deref(), archive.read)?;
+        let layer = layers::Layer::of_boundary(file, field, archive.read)?;
         ground = Some(layers::boundary(&layer, &utm, &mut cautions)?);
     } else if let (Some(file), Some(settings)) = (&files.strips, &field.strips) {
         let layer =
@@ -42,12 +42,12 @@ pub fn ground(
         let parts: Vec<_> = strips.into_iter().flat_map(|strip| strip.ground.0).collect();
         ground = Some(MultiPolygon::new(vec![MultiPolygon::new(parts).convex_hull()]));
     }
-    let soils = match (&files.soils, ground.as_ref().and_then(BoundingRect::bounding_rect)) {
-        (Some(file), Some(rect)) => {
+    let soils = match ground.as_ref().and_then(BoundingRect::bounding_rect) {
+        Some(rect) => {
             let extent = [rect.min().x, rect.min().y, rect.max().x, rect.max().y];
-            shared.soils_near(file, archive, extent, &utm, &mut cautions)?
+            shared.soils_near(&files.soils, archive, extent, &utm, &mut cautions)?
         }
-        _ => Vec::new(),
+        None => Vec::new(),
     };
     Ok(FieldGround { field: ground, soils })
 }

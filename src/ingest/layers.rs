@@ -8,7 +8,7 @@ use geo::{Area, BooleanOps, BoundingRect, MultiPolygon, Rect};
 use super::IngestError;
 use super::assemble::{Extent, expected_treatment, extent};
 use super::readers::{self, Shapes, Table, Wanted};
-use crate::config::{ArchiveSettings, ReadSettings, SoilSettings, StripSettings};
+use crate::config::{ArchiveSettings, FieldSettings, ReadSettings, SoilSettings, StripSettings};
 use crate::geometry::{Crs, Projector, Validity, repair};
 use crate::points::{Caution, Cautions, SoilGround, StripGround};
 
@@ -52,6 +52,29 @@ impl Layer {
             (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: " (or add its .prj)" }),
         };
         Ok(Self { file: file.name.clone(), crs, table })
+    }
+
+    /// The field's boundary: the polygons that its filter names.
+    pub(super) fn of_boundary(
+        file: &InputFile,
+        field: &FieldSettings,
+        limits: ReadSettings,
+    ) -> Result<Self, IngestError> {
+        let crs = field.boundary_crs.as_deref();
+        let Some((column, is)) = &field.boundary_filter else { return Self::read(file, &[], crs, limits) };
+        let mut layer = Self::read(file, &[column], crs, limits)?;
+        let fits = |row: usize| layer.text(column, row).is_some_and(|text| is.iter().any(|label| label.trim() == text));
+        let rows: Vec<usize> = (0..layer.table.rows).filter(|&row| fits(row)).collect();
+        if rows.is_empty() {
+            return Err(IngestError::Contradiction(format!(
+                "{}: column `{column}`: no polygon is called {}",
+                file.name,
+                is.join(", ")
+            )));
+        }
+        layer.table.polygons = rows.iter().map(|&row| layer.table.polygons[row].clone()).collect();
+        layer.table.rows = rows.len();
+        Ok(layer)
     }
 
     fn rects(&self) -> impl Iterator<Item = Rect<f64>> {
@@ -148,7 +171,23 @@ pub(super) fn strips(
         });
     }
     refuse_overlap(&layer.file, &strips)?;
-    Ok(strips)
+    Ok(joined(strips))
+}
+
+/// Polygons of one name, treatment and block are one strip.
+fn joined(strips: Vec<StripGround>) -> Vec<StripGround> {
+    let mut whole: Vec<StripGround> = Vec::with_capacity(strips.len());
+    for strip in strips {
+        let same = |known: &&mut StripGround| {
+            known.name.is_some()
+                && (&known.name, &known.treatment, &known.block) == (&strip.name, &strip.treatment, &strip.block)
+        };
+        match whole.iter_mut().find(same) {
+            Some(known) => known.ground = known.ground.union(&strip.ground),
+            None => whole.push(strip),
+        }
+    }
+    whole
 }
 
 /// Share of the smaller strip that may lie under another treatment before nobody can tell what was done there.
@@ -188,7 +227,7 @@ fn overlap(a: Rect<f64>, b: Rect<f64>) -> bool {
 /// What all site-years of an archive share: the soil map, read once, when the first site-year asks for it.
 #[derive(Debug, Default)]
 pub struct SharedLayers {
-    soils: OnceLock<Result<SoilMap, IngestError>>,
+    soils: OnceLock<Result<Vec<SoilMap>, IngestError>>,
 }
 
 #[derive(Debug)]
@@ -217,15 +256,20 @@ impl SharedLayers {
     /// The soil polygons that touch a field's extent (UTM metres, `[west, south, east, north]`).
     pub(super) fn soils_near(
         &self,
-        file: &InputFile,
+        files: &[InputFile],
         archive: &ArchiveSettings,
         field: Extent,
         utm: &Crs,
         cautions: &mut Cautions,
     ) -> Result<Vec<SoilGround>, IngestError> {
-        let map = self.soils.get_or_init(|| soil_map(file, &archive.soil, archive.read)).as_ref();
-        let map = map.map_err(|fault| fault.clone().of_archive("soil"))?;
-        map.near(&archive.soil, field, utm, cautions).map_err(|fault| fault.of_archive("soil.path"))
+        let read = || files.iter().map(|file| soil_map(file, &archive.soil, archive.read)).collect();
+        let maps = self.soils.get_or_init(read).as_ref().map_err(|fault| fault.clone().of_archive("soil"))?;
+        let mut soils = Vec::new();
+        for map in maps {
+            let near = map.near(&archive.soil, field, utm, cautions).map_err(|fault| fault.of_archive("soil.path"))?;
+            soils.extend(near);
+        }
+        Ok(soils)
     }
 }
 

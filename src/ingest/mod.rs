@@ -7,6 +7,7 @@ mod assemble;
 mod channels;
 mod clocks;
 mod error;
+mod filter;
 mod ground;
 mod layers;
 mod readers;
@@ -21,13 +22,16 @@ use std::path::Path;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
+pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 
 use chrono::DateTime;
+use geo::{BoundingRect, MultiPolygon};
 
 use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, ReadSettings};
-use crate::geometry::Crs;
-use crate::points::{Caution, Cautions, Ingested};
+use crate::consistency::{self, Configured};
+use crate::geometry::{Crs, Projector};
+use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
 use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
@@ -42,8 +46,8 @@ pub struct SiteYearFiles {
     pub boundary: Option<InputFile>,
     /// The strip layer.
     pub strips: Option<InputFile>,
-    /// The soil layer of the archive.
-    pub soils: Option<InputFile>,
+    /// The soil layers of the archive.
+    pub soils: Vec<InputFile>,
     /// The elevation model of the archive.
     pub dem: Option<InputFile>,
     /// The scale tickets.
@@ -61,7 +65,7 @@ impl SiteYearFiles {
 
     /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
     pub fn of_archive(&self) -> Vec<InputFile> {
-        let layers = [&self.soils, &self.dem].into_iter().flatten();
+        let layers = self.soils.iter().chain(&self.dem);
         let grids = self.wetness.iter().flat_map(|grids| {
             let history = grids.history.iter().flat_map(|(files, _)| files);
             grids.totals.iter().chain(&grids.normals).chain(history)
@@ -106,11 +110,8 @@ pub fn run(
     let mut cautions = Cautions::default();
     let crop = &archive.crops[&field.crop];
 
-    let boundary_layer = files
-        .boundary
-        .as_ref()
-        .map(|file| layers::Layer::read(file, &[], field.boundary_crs.as_deref(), archive.read))
-        .transpose()?;
+    let boundary_layer =
+        files.boundary.as_ref().map(|file| layers::Layer::of_boundary(file, field, archive.read)).transpose()?;
     let strip_layer = match (&files.strips, &field.strips) {
         (Some(file), Some(settings)) => {
             Some(layers::Layer::read(file, &layers::strip_attributes(settings), settings.crs.as_deref(), archive.read)?)
@@ -120,9 +121,10 @@ pub fn run(
     let extents = [&strip_layer, &boundary_layer];
     let extent = extents.into_iter().flatten().find_map(layers::Layer::extent_degrees);
 
-    let parts = parts(files, field, archive)?;
+    let mut parts = parts(files, field, archive, boundary_layer.as_ref())?;
     let epsg = assemble::utm_zone(&parts, extent)?;
     let utm = Crs::from_epsg(epsg).map_err(|error| IngestError::Contradiction(error.to_string()))?;
+    let (entry_of, header_numbers) = entries_of(&mut parts, field.harvest.len());
     let first_file = parts.first().map(|part| part.file.clone()).unwrap_or_default();
     let records = assemble::records(parts, epsg, crop, archive, &mut cautions)?;
 
@@ -140,12 +142,13 @@ pub fn run(
         (Some(layer), Some(settings)) => layers::strips(layer, settings, archive, &utm, &mut cautions)?,
         _ => Vec::new(),
     };
-    let soils = match &files.soils {
-        Some(file) if !records.drainage_class.is_present() => {
-            shared.soils_near(file, archive, field_extent, &utm, &mut cautions)?
-        }
-        _ => Vec::new(),
+    let soils = if records.drainage_class.is_present() {
+        Vec::new()
+    } else {
+        shared.soils_near(&files.soils, archive, field_extent, &utm, &mut cautions)?
     };
+    // wetness is that of the field: a file may hold records of other fields, too
+    let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
     let wetness = match (&files.wetness, &archive.wetness) {
         (Some(grids), Some(settings)) => {
             let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y);
@@ -161,6 +164,11 @@ pub fn run(
                 }
                 Some(_) => {}
             }
+            if let Some(wetness) = &wetness
+                && let Some(doubt) = wetness::doubt(wetness, grids, settings)?
+            {
+                cautions.add(Caution::UnitsDoubtful, doubt);
+            }
             wetness
         }
         _ => None,
@@ -174,6 +182,23 @@ pub fn run(
     }
     let tickets = files.tickets.as_ref().map(|file| tickets::read(file, archive.read)).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
+    let entries: Vec<usize> = records.files.iter().map(|file| entry_of.get(file).copied().unwrap_or(0)).collect();
+    check_settings(
+        &Configured {
+            records: &records,
+            field,
+            crop,
+            entry_of_file: &entries,
+            header_numbers: &header_numbers,
+            tickets: &tickets,
+            middle_deg: Projector::new(&utm, &Crs::wgs84())
+                .and_then(|to| to.convert_point(middle_x, middle_y))
+                .ok()
+                .flatten(),
+        },
+        &mut cautions,
+    )?;
+    note_extent(&records, &mut cautions);
     Ok(Ingested {
         records: records.into(),
         boundary,
@@ -188,10 +213,19 @@ pub fn run(
     })
 }
 
+/// The middle of the strips, or of the boundary where there are none, UTM metres.
+fn middle_of(boundary: Option<&MultiPolygon<f64>>, strips: &[StripGround]) -> Option<(f64, f64)> {
+    let rects = strips.iter().filter_map(|strip| strip.ground.bounding_rect());
+    let [west, south, east, north] =
+        assemble::extent(rects).or_else(|| assemble::extent(boundary.and_then(BoundingRect::bounding_rect)))?;
+    Some((f64::midpoint(west, east), f64::midpoint(south, north)))
+}
+
 fn parts<'s>(
     files: &SiteYearFiles,
     field: &'s FieldSettings,
     archive: &ArchiveSettings,
+    boundary: Option<&layers::Layer>,
 ) -> Result<Vec<assemble::Part<'s>>, IngestError> {
     let bushel = archive.crops[&field.crop].bushel();
     let mut parts = Vec::new();
@@ -205,9 +239,12 @@ fn parts<'s>(
             }
             let crs = file_crs(&file.name, table.crs.as_ref(), harvest)?;
             refuse_other_positions(&file.name, number + 1, harvest, &crs)?;
-            let channels = channels::channels(&file.name, table, harvest, bushel)?;
+            let labels = harvest.filter.as_ref().and_then(|filter| filter.labels.as_ref());
+            let labels = labels.and_then(|(column, _)| table.texts.get(&column.name)).cloned();
+            let mut channels = channels::channels(&file.name, table, harvest, bushel)?;
+            filter::apply(&file.name, harvest, labels.as_ref(), &crs, boundary, &mut channels)?;
             refuse_one_time(&file.name, harvest, &channels)?;
-            parts.push(assemble::Part { file: file.name.clone(), crs, harvest, channels });
+            parts.push(assemble::Part { file: file.name.clone(), entry: number, crs, harvest, channels });
         }
     }
     Ok(parts)
@@ -288,7 +325,51 @@ fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows
     Ok(())
 }
 
-fn note_channels(records: &crate::points::Records, field: &FieldSettings, cautions: &mut Cautions) {
+/// The entry of each file, and the numbers beyond a state in each entry's header column.
+fn entries_of(parts: &mut [assemble::Part<'_>], entries: usize) -> (BTreeMap<String, usize>, Vec<Vec<i64>>) {
+    let mut entry_of = BTreeMap::new();
+    let mut header_numbers = vec![Vec::new(); entries];
+    for part in parts {
+        entry_of.insert(part.file.clone(), part.entry);
+        let numbers: &mut Vec<i64> = &mut header_numbers[part.entry];
+        numbers.append(&mut part.channels.header_numbers);
+        numbers.sort_unstable();
+        numbers.dedup();
+    }
+    (entry_of, header_numbers)
+}
+
+/// Fails where units, columns or dates contradict the records and something else fits; notes what is doubtful.
+fn check_settings(of: &Configured<'_>, cautions: &mut Cautions) -> Result<(), IngestError> {
+    let mut clear = Vec::new();
+    for found in consistency::check(of) {
+        match found.caution {
+            Some(caution) => cautions.add(caution, found.text),
+            None => clear.push(format!("field.toml: {}", found.text)),
+        }
+    }
+    if clear.is_empty() { Ok(()) } else { Err(IngestError::Contradiction(clear.join("\n"))) }
+}
+
+/// A field that reaches farther is told, m (common practice, no source).
+const WIDEST_M: f64 = 5_000.0;
+
+/// One field does not reach over kilometres; the outermost hundredth of the records may be strays.
+fn note_extent(records: &Records, cautions: &mut Cautions) {
+    let span = |values: &[f64]| {
+        let mut known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+        let ends = (robust::quantile_in_place(&mut known, 0.01), robust::quantile_in_place(&mut known, 0.99));
+        if let (Ok(low), Ok(high)) = ends { high - low } else { 0.0 }
+    };
+    let (east, north) = (span(&records.x_m), span(&records.y_m));
+    if east.hypot(north) > WIDEST_M {
+        let text =
+            format!("{:.1} × {:.1} km; `where` under [[harvest]] picks the rows of one field", east / 1e3, north / 1e3);
+        cautions.add(Caution::WideExtent, text);
+    }
+}
+
+fn note_channels(records: &Records, field: &FieldSettings, cautions: &mut Cautions) {
     let channels = records.channels;
     if !channels.time {
         cautions.add(Caution::TimeMissing, "");
@@ -307,6 +388,51 @@ fn note_channels(records: &crate::points::Records, field: &FieldSettings, cautio
     }
 }
 
+/// The names of a data file's columns.
+///
+/// # Errors
+/// [`IngestError`] when it cannot be read.
+pub(crate) fn read_columns(name: &str, path: &Path) -> Result<Vec<String>, IngestError> {
+    readers::columns(name, path, ReadSettings::default().most_unpacked_bytes)
+}
+
+/// The wanted columns of a data file.
+///
+/// # Errors
+/// [`IngestError`] when it cannot be read.
+pub(crate) fn read_table(name: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
+    readers::read(name, path, wanted)
+}
+
+/// The units in a row below the header of a CSV file, one a column.
+pub(crate) fn read_units(name: &str, path: &Path) -> Option<Vec<String>> {
+    readers::units(name, path, ReadSettings::default().most_unpacked_bytes)
+}
+
+/// Whether a text is a header state: down, up, or none.
+pub(crate) fn header_state(text: &str) -> Option<bool> {
+    let folded = text.to_lowercase();
+    if channels::CUTTING.contains(&folded.as_str()) {
+        Some(true)
+    } else if channels::RAISED.contains(&folded.as_str()) {
+        Some(false)
+    } else {
+        None
+    }
+}
+
+/// The other files that belong to a file, those of a shapefile.
+pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
+    readers::companions(path)
+}
+
+pub(crate) use readers::number_or_comma;
+
+/// Whether the format of a file is told by its name, and read.
+pub(crate) fn is_table(path: &Path) -> bool {
+    readers::Format::of(path).is_some()
+}
+
 /// What stands in one data file, for `inspect`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FileSummary {
@@ -318,6 +444,8 @@ pub struct FileSummary {
     pub rows: usize,
     /// Least and greatest value of each column that holds numbers only.
     pub ranges: BTreeMap<String, [f64; 2]>,
+    /// Share of empty cells and number of different values of each column, counted up to [`MOST_DISTINCT`].
+    pub cells: BTreeMap<String, (f64, usize)>,
     /// `[west, south, east, north]` of its own geometry, or of columns that are called like positions, in its own reference
     /// system.
     pub extent: Option<[f64; 4]>,
@@ -326,6 +454,9 @@ pub struct FileSummary {
     /// Whether its rows lie somewhere.
     pub is_place: bool,
 }
+
+/// Different values of a column that are counted.
+pub const MOST_DISTINCT: usize = 1000;
 
 /// Looks into one data file without knowing what its columns mean.
 ///
@@ -342,8 +473,7 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     let format = readers::Format::of(path);
     let is_once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
     let texts: Vec<String> = columns.iter().filter(is_once).cloned().collect();
-    let wanted =
-        |shapes, texts: &[String]| readers::Wanted { shapes, texts: texts.to_vec(), ..readers::Wanted::default() };
+    let wanted = |shapes, texts: &[String]| Wanted { shapes, texts: texts.to_vec(), ..Wanted::default() };
     // a column that holds neither numbers nor texts does no harm as long as nobody maps it
     let read = |shapes| {
         let all = readers::read(name, path, &wanted(shapes, &texts));
@@ -351,32 +481,44 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     };
     let has_geometry = format.is_some_and(readers::Format::has_geometry);
     let (table, extent) = if has_geometry {
-        match read(readers::Shapes::Points) {
+        match read(Shapes::Points) {
             Ok(table) => {
                 let extent = table.positions.as_ref().map(|(x, y)| usable_extent(x, y));
                 (table, extent)
             }
             Err(_) => {
-                let table = read(readers::Shapes::Polygons)?;
-                let extent = assemble::extent(table.polygons.iter().filter_map(geo::BoundingRect::bounding_rect));
+                let table = read(Shapes::Polygons)?;
+                let extent = assemble::extent(table.polygons.iter().filter_map(BoundingRect::bounding_rect));
                 (table, extent)
             }
         }
     } else {
-        (read(readers::Shapes::Ignored)?, None)
+        (read(Shapes::Ignored)?, None)
     };
     Ok(summary(format.map_or("", readers::Format::name), columns, &table, extent, true))
+}
+
+fn cells(column: &TextColumn) -> (f64, usize) {
+    let missing = column.iter().filter(Option::is_none).count();
+    let mut seen = std::collections::BTreeSet::new();
+    for text in column.iter().flatten() {
+        if seen.len() >= MOST_DISTINCT {
+            break;
+        }
+        seen.insert(text);
+    }
+    (missing as f64 / column.len().max(1) as f64, seen.len())
 }
 
 fn summary(
     format: &'static str,
     columns: Vec<String>,
-    table: &readers::Table,
+    table: &Table,
     extent: Option<[f64; 4]>,
     is_place: bool,
 ) -> FileSummary {
-    let range = |column: &readers::TextColumn| {
-        let numbers: Option<Vec<f64>> = column.iter().flatten().map(|text| text.parse().ok()).collect();
+    let range = |column: &TextColumn| {
+        let numbers: Option<Vec<f64>> = column.iter().flatten().map(number_or_comma).collect();
         let known = numbers?.into_iter().filter(|number: &f64| number.is_finite());
         known.fold(None, |range: Option<[f64; 2]>, number| {
             let [least, most] = range.unwrap_or([number, number]);
@@ -399,6 +541,7 @@ fn summary(
         columns,
         rows: table.rows,
         extent: extent.or_else(by_columns).filter(|extent| extent.iter().all(|value| value.is_finite())),
+        cells: table.texts.iter().map(|(name, column)| (name.clone(), cells(column))).collect(),
         ranges,
         crs: table.crs.as_ref().map(|crs| crs.name().to_owned()),
         is_place,

@@ -11,6 +11,7 @@ use super::IngestError;
 use super::layers::InputFile;
 use crate::config::{WetnessMeasure, WetnessSettings};
 use crate::geometry::Crs;
+use crate::quantity::factor::M_PER_IN;
 use crate::raster::{Affine, RasterFile, Sampler};
 use crate::stats::PrecipitationIndex;
 
@@ -60,7 +61,43 @@ pub struct Wetness {
     pub departure_mm: f64,
     /// The measure that the classes are made of; absent where it cannot be told.
     pub measure: Option<f64>,
+    /// Normal over the months as they count, mm; 0 where departures are given.
+    pub normal_mm: f64,
 }
+
+/// A month of 1,000 mm is rain that no field is farmed in; one of 12 mm is that of a desert, or of inches read as millimetres
+/// (common practice, no source).
+const MONTH_MM: std::ops::RangeInclusive<f64> = 12.0..=1_000.0;
+/// Months that the other unit must come to.
+const USUAL_MONTH_MM: std::ops::RangeInclusive<f64> = 20.0..=400.0;
+
+/// Whether the grids' unit can be right: `Ok(Some(doubt))`, or the fault where another unit fits and this one cannot.
+pub(super) fn doubt(
+    wetness: &Wetness,
+    grids: &SeasonGrids,
+    settings: &WetnessSettings,
+) -> Result<Option<String>, IngestError> {
+    let months: f64 = if grids.shares.is_empty() { grids.normals.len() as f64 } else { grids.shares.iter().sum() };
+    let month_mm = wetness.normal_mm / months;
+    if grids.normals.is_empty() || MONTH_MM.contains(&month_mm) || !month_mm.is_finite() {
+        return Ok(None);
+    }
+    let (unit, other, factor) =
+        if settings.mm_per_unit > 1.0 { ("in", "mm", 1.0 / MM_PER_IN) } else { ("mm", "in", MM_PER_IN) };
+    if !USUAL_MONTH_MM.contains(&(month_mm * factor)) {
+        return Ok(None);
+    }
+    let says = format!(
+        "wetness.unit: read in {unit} the normal of a month is {month_mm:.1} mm; {other} would give {:.0} mm",
+        month_mm * factor
+    );
+    if month_mm > *MONTH_MM.end() {
+        return Err(IngestError::Contradiction(format!("archive.toml: {says}: unit = \"{other}\" fits")));
+    }
+    Ok(Some(says))
+}
+
+const MM_PER_IN: f64 = M_PER_IN * 1_000.0;
 
 /// The wetness at a place in the given reference system; `None` where a grid holds no data.
 pub(super) fn wetness(
@@ -109,7 +146,7 @@ pub(super) fn wetness(
             index.map(|index| index.of(total))
         }
     };
-    Ok(Some(Wetness { departure_mm, measure }))
+    Ok(Some(Wetness { departure_mm, measure, normal_mm: normal }))
 }
 
 /// Where the cells of a grid lie.

@@ -62,6 +62,9 @@ cautions! {
     SpeedDiffers = "speed-differs": "treated and check strips were harvested at speeds more than 5 % apart";
     MoistureDiffers = "moisture-differs": "treated and check strips were harvested more than 2 points of moisture apart";
     OtherAnalysesDiffer = "other-analyses-differ": "the interval leaves out 0, but those of the other analyses of the same strips all hold it";
+    UnitsDoubtful = "units-doubtful": "a unit or a column may be wrong: what it says does not fit the other columns or the crop";
+    DatesDoubtful = "dates-doubtful": "the dates or the clock do not fit the season, the planting or the time of day";
+    WideExtent = "wide-extent": "the records reach over more than 5 km: they may be of several fields";
     SoilIncomplete = "soil-incomplete": "the soil map does not cover every segment; those outside have no class";
     WetnessMissing = "wetness-missing": "no precipitation departure is known at this field";
     GeometryRepaired = "geometry-repaired": "a polygon crossed itself and was repaired";

@@ -162,9 +162,9 @@ quantity!(
     [Unit::new("deg", 1.0, &["°", "degree", "degrees"])]
 );
 quantity!(
-    /// A share in percent, as it is typed: `15.5 %` is 15.5.
+    /// A share in percent, as it is typed: `15.5 %` is 15.5, and so is `0.155 fraction`.
     Percent, "percentage",
-    [Unit::new("%", 1.0, &["percent", "pct"])]
+    [Unit::new("%", 1.0, &["percent", "pct"]), Unit::new("fraction", 100.0, &[])]
 );
 quantity!(
     /// An amount of data in bytes (prefixes: the SI's, and IEC 80000-13 for powers of two).

@@ -37,7 +37,36 @@ fn faults_are_told_with_exit_1() {
     assert!(said.stdout.contains("2023 Hollow good"), "the sound one is told all the same: {}", said.stdout);
     archive.edit("archive.toml", "months = [5]", "months = []");
     assert_eq!(inspect(&archive.root()).code, 1);
-    assert_eq!(inspect(archive.dir.path()).code, 1);
+    let empty = tempfile::tempdir().unwrap();
+    assert_eq!(inspect(empty.path()).code, 1);
+}
+
+#[test]
+fn a_folder_of_raw_files_and_the_columns_of_a_file_are_told() {
+    let archive = Archive::new();
+    let said = inspect(&archive.path("fields"));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    for text in [
+        "good/harvest.csv: 1200 records with places, with times",
+        "good/strips.geojson: 6 strips; treatments band, check",
+    ] {
+        assert!(said.stdout.contains(text), "{text}: {}", said.stdout);
+    }
+    let said = inspect(&archive.path("fields/good/harvest.csv"));
+    for text in [
+        "moist: 18 to 18; 0 % missing; 1 value",
+        "utc_s: 1696000000 to ",
+        "probably time, epoch_s",
+        "probably longitude",
+        "probably speed in m/s",
+        "probably mass_flow in kg/s",
+    ] {
+        assert!(said.stdout.contains(text), "{text}: {}", said.stdout);
+    }
+    let said = say(&["inspect", archive.path("fields/good/harvest.csv").to_str().unwrap(), "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&said.stdout).unwrap();
+    assert_eq!(json["cells"][0]["column"], "utc_s");
+    assert_eq!(json["cells"][0]["probably"]["what"], "time, epoch_s");
 }
 
 #[test]

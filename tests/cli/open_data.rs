@@ -19,7 +19,7 @@ fn raw_records_of_one_field_are_cleaned_and_mapped() {
         "fields/one/field.toml",
         r#"farm = "Hollow"
 field = "one"
-season = 2023
+season = 2001
 crop = "corn"
 [[harvest]]
 path = "harvest.csv"
@@ -38,7 +38,8 @@ elevation = { column = "Altitude", unit = "ft" }
     );
     let said = archive.run();
     assert_eq!(said.code, 0, "{}", said.stderr);
-    let summary = archive.summary("one");
+    let result = |name: &str| archive.out().join("site_years/2001/hollow/one").join(name);
+    let summary: serde_json::Value = serde_json::from_slice(&fs::read(result("summary.json")).unwrap()).unwrap();
     assert_eq!(summary["points_read"], 4949);
 
     // Mass is conserved: the sum of flow × interval over all rows of the file.
@@ -65,7 +66,37 @@ elevation = { column = "Altitude", unit = "ft" }
     assert_eq!(summary["limits"]["records logged below the full swath"], 34.0);
     let lag = &summary["lag_s"]["combine"];
     assert!(lag["source"] == "estimated" || lag["source"] == "assumed", "{lag}");
-    assert!(archive.result("one", "yield.tif").is_file());
+    assert!(result("yield.tif").is_file());
+}
+
+/// What the columns of that log are is known from its documentation: a look at the numbers must find it.
+#[test]
+fn the_columns_of_a_real_log_are_found_with_their_units() {
+    let archive = Archive::new();
+    archive.write("raw/log.csv", open_data("gartner_yield_points.csv"));
+    let said = say(&["inspect", archive.path("raw/log.csv").to_str().unwrap(), "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&said.stdout).unwrap();
+    let told = |name: &str| {
+        let cells = json["cells"].as_array().unwrap();
+        let cell = cells.iter().find(|cell| cell["column"] == name).unwrap();
+        (cell["probably"]["what"].as_str().unwrap_or("").to_owned(), cell["probably"]["probability"].as_f64())
+    };
+    for (name, what) in [
+        ("Time", "time, epoch_s"),
+        ("Longitude", "longitude"),
+        ("Latitude", "latitude"),
+        ("Distance", "distance in in"),
+        ("Swath", "swath in in"),
+        ("Moisture", "moisture in %"),
+        ("Cycles", "interval in s"),
+    ] {
+        let (found, probability) = told(name);
+        assert_eq!(found, what, "{name}: {said:?}");
+        assert!(probability.unwrap() >= 0.9, "{name}: {probability:?}");
+    }
+    // pounds or tons an hour: nothing here decides it, so it is not sure
+    let (flow, probability) = told("Flow");
+    assert!(flow.starts_with("mass_flow in") && (flow == "mass_flow in lb/s" || probability.unwrap() < 0.95), "{flow}");
 }
 
 /// An archive of the nitrogen strips, with their labels and yields alone: no time, no speed, no flow.

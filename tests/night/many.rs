@@ -18,15 +18,19 @@ fn archive_of(site_years: usize) -> Archive {
         "archive.toml",
         "name = \"Many\"\n[crops.corn]\nprice = \"4.20 USD/bu\"\n[treatments.check]\ncheck = true\n",
     );
-    let mut records = String::from("t,x,y,flow,moist,speed,down\n");
-    for (pass, at) in (0..2).flat_map(|pass| (0..30).map(move |at| (pass, at))) {
-        let y = if pass == 0 { at * 2 } else { 58 - at * 2 };
-        let (time, x) = (1_696_000_000 + pass * 90 + at, 450_000 + pass * 9);
-        writeln!(records, "{time},{x},{},1{}.5,18.0,2.0,1", 4_650_000 + y, at % 3).unwrap();
-    }
+    // the harvest of each season, on the same day of its year
+    let records = |season: usize| {
+        let mut records = String::from("t,x,y,flow,moist,speed,down\n");
+        for (pass, at) in (0..2).flat_map(|pass| (0..30).map(move |at| (pass, at))) {
+            let y = if pass == 0 { at * 2 } else { 58 - at * 2 };
+            let (time, x) = (1_696_000_000 - (2023 - season) * 31_557_600 + pass * 90 + at, 450_000 + pass * 9);
+            writeln!(records, "{time},{x},{},1{}.5,18.0,2.0,1", 4_650_000 + y, at % 3).unwrap();
+        }
+        records
+    };
     for at in 0..site_years {
         let folder = format!("{}/field-{at:05}", 2000 + at % 20);
-        archive.write(&format!("{folder}/harvest.csv"), &records);
+        archive.write(&format!("{folder}/harvest.csv"), records(2000 + at % 20));
         let swath = if is_broken(at) { "much" } else { "9 m" };
         archive.write(
             &format!("{folder}/field.toml"),

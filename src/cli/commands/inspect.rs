@@ -9,6 +9,7 @@ use crate::batch::{self, SiteYearFolder, discover, resolve};
 use crate::cli::args::InspectArguments;
 use crate::cli::{Exit, Output};
 use crate::config::{ArchiveSettings, FieldSettings};
+use crate::draft;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
 use crate::points::Ingested;
@@ -37,11 +38,7 @@ pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exi
             } else if folder.join("field.toml").is_file() {
                 site_year(folder, arguments.allow_outside)
             } else {
-                Finding {
-                    lines: Vec::new(),
-                    json: json!({}),
-                    faults: vec![format!("{}: holds neither archive.toml nor field.toml", folder.display())],
-                }
+                raw_folder(folder)
             }
         };
     if arguments.json {
@@ -57,6 +54,20 @@ pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exi
         }
     }
     if finding.faults.is_empty() { Exit::Done } else { Exit::SomeFailed }
+}
+
+/// A folder of files as they come: what each is.
+fn raw_folder(folder: &Path) -> Finding {
+    let files = draft::glance(folder);
+    if files.is_empty() {
+        let fault = format!("{}: holds neither archive.toml nor field.toml, nor files of data", folder.display());
+        return Finding { lines: Vec::new(), json: json!({}), faults: vec![fault] };
+    }
+    let mut lines =
+        vec![format!("{} files; `bandlift draft` writes the settings of an archive from them", files.len())];
+    lines.extend(files.iter().map(|(name, what)| format!("  {name}: {what}")));
+    let told: Vec<Value> = files.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
+    Finding { lines, json: json!({ "folder": folder, "files": told }), faults: Vec::new() }
 }
 
 fn data_file(path: &Path) -> Finding {
@@ -76,8 +87,35 @@ fn data_file(path: &Path) -> Finding {
             if let Some([west, south, east, north]) = summary.extent {
                 lines.push(format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"));
             }
-            for (column, [least, most]) in &summary.ranges {
-                lines.push(format!("  {column}: {least} to {most}"));
+            let probable = draft::probable_columns(&name, path);
+            let mut told = Vec::new();
+            for column in &summary.columns {
+                let Some((missing, distinct)) = summary.cells.get(column) else { continue };
+                let range = summary.ranges.get(column);
+                let kind = match (range, distinct) {
+                    (_, 0) => "empty".to_owned(),
+                    (Some([least, most]), _) => format!("{least} to {most}"),
+                    (None, _) => "text".to_owned(),
+                };
+                let count = match distinct {
+                    1 => "1 value".to_owned(),
+                    &ingest::MOST_DISTINCT => format!("{distinct} values or more"),
+                    more => format!("{more} values"),
+                };
+                let guess = probable.iter().find(|guess| guess.0 == *column);
+                let what = guess.map_or_else(String::new, |(_, what, probability, evidence)| {
+                    if probability.is_nan() {
+                        format!("; serves nothing: {what}")
+                    } else {
+                        format!("; probably {what} ({probability:.2}: {evidence})")
+                    }
+                });
+                lines.push(format!("  {column}: {kind}; {:.0} % missing; {count}{what}", 100.0 * missing));
+                told.push(json!({
+                    "column": column, "type": if range.is_some() { "number" } else { "text" }, "range": range,
+                    "missing": missing, "distinct": distinct,
+                    "probably": guess.filter(|guess| !guess.2.is_nan()).map(|guess| json!({ "what": guess.1, "probability": guess.2, "evidence": guess.3 })),
+                }));
             }
             if summary.is_place {
                 let none = "none in the file; write `crs` in field.toml";
@@ -85,7 +123,7 @@ fn data_file(path: &Path) -> Finding {
             }
             let json = json!({
                 "file": name, "format": summary.format, "rows": summary.rows, "columns": summary.columns,
-                "ranges": summary.ranges, "extent": summary.extent, "crs": summary.crs,
+                "ranges": summary.ranges, "extent": summary.extent, "crs": summary.crs, "cells": told,
             });
             Finding { lines, json, faults: Vec::new() }
         }

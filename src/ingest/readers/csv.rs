@@ -47,10 +47,138 @@ fn body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestEr
     } else {
         bytes
     };
-    without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))
+    let body = without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?;
+    Ok(without_units(without_footer(western(body))))
 }
 
-/// Comma, or what the first line holds most of among semicolon and tab where it holds no comma.
+/// Text that is no UTF-8 and carries no mark is taken for the Western code page (WHATWG Encoding Standard, windows-1252), which
+/// older programs write; bytes that are no text in it either stay as they are.
+fn western(body: Vec<u8>) -> Vec<u8> {
+    let controls = |byte: &u8| *byte < 0x20 && !matches!(byte, b'\t' | b'\n' | b'\r');
+    if std::str::from_utf8(&body).is_ok() || body.iter().any(controls) {
+        return body;
+    }
+    let (text, _, _) = encoding_rs::WINDOWS_1252.decode(&body);
+    text.into_owned().into_bytes()
+}
+
+/// Words that begin a line below the records that sums them up.
+const SUMS: [&str; 12] =
+    ["total", "totals", "sum", "summe", "gesamt", "suma", "somme", "soma", "mean", "average", "end of file", "eof"];
+
+/// The text without lines that are remarks (`#`) above the header and below the records, and without a line below them that sums
+/// them up.
+fn without_footer(mut body: Vec<u8>) -> Vec<u8> {
+    let begin = |line: &[u8]| {
+        let text = String::from_utf8_lossy(line).to_lowercase();
+        let text = text.trim_start_matches(['"', ' ', '\t', ';', ',']).trim_end().to_owned();
+        let is_sum = |word: &str| text.strip_prefix(word).is_some_and(|rest| !rest.starts_with(char::is_alphanumeric));
+        (text.starts_with('#'), SUMS.iter().any(|word| is_sum(word)))
+    };
+    while let Some(end) = body.iter().position(|&byte| byte == b'\n')
+        && begin(&body[..end]).0
+    {
+        body.drain(..=end);
+    }
+    loop {
+        let end = body.trim_ascii_end().len();
+        let start = body[..end].iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
+        let (is_remark, is_sum) = begin(&body[start..end]);
+        if start == 0 || !(is_remark || is_sum) {
+            return body;
+        }
+        body.truncate(start);
+    }
+}
+
+/// Units as they stand in a row of their own below the header.
+const UNITS: [&str; 42] = [
+    "m",
+    "ft",
+    "in",
+    "cm",
+    "mm",
+    "m/s",
+    "km/h",
+    "mph",
+    "ft/s",
+    "s",
+    "sec",
+    "ms",
+    "min",
+    "h",
+    "kg/s",
+    "lb/s",
+    "lbs/s",
+    "t/h",
+    "kg/h",
+    "lb/min",
+    "%",
+    "pct",
+    "percent",
+    "bu/ac",
+    "t/ha",
+    "kg/ha",
+    "q/ha",
+    "lb/ac",
+    "deg",
+    "degrees",
+    "°",
+    "-",
+    "utc",
+    "text",
+    "kg",
+    "lb",
+    "t",
+    "no",
+    "decimal degrees",
+    "dd",
+    "hh:mm:ss",
+    "yyyy-mm-dd",
+];
+
+/// The cells of a row of units, without the brackets about them; `None` where the row is none: a cell is something else, or fewer
+/// than two hold a unit.
+fn units_of(line: &[u8], separator: u8) -> Option<Vec<String>> {
+    let text = std::str::from_utf8(line).ok()?;
+    let plain = |cell: &str| cell.trim().trim_matches(['"', '(', ')', '[', ']', ' ']).trim().to_owned();
+    let cells: Vec<String> = text.trim_end_matches(['\r', '\n']).split(char::from(separator)).map(plain).collect();
+    let is_unit = |cell: &String| cell.is_empty() || UNITS.contains(&cell.to_lowercase().as_str());
+    let named = cells.iter().filter(|cell| !cell.is_empty() && *cell != "-").count();
+    (named >= 2 && cells.iter().all(is_unit)).then_some(cells)
+}
+
+/// The second line of a text, as a range of bytes.
+fn second_line(body: &[u8]) -> Option<std::ops::Range<usize>> {
+    let start = body.iter().position(|&byte| byte == b'\n')? + 1;
+    let end = body[start..].iter().position(|&byte| byte == b'\n').map_or(body.len(), |at| start + at + 1);
+    (start < end).then_some(start..end)
+}
+
+/// The text without a row of units below its header; it counts as no row.
+fn without_units(mut body: Vec<u8>) -> Vec<u8> {
+    let separator = separator(&body);
+    if let Some(line) = second_line(&body)
+        && units_of(&body[line.clone()], separator).is_some()
+    {
+        body.drain(line);
+    }
+    body
+}
+
+/// The units that stand in a row below the header, one a column.
+pub(crate) fn units(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Option<Vec<String>>, IngestError> {
+    let bytes = if bytes.starts_with(&[0x1f, 0x8b]) {
+        unpacked(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), most_bytes)?
+    } else {
+        bytes
+    };
+    let body = without_footer(western(without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?));
+    let separator = separator(&body);
+    Ok(second_line(&body).and_then(|line| units_of(&body[line], separator)))
+}
+
+/// What the header holds most of: comma, semicolon or tab.
 fn separator(body: &[u8]) -> u8 {
     let line = body.split(|&byte| byte == b'\n').next().unwrap_or(&[]);
     let count = |separator: u8| line.split(|&byte| byte == separator).count();
@@ -170,7 +298,8 @@ fn exact(file: &str, body: &[u8], separator: u8, header: &[String], wanted: &Wan
         let cell = |at: usize| String::from_utf8_lossy(record.get(at).unwrap_or(b""));
         for ((column, &at), name) in numbers.iter_mut().zip(&number_at).zip(&wanted.numbers) {
             let text = cell(at);
-            column.push(number(&text).map_err(|()| IngestError::Cell {
+            let read = number(&text).or_else(|()| decimal_comma(&text, separator));
+            column.push(read.map_err(|()| IngestError::Cell {
                 file: file.to_owned(),
                 row: rows,
                 column: name.clone(),
@@ -188,6 +317,15 @@ fn exact(file: &str, body: &[u8], separator: u8, header: &[String], wanted: &Wan
         texts: wanted.texts.iter().cloned().zip(texts).collect(),
         ..Table::default()
     })
+}
+
+/// A number with a decimal comma, in a file whose cells commas do not part.
+fn decimal_comma(text: &str, separator: u8) -> Result<f64, ()> {
+    let is_plain = |byte: u8| byte.is_ascii_digit() || matches!(byte, b',' | b'-' | b'+' | b' ');
+    if separator == b',' || text.matches(',').count() != 1 || !text.bytes().all(is_plain) {
+        return Err(());
+    }
+    number(&text.replace(',', "."))
 }
 
 #[cfg(test)]
@@ -294,6 +432,31 @@ mod tests {
             let fault = table(text).unwrap_err().to_string();
             assert!(fault.contains(expected), "{text:?}: {fault}");
         }
+    }
+
+    #[test]
+    fn decimal_commas_rows_of_units_and_western_letters_are_read() {
+        let plain = table("a,b,t\n1.5,2,Gr\u{fc}n\n-0.25,4,blue\n").unwrap();
+        for text in [
+            "a;b;t\n1,5;2;Grün\n-0,25;4;blue\n",
+            "a;b;t\n[m];[km/h];\n1,5;2;Grün\n-0,25;4;blue\n",
+            "a,b,t\nm,%,text\n1.5,2,Grün\n-0.25,4,blue\n",
+        ] {
+            let read = table(text).unwrap();
+            assert_eq!((read.rows, &read.numbers), (2, &plain.numbers), "{text}");
+        }
+        let western = b"a;b;t\n1,5;2;Gr\xfcn\n-0,25;4;blue\n".to_vec();
+        let read = read("f.csv", western, &wanted()).unwrap();
+        assert_eq!((&read.numbers, read.texts["t"].get(0)), (&plain.numbers, Some("Grün")));
+        assert_eq!(
+            units("f.csv", b"a;b\n(kg/s);%\n1;2\n".to_vec(), 1000).unwrap(),
+            Some(vec!["kg/s".to_owned(), "%".to_owned()])
+        );
+        assert_eq!(units("f.csv", b"a;b\n1;2\n".to_vec(), 1000).unwrap(), None);
+        let framed = "# exported on a Monday\na;b;t\n1,5;2;Grün\n-0,25;4;blue\nSumme;6;\n# end\n";
+        assert_eq!(table(framed).unwrap().numbers, plain.numbers);
+        // a thousand or one and two tenths: where commas part the cells nobody can tell
+        assert!(table("a,b,t\n\"1,234\",2,red\n").is_err());
     }
 
     #[test]

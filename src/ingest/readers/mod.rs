@@ -119,6 +119,22 @@ pub(crate) fn attribute_table(file: &str, path: &Path) -> Result<Table, IngestEr
     shapefile::attribute_table(file, path, bytes(file, path)?)
 }
 
+/// A cell as a number, with a decimal point or a decimal comma.
+pub(crate) fn number_or_comma(text: &str) -> Option<f64> {
+    text.parse::<f64>().ok().or_else(|| {
+        let comma = text.matches(',').count() == 1 && !text.contains('.');
+        if comma { text.replace(',', ".").parse().ok() } else { None }
+    })
+}
+
+/// The units in a row of their own below the header of a CSV file, one a column.
+pub(crate) fn units(file: &str, path: &Path, most_bytes: u64) -> Option<Vec<String>> {
+    if Format::of(path)? != Format::Csv {
+        return None;
+    }
+    csv::units(file, bytes(file, path).ok()?, most_bytes).ok().flatten()
+}
+
 /// The names of a file's columns; a packed file may unpack to `most_bytes`.
 pub(crate) fn columns(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<String>, IngestError> {
     let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;

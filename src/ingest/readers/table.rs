@@ -177,6 +177,18 @@ impl TextColumn {
         self.present[row].then(|| &self.buffer[start..self.ends[row]])
     }
 
+    /// Number of texts, missing ones included.
+    pub(crate) fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// The texts for which `keep` holds.
+    pub(crate) fn kept(&self, keep: &[bool]) -> Self {
+        let mut kept = Self::default();
+        self.iter().zip(keep).filter(|(_, keep)| **keep).for_each(|(text, _)| kept.push(text));
+        kept
+    }
+
     pub(crate) fn iter(&self) -> impl Iterator<Item = Option<&str>> {
         (0..self.ends.len()).map(|row| self.get(row))
     }

@@ -1,0 +1,17 @@
+//! What numbers of a harvest say of each other: pure functions over columns, for guesses (`draft`, `inspect`) and for checks of
+//! what was configured (`run`).
+//!
+//! A combine that drives writes one quantity several times over. Positions and times tell the speed and the distance, the
+//! spacing of its passes tells the width, flow over the ground cut tells the yield. A unit that is wrong is wrong by a known
+//! factor, so that what does not fit by that factor is told, and what would fit.
+
+mod configured;
+mod guess;
+mod relation;
+mod track;
+pub(crate) mod units;
+pub(crate) mod words;
+
+pub(crate) use configured::{Configured, check};
+pub(crate) use guess::{Channel, Guess, Numbers, Sight, guess};
+pub(crate) use track::Track;
