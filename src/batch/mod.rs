@@ -4,6 +4,7 @@ mod account;
 mod archive;
 mod basis;
 mod compute;
+mod country;
 mod discover;
 mod driven;
 mod fingerprint;

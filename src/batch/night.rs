@@ -5,7 +5,7 @@ use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 
-use super::account::Account;
+use super::account::{Account, absent};
 use super::basis::{self, Basis};
 use super::compute::{Became, Turn, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
@@ -17,10 +17,10 @@ use super::share::Share;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
-use super::{BatchError, archive, archive_settings, threads, workers};
+use super::{BatchError, archive, archive_settings, country, threads, workers};
 use crate::config::ArchiveSettings;
 use crate::report;
-use crate::results::{Conclusions, SiteYear};
+use crate::results::{Conclusions, Outline, SiteYear};
 
 /// What the night is to do.
 #[derive(Debug, Clone, Default)]
@@ -276,9 +276,6 @@ impl<'n> Night<'n> {
         let conclusions =
             threads::in_pool(self.options.jobs, || archive::conclude(&account.site_years, &self.settings))?;
         account.seconds.insert("synthesise", begun.elapsed().as_secs_f64());
-        for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
-            self.store.write_archive_file(file.name, &file.bytes)?;
-        }
         if !self.options.plans_next {
             let now = || Basis::of(&account.site_years, &self.settings);
             let plans = basis::mark_old_plans(&self.store, now)?;
@@ -286,6 +283,11 @@ impl<'n> Night<'n> {
                 self.journal.line(note);
             }
             account.notes.extend(plans);
+        }
+        let absent = absent(&account.failures, &account.retired);
+        let outline = outline(self.root, &self.store, &account.site_years, &self.settings, self.options.allow_outside);
+        for file in report::archive(&account.site_years, &conclusions, &outline, &absent, &self.settings)? {
+            self.store.write_archive_file(file.name, &file.bytes)?;
         }
         let (computed, unchanged) = (account.count("computed"), account.count("unchanged"));
         let elapsed_s = self.journal.elapsed_s();
@@ -350,6 +352,20 @@ impl<'n> Night<'n> {
         for retired in &account.retired {
             self.journal.line(&format!("{}: retired: {}", retired.folder, retired.reason));
         }
+    }
+}
+
+/// What the index shows beside the conclusions.
+pub(super) fn outline(
+    root: &Path,
+    store: &Store,
+    site_years: &[SiteYear],
+    settings: &ArchiveSettings,
+    allow_outside: bool,
+) -> Outline {
+    Outline {
+        departures: country::departures(root, site_years, settings, allow_outside),
+        plans: basis::outlines(store.root()),
     }
 }
 

@@ -21,6 +21,7 @@ use std::path::Path;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
+pub(crate) use wetness::departures;
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 
 use chrono::DateTime;

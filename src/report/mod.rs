@@ -31,7 +31,7 @@ use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{Conclusions, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
+use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
@@ -184,12 +184,13 @@ pub struct Failure {
 pub fn archive(
     site_years: &[SiteYear],
     conclusions: &Conclusions,
+    outline: &Outline,
     failures: &[Failure],
     archive: &ArchiveSettings,
 ) -> Result<Vec<OutputFile>, ReportError> {
     let zones = &conclusions.synthesis.zones;
     let answers = answers(conclusions, archive);
-    Ok(vec![
+    let mut files = vec![
         OutputFile {
             name: "answers.md",
             bytes: plain(&answers::markdown(&answers, archive)).into_owned().into_bytes(),
@@ -199,8 +200,31 @@ pub fn archive(
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
         OutputFile { name: "economics.csv", bytes: economics::table(&conclusions.worth, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
-        OutputFile { name: "index.html", bytes: html::index(site_years, conclusions, &answers, failures, archive)? },
-    ])
+    ];
+    files.extend(index(site_years, conclusions, outline, failures, archive)?);
+    Ok(files)
+}
+
+/// The files of the archive that a new plan changes.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn index(
+    site_years: &[SiteYear],
+    conclusions: &Conclusions,
+    outline: &Outline,
+    failures: &[Failure],
+    archive: &ArchiveSettings,
+) -> Result<Vec<OutputFile>, ReportError> {
+    let answers = answers(conclusions, archive);
+    let case = html::ArchiveCase { site_years, conclusions, outline, answers: &answers, failures, archive };
+    Ok(vec![OutputFile { name: "index.html", bytes: html::index(&case)? }])
+}
+
+/// A name as a part of the name of a file: letters, digits and hyphens.
+fn file_part(name: &str) -> String {
+    let plain = |c: char| if c.is_alphanumeric() { c } else { '-' };
+    name.chars().flat_map(char::to_lowercase).map(plain).take(40).collect()
 }
 
 /// The files of a plan, each with its folder below `plan`.

@@ -154,6 +154,9 @@ pub struct SiteYear {
     pub cautions: Cautions,
 }
 
+/// What stands for the whole field in the place of a class.
+const ALL: &str = "all";
+
 impl SiteYear {
     /// The reasons to doubt the site-year, and those to doubt each response.
     pub fn all_cautions(&self) -> Cautions {
@@ -173,11 +176,12 @@ impl SiteYear {
         all
     }
 
-    /// The site-year without what only its own page shows (variants of the analysis, contrasts, removal by treatment), so that
-    /// an archive of many fits into memory.
+    /// The site-year without what only its own page shows (variants of the analysis by class, contrasts, removal by treatment), so
+    /// that an archive of many fits into memory.
     #[must_use]
     pub fn for_archive(mut self) -> Self {
-        self.sensitivity = Vec::new();
+        self.sensitivity.retain(|row| row.class_name == ALL);
+        self.sensitivity.shrink_to_fit();
         self.supplement = Supplement::default();
         self.removal_by_treatment = Vec::new();
         self

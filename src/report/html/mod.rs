@@ -5,7 +5,9 @@ mod archive;
 mod colour;
 mod figures;
 mod ground;
+mod improve;
 mod map;
+mod questions;
 mod raster;
 mod records;
 mod site_year;
@@ -13,7 +15,7 @@ mod strips;
 mod text;
 mod words;
 
-pub(super) use archive::page as index;
+pub(super) use archive::{ArchiveCase, page as index};
 pub(super) use site_year::{drawn, page as site_year};
 pub(super) use strips::page as strips;
 
@@ -35,6 +37,7 @@ const TEMPLATES: [(&str, &str); 5] = [
 const STYLE: &str = include_str!("templates/style.css");
 const RECORD_MAP: &str = include_str!("templates/record_map.js");
 const TABLES: &str = include_str!("templates/tables.js");
+const WHAT_IF: &str = include_str!("templates/what_if.js");
 
 /// A page from its template.
 fn render(file: &'static str, template: &str, mut context: Value) -> Result<Vec<u8>, ReportError> {
@@ -48,6 +51,7 @@ fn render(file: &'static str, template: &str, mut context: Value) -> Result<Vec<
     context["style"] = STYLE.into();
     context["record_map"] = RECORD_MAP.into();
     context["tables"] = TABLES.into();
+    context["what_if_script"] = WHAT_IF.into();
     environment
         .get_template(template)
         .and_then(|template| template.render(Serde(context)))
