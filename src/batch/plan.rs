@@ -133,6 +133,8 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     night.notes.extend(basis::mark_old_plans(&store, || basis)?);
     let outline = night::outline(root, &store, &night.site_years, &settings, options.night.allow_outside);
     let absent = absent(&night.failures, &night.retired);
+    let drawn = || super::drawings::write(&store, &night.site_years, (&night.conclusions, &outline), &settings);
+    super::threads::in_pool(options.night.jobs, drawn)??;
     for file in report::index(&night.site_years, &night.conclusions, &outline, &absent, &settings)? {
         store.write_archive_file(file.name, &file.bytes)?;
     }

@@ -27,6 +27,8 @@ pub enum Command {
     /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected, and
     /// lays out strips where they would tell something.
     Plan(PlanArguments),
+    /// Draw the figures of an output folder again, to take along: drawings and pictures of 16 by 9.
+    Figures(FiguresArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -133,6 +135,28 @@ pub struct ExplainArguments {
     /// One record: its file, as in points.parquet or its end, and its row (the first data row is 1).
     #[arg(long, value_name = "FILE:ROW")]
     pub record: Option<String>,
+}
+
+/// How wide a picture is, px.
+fn width(text: &str) -> Result<u32, String> {
+    let fault = || format!("expected a whole number of px from 320 to 8000, found `{text}`");
+    text.parse().ok().filter(|width| (320..=8000).contains(width)).ok_or_else(fault)
+}
+
+/// Arguments of `figures`.
+#[derive(Debug, Args)]
+pub struct FiguresArguments {
+    /// The output folder of `run`.
+    pub out: PathBuf,
+    /// Draw only the figures whose name below OUT/figures matches this glob, such as "1-*" or "site_years/2023-*".
+    #[arg(long, value_name = "GLOB")]
+    pub only: Option<String>,
+    /// Width of the pictures, px; the height is 9/16 of it.
+    #[arg(long, value_name = "PX", value_parser = width, default_value_t = 1280)]
+    pub width: u32,
+    /// Pictures drawn at a time; as many as the machine has cores when not given.
+    #[arg(long, value_name = "N", value_parser = jobs)]
+    pub jobs: Option<u16>,
 }
 
 /// Arguments of `demo`.

@@ -227,6 +227,36 @@ fn file_part(name: &str) -> String {
     name.chars().flat_map(char::to_lowercase).map(plain).take(40).collect()
 }
 
+/// A figure to take along.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Slide {
+    /// Its name below `figures`, without an ending, with `/`.
+    pub name: String,
+    /// The drawing.
+    pub svg: String,
+}
+
+/// The figures to take along: of the archive, then of its site-years.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn slides(
+    site_years: &[SiteYear],
+    conclusions: &Conclusions,
+    outline: &Outline,
+    archive: &ArchiveSettings,
+) -> Result<Vec<Slide>, ReportError> {
+    html::slides(&html::ArchiveCase { site_years, conclusions, outline, answers: &[], failures: &[], archive })
+}
+
+/// A figure as a picture of a width, px.
+///
+/// # Errors
+/// [`ReportError`] when it cannot be drawn.
+pub fn picture(slide: &Slide, width: u32) -> Result<Vec<u8>, ReportError> {
+    html::png(&slide.svg, width)
+}
+
 /// The files of a plan, each with its folder below `plan`.
 ///
 /// # Errors

@@ -120,6 +120,8 @@ pub struct SiteYear {
     pub folder: String,
     /// Middle of the records, degrees: longitude, latitude.
     pub place_deg: (f64, f64),
+    /// The day of its last record, `2023-10-14`; absent where no time was recorded.
+    pub last_day: Option<String>,
     /// EPSG code of its UTM zone.
     pub epsg: u32,
     /// Precipitation departure from normal, mm.

@@ -2,6 +2,7 @@
 
 pub(super) mod demo;
 pub(super) mod explain;
+pub(super) mod figures;
 pub(super) mod inspect;
 pub(super) mod plan;
 pub(super) mod run;

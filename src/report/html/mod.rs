@@ -11,11 +11,13 @@ mod questions;
 mod raster;
 mod records;
 mod site_year;
+mod slides;
 mod strips;
 mod text;
 mod words;
 
 pub(super) use archive::{ArchiveCase, page as index};
+pub(super) use slides::{all as slides, png};
 pub(super) use site_year::{drawn, page as site_year};
 pub(super) use strips::page as strips;
 

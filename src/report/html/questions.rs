@@ -8,6 +8,7 @@ use super::ArchiveCase;
 use super::figures::compare::{self, Chance, Money, Treated};
 use super::figures::overturn::{self, Again, Tried};
 use super::figures::panel::Panel;
+use super::figures::planned::{self, Planned};
 use super::figures::repeat::{self, Case, Repeated};
 use super::figures::sites::{self, Site};
 use super::figures::soils::{self, Cell, Grounds, Soil};
@@ -22,6 +23,11 @@ use crate::results::{
 const OF_BLOCKS: &str = "without block";
 /// Share of the site-years that must tell of an analysis before it is told over all of them (ours).
 const LEAST_SHARE: f64 = 0.5;
+
+/// Treatments that a sheet compares.
+const MOST_COMPARED: usize = 4;
+/// Tallest panel that a sheet shows with text of a readable size, px.
+const TALLEST: f64 = 500.0;
 
 /// A figure with what it says.
 #[derive(Debug, Clone)]
@@ -133,14 +139,17 @@ impl Crop<'_> {
 
     fn figure(&self, number: &str, sentence: String, panels: Vec<Panel>, caption: String) -> Figure {
         let crop = crate::report::file_part(self.name());
-        Figure { name: format!("{number}-{crop}"), sentence, panels, caption }
+        Figure { name: format!("{number}-{crop}"), sentence: capitalised(&sentence), panels, caption }
     }
 
     /// Which treatment is best, and does it pay?
     pub(super) fn compared(&self) -> Figure {
-        let treated: Vec<Treated> = self
-            .choices
-            .treatments
+        self.compared_of(&self.choices.treatments.iter().collect::<Vec<_>>(), true)
+    }
+
+    /// Some of the treatments side by side, with nothing at all below them where that is wished.
+    fn compared_of(&self, choices: &[&Choice], with_nothing: bool) -> Figure {
+        let treated: Vec<Treated> = choices
             .iter()
             .map(|one| {
                 let (mean, interval) = self.scaled(&one.estimate);
@@ -155,7 +164,7 @@ impl Crop<'_> {
                 }
             })
             .collect();
-        let nothing = self.choices.probability_nothing_best.map(|share| Chance {
+        let nothing = self.choices.probability_nothing_best.filter(|_| with_nothing).map(|share| Chance {
             name: "is the best choice",
             kind: "best",
             share,
@@ -389,13 +398,8 @@ impl Crop<'_> {
     fn ground_of(&self, one: &SiteYear) -> String {
         let whole: f64 = one.class_area_m2.iter().sum();
         let most = one.class_area_m2.iter().enumerate().max_by(|one, other| one.1.total_cmp(other.1));
-        match most.filter(|_| whole > 0.0) {
-            Some((class, area)) => {
-                let name = self.case.archive.soil.zones.get(class).map_or("", String::as_str);
-                format!("{} {:.0} %", name.to_lowercase(), 100.0 * area / whole)
-            }
-            None => "soil not known".to_owned(),
-        }
+        let zone = most.filter(|_| whole > 0.0).and_then(|(class, _)| self.case.archive.soil.zones.get(class));
+        zone.map_or_else(|| "soil not known".to_owned(), |zone| zone.to_lowercase())
     }
 
     fn wetness_told(&self, one: &Choice) -> String {
@@ -439,6 +443,11 @@ impl Crop<'_> {
 
     /// On which ground?
     pub(super) fn grounds(&self) -> Option<Figure> {
+        self.grounds_of(false)
+    }
+
+    /// Soil by wetness, or soil alone.
+    fn grounds_of(&self, soil_alone: bool) -> Option<Figure> {
         let treated: Vec<Grounds> = self
             .choices
             .treatments
@@ -451,6 +460,7 @@ impl Crop<'_> {
                         name: if zones[0].class.is_some() { zones[0].class_name.clone() } else { "all soils".to_owned() },
                         cells: zones
                             .iter()
+                            .filter(|zone| !soil_alone || zone.wetness.is_none())
                             .map(|zone| {
                                 let (mean, interval) = self.scaled(&zone.estimate);
                                 let wetness = if zone.wetness.is_some() { &zone.wetness_class } else { "all seasons" };
@@ -611,8 +621,55 @@ impl Crop<'_> {
                 format!("; {} of {} move it across what it takes to pay ({})", names.len(), all.len(), some(&names))
             }
         });
-        let sentence = format!("{sign}{}.", pays.unwrap_or_default());
-        capitalised(&sentence)
+        format!("{sign}{}.", pays.unwrap_or_default())
+    }
+
+    /// The figures to take along, none with panels too tall for text of a readable size.
+    pub(super) fn slides(&self) -> Result<Vec<Figure>, ReportError> {
+        let mut slides = Vec::new();
+        let all: Vec<&Choice> = self.choices.treatments.iter().collect();
+        let parts: Vec<&[&Choice]> = all.chunks(MOST_COMPARED).collect();
+        let of_several = parts.len() > 1;
+        for (at, part) in parts.iter().enumerate() {
+            let mut figure = self.compared_of(part, at + 1 == parts.len());
+            if of_several {
+                figure.name = format!("{}-{}", figure.name, at + 1);
+            }
+            slides.push(figure);
+        }
+        slides.extend(self.repeated());
+        slides.extend(self.placed()?);
+        let is_tall = |figure: &Figure| figure.panels.iter().any(|panel| panel.height > TALLEST);
+        slides.extend(self.grounds_of(false).and_then(|all| {
+            if is_tall(&all) { self.grounds_of(true) } else { Some(all) }
+        }));
+        slides.extend(self.plan_figure());
+        slides.extend(self.tried());
+        Ok(slides)
+    }
+
+    /// The plan as a figure.
+    pub(super) fn plan_figure(&self) -> Option<Figure> {
+        let plan = self.case.outline.plans.iter().find(|plan| plan.crop == self.choices.crop)?;
+        let currency = self.case.archive.currency.clone().unwrap_or_default();
+        let planned: Vec<Planned> = plan
+            .treatments
+            .iter()
+            .map(|one| Planned {
+                label: self.label(&one.treatment).to_owned(),
+                areas: one.area_m2.map(|m2| self.units.area(m2)),
+                money: (one.best_m2 > 0.0).then_some((one.money, one.money_interval)),
+            })
+            .collect();
+        let caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
+                       of the money takes every zone to lie at the same end of its own."
+            .to_owned();
+        let mut sentence = self.plan_told(plan, &currency);
+        if plan.stale.is_some() {
+            sentence.push_str(" (This plan is older than the results.)");
+        }
+        let panels = planned::draw(&planned, (self.units.area_unit, &currency));
+        Some(self.figure("5-plan", sentence, panels, caption))
     }
 
     /// What the script of the sliders starts from.

@@ -5,7 +5,9 @@ use serde_json::{Map, Value, json};
 
 use super::colour::{hex, of_mark, of_yield, stops};
 use super::figures::intervals::{Look, Row};
-use super::figures::{along, intervals, match_curve, range};
+use super::figures::panel::Panel;
+use super::figures::soils::{Cell, Grounds, Soil};
+use super::figures::{along, intervals, match_curve, range, soils};
 use super::ground::Ground;
 use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed, sourced};
 use super::words::Words;
@@ -96,6 +98,35 @@ pub(in crate::report) fn page(
         }
     }
     render("report.html", "site_year.html", Value::Object(context))
+}
+
+/// The responses by ground, a panel for each treatment.
+pub(super) fn grounds(result: &SiteYear, archive: &ArchiveSettings, units: &Units) -> Vec<Panel> {
+    let treatments = result.responses.chunk_by(|one, next| one.key.treatment == next.key.treatment);
+    let told: Vec<Grounds> = treatments
+        .map(|responses| {
+            let whole_first = responses.iter().rev().take(1).chain(responses.iter().take(responses.len() - 1));
+            let soils = whole_first.map(|response| {
+                let estimate = units.estimate(&response.estimate);
+                let (whole, mean) = (response.key.class.is_none(), estimate.mean);
+                Soil {
+                    name: if whole { "whole field".to_owned() } else { response.class_name.clone() },
+                    cells: vec![Cell {
+                        wetness: mean.map_or_else(String::new, |mean| signed(mean, decimals(units))),
+                        mean,
+                        interval: estimate.low.zip(estimate.high),
+                    }],
+                }
+            });
+            let pays = responses.iter().filter(|one| one.key.class.is_none()).find_map(|one| one.returns.break_even);
+            Grounds {
+                title: archive.label(&responses[0].key.treatment).to_owned(),
+                soils: soils.collect(),
+                break_even: pays.map(|kg_ha| units.yields(kg_ha)),
+            }
+        })
+        .collect();
+    soils::draw(&told, units.yield_unit)
 }
 
 fn number(value: f64) -> String {

@@ -376,6 +376,7 @@ mod tests {
             identity,
             folder: String::new(),
             place_deg: (0.0, 0.0),
+            last_day: None,
             epsg: 32_615,
             wetness_mm: None,
             wetness_class: None,

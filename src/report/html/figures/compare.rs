@@ -41,7 +41,7 @@ const LABEL_LETTERS: usize = 52;
 /// Right end of the plots, px.
 const RIGHT: f64 = WIDTH - 6.0;
 /// The bars of the chances, px.
-const BARS: (f64, f64) = (168.0, 268.0);
+const BARS: (f64, f64) = (158.0, 246.0);
 
 /// The panels; without money the response alone. `units` are those of yield and money.
 pub(in crate::report::html) fn draw(
@@ -76,7 +76,7 @@ fn responses(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, u
         [one.mean, low, high, one.money.as_ref().map(|money| money.break_even)].into_iter().flatten()
     });
     let x = Scale::padded(range(ends, true), (6.0, RIGHT));
-    let mut sheet = Sheet::new(&format!("Treated minus check, {unit}"), rows + last + 34.0, "");
+    let mut sheet = Sheet::new(&format!("Treated minus check, {unit}"), 1, rows + last + 34.0, "");
     sheet.axis(&x, 5.0, rows, "");
     let mut y = sheet.y;
     for one in treatments {
@@ -107,7 +107,7 @@ fn returns(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, uni
     let x = Scale::new((low - room, high + room), (6.0, RIGHT));
     let (zero, one) = (x.at(0.0), x.at(1.0));
     let data = format!(" data-zero=\"{zero:.4}\" data-unit=\"{:.6}\" data-ends=\"6 {RIGHT}\"", one - zero);
-    let mut sheet = Sheet::new(&format!("Net return after its cost, {unit}"), rows + last + 34.0, &data);
+    let mut sheet = Sheet::new(&format!("Net return after its cost, {unit}"), 1, rows + last + 34.0, &data);
     sheet.axis(&x, 5.0, rows, "");
     let mut y = sheet.y;
     for one in treatments {
@@ -124,9 +124,6 @@ fn returns(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, uni
         }
         y += height(one);
     }
-    if last > 0.0 {
-        sheet.svg.text("label", (0.0, y + LINE + 16.0), "start", "");
-    }
     sheet.finish()
 }
 
@@ -136,7 +133,7 @@ pub(in crate::report::html) fn net_told(net: f64, (low, high): (f64, f64)) -> St
 }
 
 fn chances(treatments: &[Treated], nothing: Option<&Chance>, height: Height<'_>, rows: f64, last: f64) -> Panel {
-    let mut sheet = Sheet::new("Chances", rows + last + 34.0, "");
+    let mut sheet = Sheet::new("Chances", 1, rows + last + 34.0, "");
     let x = Scale::new((0.0, 1.0), BARS);
     let mut y = sheet.y;
     for at in [0.0, 0.5, 1.0] {

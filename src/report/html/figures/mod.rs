@@ -6,6 +6,7 @@ pub(super) mod intervals;
 pub(super) mod match_curve;
 pub(super) mod overturn;
 pub(super) mod panel;
+pub(super) mod planned;
 pub(super) mod repeat;
 pub(super) mod sites;
 pub(super) mod soils;

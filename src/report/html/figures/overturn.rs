@@ -1,6 +1,6 @@
 //! What would overturn an answer: the mean under other choices, a panel for each treatment.
 
-use super::panel::{LINE, Panel, Sheet, WIDTH, shortened, shown, wrapped};
+use super::panel::{LINE, Panel, Sheet, WIDTH, shortened, shown, title_lines};
 use super::{Scale, range};
 
 /// The mean again, with what was changed.
@@ -32,12 +32,13 @@ pub(in crate::report::html) fn draw(treatments: &[Tried], unit: &str) -> Vec<Pan
         [Some(one.mean), low, high, one.break_even].into_iter().flatten().chain(again)
     });
     let x = Scale::padded(range(ends, true), PLOT);
-    treatments.iter().map(|one| panel(one, &x, unit)).collect()
+    let titles = title_lines(treatments.iter().map(|one| one.title.as_str()));
+    treatments.iter().map(|one| panel(one, &x, titles, unit)).collect()
 }
 
-fn panel(one: &Tried, x: &Scale, unit: &str) -> Panel {
+fn panel(one: &Tried, x: &Scale, titles: usize, unit: &str) -> Panel {
     let room = ROW * (one.kinds.len() + 1) as f64;
-    let mut sheet = Sheet::new(&one.title, room + 36.0, "");
+    let mut sheet = Sheet::new(&one.title, titles, room + 36.0, "");
     sheet.axis(x, 5.0, room, unit);
     if let Some(pays) = one.break_even {
         sheet.svg.line("limit", (x.at(pays), sheet.y), (x.at(pays), sheet.y + room));
@@ -54,11 +55,9 @@ fn panel(one: &Tried, x: &Scale, unit: &str) -> Panel {
         let mut told = (*name).to_owned();
         if let (Some(low), Some(high)) = ends {
             let far = if one.mean - low.mean > high.mean - one.mean { low } else { high };
-            told = format!("{name}; farthest: {}", far.name);
+            told = format!("{name}; farthest {}", far.name);
         }
-        for line in wrapped(&shortened(&told, 56), 56, 1) {
-            sheet.svg.text("number", (0.0, y + 13.0), "start", &line);
-        }
+        sheet.svg.text("number", (0.0, y + 13.0), "start", &shortened(&told, 54));
         sheet.svg.raw("<g class=\"many\">");
         for again in all {
             sheet.dot(x.at(again.mean), y + LINE + 8.0, 4.0, &format!("{}: {:+.1} {unit}", again.name, again.mean));

@@ -30,13 +30,12 @@ pub(super) struct Sheet {
 }
 
 impl Sheet {
-    /// A panel with a title and room of so many px below it; `data` are further attributes, escaped.
-    pub(super) fn new(title: &str, room: f64, data: &str) -> Self {
-        let lines = wrapped(title, TITLE_LETTERS, TITLE_LINES);
-        let top = LINE * lines.len() as f64 + 6.0;
+    /// A panel with a title of so many lines and room of so many px below it; `data` are further attributes, escaped.
+    pub(super) fn new(title: &str, lines: usize, room: f64, data: &str) -> Self {
+        let top = LINE * lines as f64 + 6.0;
         let height = (top + room).ceil();
         let mut svg = Svg::with_data(WIDTH, height, "panel", title, data);
-        for (at, line) in lines.iter().enumerate() {
+        for (at, line) in wrapped(title, TITLE_LETTERS, lines).iter().enumerate() {
             svg.text("title", (0.0, LINE * (at as f64 + 0.8)), "start", line);
         }
         Self { svg, height, y: top }
@@ -79,6 +78,11 @@ impl Sheet {
     pub(super) fn finish(self) -> Panel {
         Panel { svg: self.svg.finish(), height: self.height }
     }
+}
+
+/// Lines that the longest of some titles needs, so that the panels of a figure line up.
+pub(super) fn title_lines<'t>(titles: impl IntoIterator<Item = &'t str>) -> usize {
+    titles.into_iter().map(|title| wrapped(title, TITLE_LETTERS, TITLE_LINES).len()).max().unwrap_or(1)
 }
 
 /// A text in lines of so many letters; what does not fit into the last ends in an ellipsis.

@@ -1,6 +1,6 @@
 //! Site-year by site-year, beside how wet its season was: a panel for each treatment, all on one scale.
 
-use super::panel::{LINE, Panel, Sheet, WIDTH, shortened, shown};
+use super::panel::{LINE, Panel, Sheet, WIDTH, shortened, shown, title_lines};
 use super::{Scale, range};
 use crate::report::html::text::signed;
 
@@ -25,7 +25,7 @@ pub(in crate::report::html) struct Repeated {
 }
 
 /// Site-years with a line of their own; of more, a line for each season holds their points.
-pub(in crate::report::html) const MOST_LINES: usize = 22;
+pub(in crate::report::html) const MOST_LINES: usize = 19;
 const PLOT: (f64, f64) = (166.0, WIDTH - 6.0);
 const ROW: f64 = 19.0;
 
@@ -37,12 +37,14 @@ pub(in crate::report::html) fn draw(treatments: &[Repeated], unit: &str) -> Vec<
     });
     let x = Scale::padded(range(ends, true), PLOT);
     let by_season = treatments.iter().any(|one| one.cases.len() > MOST_LINES);
-    treatments.iter().map(|one| if by_season { seasons(one, &x, unit) } else { lines(one, &x, unit) }).collect()
+    let titles = title_lines(treatments.iter().map(|one| one.title.as_str()));
+    let panel = |one| if by_season { seasons(one, &x, titles, unit) } else { lines(one, &x, titles, unit) };
+    treatments.iter().map(panel).collect()
 }
 
-fn begin(one: &Repeated, x: &Scale, rows: usize, unit: &str) -> Sheet {
+fn begin(one: &Repeated, x: &Scale, titles: usize, rows: usize, unit: &str) -> Sheet {
     let room = ROW * (rows as f64 + 1.6);
-    let mut sheet = Sheet::new(&one.title, LINE + room + 36.0, "");
+    let mut sheet = Sheet::new(&one.title, titles, LINE + room + 36.0, "");
     sheet.svg.text("tick", (PLOT.0 - 8.0, sheet.y + 11.0), "end", "mm from normal");
     sheet.y += LINE;
     sheet.axis(x, 4.0, room - 4.0, unit);
@@ -56,8 +58,8 @@ fn overall(sheet: &mut Sheet, one: &Repeated, x: &Scale, y: f64) {
     }
 }
 
-fn lines(one: &Repeated, x: &Scale, unit: &str) -> Panel {
-    let mut sheet = begin(one, x, one.cases.len(), unit);
+fn lines(one: &Repeated, x: &Scale, titles: usize, unit: &str) -> Panel {
+    let mut sheet = begin(one, x, titles, one.cases.len(), unit);
     let mut y = sheet.y + 0.5 * ROW;
     let mut season = None;
     for case in &one.cases {
@@ -79,9 +81,9 @@ fn lines(one: &Repeated, x: &Scale, unit: &str) -> Panel {
     sheet.finish()
 }
 
-fn seasons(one: &Repeated, x: &Scale, unit: &str) -> Panel {
+fn seasons(one: &Repeated, x: &Scale, titles: usize, unit: &str) -> Panel {
     let of_season: Vec<&[Case]> = one.cases.chunk_by(|one, next| one.season == next.season).collect();
-    let mut sheet = begin(one, x, of_season.len(), unit);
+    let mut sheet = begin(one, x, titles, of_season.len(), unit);
     let mut y = sheet.y + 0.5 * ROW;
     for cases in of_season {
         let known: Vec<f64> = cases.iter().filter_map(|case| case.wetness_mm).collect();

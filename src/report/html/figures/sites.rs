@@ -61,7 +61,7 @@ pub(in crate::report::html) fn draw(
     let mut panels = Vec::new();
     for sites in sites.chunk_by(|one, next| one.season == next.season) {
         let season = sites[0].season;
-        let mut sheet = Sheet::new(&season.to_string(), height + 4.0, "");
+        let mut sheet = Sheet::new(&season.to_string(), 1, height + 4.0, "");
         let top = sheet.y;
         if let Some((map, cells)) = map.and_then(|map| Some((map, map.seasons.get(&season)?))) {
             let grid = Array2::from_shape_fn((map.rows, map.columns), |(row, column)| {
@@ -110,7 +110,7 @@ fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, 
 /// The name and the ground beside a site, on the side where there is room; below a name that stands there already.
 fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), (right, bottom): (f64, f64), taken: &mut Vec<(f64, f64)>) {
     let is_left = x > 0.62 * right;
-    let (at, anchor) = if is_left { (x - 14.0, "end") } else { (x + 14.0, "start") };
+    let (at, anchor) = if is_left { (x - 18.0, "end") } else { (x + 18.0, "start") };
     let mut line = y - 2.0;
     while taken.iter().any(|&(other_x, other_y)| (other_x - at).abs() < 170.0 && (other_y - line).abs() < 29.0) {
         line += 6.0;
@@ -123,7 +123,7 @@ fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), (right, bottom): (f64, f
 
 /// The colours with what they stand for.
 fn key(has_grid: bool, ends: &Ends, unit: &str) -> Panel {
-    let mut sheet = Sheet::new("Key", 6.5 * LINE, "");
+    let mut sheet = Sheet::new("Key", 1, 6.5 * LINE, "");
     let mut y = sheet.y;
     let mut bar = |stops: Vec<String>, words: &str, low: String, high: String| {
         sheet.svg.text("number", (0.0, y + 12.0), "start", words);

@@ -1,6 +1,6 @@
 //! Soil by wetness: a panel for each treatment.
 
-use super::panel::{LINE, Panel, Sheet, WIDTH, shortened, shown, wrapped};
+use super::panel::{LINE, Panel, Sheet, WIDTH, shortened, shown, title_lines, wrapped};
 use super::{Scale, range};
 
 /// One cell, in the report's unit.
@@ -27,7 +27,7 @@ pub(in crate::report::html) struct Grounds {
     pub(in crate::report::html) break_even: Option<f64>,
 }
 
-const PLOT: (f64, f64) = (186.0, WIDTH - 6.0);
+const PLOT: (f64, f64) = (192.0, WIDTH - 6.0);
 const ROW: f64 = 15.0;
 const GAP: f64 = 7.0;
 
@@ -42,13 +42,14 @@ pub(in crate::report::html) fn draw(treatments: &[Grounds], unit: &str) -> Vec<P
         told.chain(one.break_even)
     });
     let x = Scale::padded(range(ends, true), PLOT);
-    treatments.iter().map(|one| panel(one, &x, unit)).collect()
+    let titles = title_lines(treatments.iter().map(|one| one.title.as_str()));
+    treatments.iter().map(|one| panel(one, &x, titles, unit)).collect()
 }
 
-fn panel(one: &Grounds, x: &Scale, unit: &str) -> Panel {
+fn panel(one: &Grounds, x: &Scale, titles: usize, unit: &str) -> Panel {
     let height = |soil: &Soil| ROW * soil.cells.len().max(2) as f64 + GAP;
     let room: f64 = one.soils.iter().map(height).sum();
-    let mut sheet = Sheet::new(&one.title, room + 36.0, "");
+    let mut sheet = Sheet::new(&one.title, titles, room + 36.0, "");
     sheet.axis(x, 4.0, room, unit);
     if let Some(pays) = one.break_even {
         sheet.svg.line("limit thin", (x.at(pays), sheet.y), (x.at(pays), sheet.y + room));
@@ -60,7 +61,7 @@ fn panel(one: &Grounds, x: &Scale, unit: &str) -> Panel {
         }
         for (at, cell) in soil.cells.iter().enumerate() {
             let middle = y + ROW * at as f64 + 9.0;
-            sheet.svg.text("tick", (104.0, middle + 4.0), "start", &shortened(&cell.wetness, 12));
+            sheet.svg.text("tick", (112.0, middle + 4.0), "start", &shortened(&cell.wetness, 12));
             if cell.mean.is_some() {
                 sheet.mark(x, middle, shown(cell.interval), cell.mean, cell.interval);
             } else {

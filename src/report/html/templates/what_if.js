@@ -32,7 +32,7 @@
       for (const group of part.querySelectorAll(`[data-chance="${kind}"]`)) {
         if (group.dataset.key !== key) continue;
         group.querySelector("text").textContent = words(share);
-        group.querySelector("rect").setAttribute("width", (100 * share).toFixed(1));
+        group.querySelector("rect").setAttribute("width", (88 * share).toFixed(1));
       }
     };
     const compute = () => {
@@ -97,7 +97,7 @@
       history.replaceState(null, "", address.size ? `#${address}` : location.pathname + location.search);
     };
     for (const name of names) {
-      const value = Number(kept.get(`${data.crop}.${name}`));
+      const value = Number(kept.get(`${data.crop}.${name}`) ?? NaN);
       if (value >= Number(inputs[name].min) && value <= Number(inputs[name].max)) inputs[name].value = value;
       inputs[name].addEventListener("input", () => { compute(); keep(); });
     }
