@@ -29,6 +29,8 @@ pub enum Command {
     Plan(PlanArguments),
     /// Draw the figures of an output folder again, to take along: drawings and pictures of 16 by 9.
     Figures(FiguresArguments),
+    /// The reference of every column, mark or caution.
+    Describe(DescribeArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -157,6 +159,27 @@ pub struct FiguresArguments {
     /// Pictures drawn at a time; as many as the machine has cores when not given.
     #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
+}
+
+/// What `describe` knows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Reference {
+    /// Every column of every table and layer: what `OUT/columns.csv` holds.
+    Columns,
+    /// Every reason for which a record is removed.
+    Marks,
+    /// Every reason to doubt a number.
+    Cautions,
+}
+
+/// Arguments of `describe`.
+#[derive(Debug, Args)]
+pub struct DescribeArguments {
+    /// Of what.
+    pub of: Reference,
+    /// Print as JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// Arguments of `demo`.

@@ -1,6 +1,7 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
 mod answers;
+mod columns;
 mod economics;
 mod explain;
 mod first;
@@ -35,7 +36,7 @@ use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYe
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -198,8 +199,10 @@ pub fn archive(
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
         OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
-        OutputFile { name: "economics.csv", bytes: economics::table(&conclusions.worth, archive)? },
+        OutputFile { name: "economics.csv", bytes: economics::table(conclusions, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
+        OutputFile { name: "sites.gpkg", bytes: geopackage::sites(site_years, archive)? },
+        OutputFile { name: "columns.csv", bytes: columns::table()? },
     ];
     files.extend(index(site_years, conclusions, outline, failures, archive)?);
     Ok(files)
@@ -283,6 +286,16 @@ pub fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width
 /// The zone table as text, for the terminal.
 pub fn zone_table(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     tables::zone_text(zones, archive)
+}
+
+/// The data dictionary as text, for the terminal.
+pub fn columns_text() -> String {
+    columns::as_text()
+}
+
+/// The data dictionary as JSON.
+pub fn columns_json() -> serde_json::Value {
+    columns::as_json()
 }
 
 /// The cautions as a table of the README.

@@ -1,6 +1,7 @@
 //! One file a command.
 
 pub(super) mod demo;
+pub(super) mod describe;
 pub(super) mod explain;
 pub(super) mod figures;
 pub(super) mod inspect;

@@ -27,7 +27,7 @@ const LEAST_SHARE: f64 = 0.5;
 /// Treatments that a sheet compares.
 const MOST_COMPARED: usize = 4;
 /// Tallest panel that a sheet shows with text of a readable size, px.
-const TALLEST: f64 = 500.0;
+const TALLEST: f64 = 470.0;
 
 /// A figure with what it says.
 #[derive(Debug, Clone)]

@@ -31,7 +31,8 @@ const TITLE: f64 = 27.0;
 const TITLE_LINES: usize = 3;
 const TITLE_LETTERS: usize = 82;
 /// Room for the source lines, px.
-const FOOT: f64 = 56.0;
+const FOOT: f64 = 82.0;
+const CAPTION_LETTERS: usize = 160;
 
 /// DejaVu Sans (its licence lies beside it): what text in a picture is drawn with on every machine.
 const FONT: &[u8] = include_bytes!("fonts/DejaVuSans.ttf");
@@ -103,25 +104,53 @@ fn of_site_year(case: &ArchiveCase<'_>, result: &SiteYear) -> Vec<Slide> {
 
 /// A figure on as many sheets as its panels need.
 fn sheets(figure: &Figure, source: &str) -> Vec<Slide> {
-    let parts: Vec<&[Panel]> = figure.panels.chunks(MOST_PANELS).collect();
+    let room = (SHEET.1 - top(&title(figure)) - FOOT) * LEAST_TEXT.0 / LEAST_TEXT.1;
+    // rows of panels, as many on a sheet as leave the text readable
+    let mut parts: Vec<Vec<&[Panel]>> = Vec::new();
+    let mut left = 0.0;
+    for row in figure.panels.chunks(MOST_PANELS) {
+        let needed = tallest(row) + GAP;
+        match parts.last_mut() {
+            Some(part) if needed <= left => part.push(row),
+            _ => {
+                parts.push(vec![row]);
+                left = room + GAP;
+            }
+        }
+        left -= needed;
+    }
     let of_several = parts.len() > 1;
     parts
         .into_iter()
         .enumerate()
-        .map(|(at, panels)| Slide {
+        .map(|(at, rows)| Slide {
             name: if of_several { format!("{}-{}", figure.name, at + 1) } else { figure.name.clone() },
-            svg: sheet(figure, panels, source),
+            svg: sheet(figure, &rows, source),
         })
         .collect()
 }
 
+fn title(figure: &Figure) -> Vec<String> {
+    wrapped(&figure.sentence, TITLE_LETTERS, TITLE_LINES)
+}
+
+/// Where the panels begin below a title, px.
+fn top(title: &[String]) -> f64 {
+    MARGIN + (TITLE + 6.0) * title.len() as f64 + 10.0
+}
+
+fn tallest(panels: &[Panel]) -> f64 {
+    panels.iter().map(|panel| panel.height).fold(1.0, f64::max)
+}
+
 /// One sheet.
-fn sheet(figure: &Figure, panels: &[Panel], source: &str) -> String {
+fn sheet(figure: &Figure, rows: &[&[Panel]], source: &str) -> String {
     let (width, height) = SHEET;
-    let title = wrapped(&figure.sentence, TITLE_LETTERS, TITLE_LINES);
-    let top = MARGIN + (TITLE + 6.0) * title.len() as f64 + 10.0;
-    let wide = WIDTH * panels.len() as f64 + GAP * panels.len().saturating_sub(1) as f64;
-    let tall = panels.iter().map(|panel| panel.height).fold(1.0, f64::max);
+    let title = title(figure);
+    let top = top(&title);
+    let across = rows.iter().map(|row| row.len()).max().unwrap_or(1);
+    let wide = WIDTH * across as f64 + GAP * across.saturating_sub(1) as f64;
+    let tall = rows.iter().map(|row| tallest(row) + GAP).sum::<f64>() - GAP;
     let factor = ((width - 2.0 * MARGIN) / wide).min((height - top - FOOT) / tall).min(MOST_FACTOR);
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" width=\"{width}\" height=\"{height}\" \
@@ -133,10 +162,16 @@ fn sheet(figure: &Figure, panels: &[Panel], source: &str) -> String {
         let y = MARGIN + (TITLE + 6.0) * at as f64 + TITLE;
         let _ = write!(svg, "<text class=\"sheet-title\" x=\"{MARGIN}\" y=\"{y:.1}\">{}</text>", escaped(line));
     }
-    for (at, panel) in panels.iter().enumerate() {
+    let mut below = top;
+    let places = rows.iter().flat_map(|row| {
+        let y = below;
+        below += (tallest(row) + GAP) * factor;
+        row.iter().enumerate().map(move |(at, panel)| (at, y, panel))
+    });
+    for (at, y, panel) in places {
         let x = MARGIN + (WIDTH + GAP) * factor * at as f64;
         let placed = format!(
-            "<svg x=\"{x:.1}\" y=\"{top:.1}\" width=\"{:.1}\" height=\"{:.1}\" ",
+            "<svg x=\"{x:.1}\" y=\"{y:.1}\" width=\"{:.1}\" height=\"{:.1}\" ",
             WIDTH * factor,
             panel.height * factor
         );
@@ -144,8 +179,11 @@ fn sheet(figure: &Figure, panels: &[Panel], source: &str) -> String {
         let own = format!(" width=\"{WIDTH:.0}\" height=\"{:.0}\"", panel.height);
         svg.push_str(&panel.svg.replacen("<svg ", &placed, 1).replacen(&own, "", 1));
     }
-    let caption = wrapped(&format!("{source}. {}", figure.caption), 150, 1).join("");
-    for (line, y) in [(caption.as_str(), height - 32.0), (LABEL_FIRST, height - 12.0)] {
+    let caption = wrapped(&figure.caption, CAPTION_LETTERS, 2);
+    let lines = caption.iter().map(String::as_str).chain([source, LABEL_FIRST]);
+    let first = height - 10.0 - 18.0 * (caption.len() + 1) as f64;
+    for (at, line) in lines.enumerate() {
+        let y = first + 18.0 * at as f64;
         let _ = write!(svg, "<text class=\"sheet-source\" x=\"{MARGIN}\" y=\"{y}\">{}</text>", escaped(line));
     }
     svg.push_str("</svg>");

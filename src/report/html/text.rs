@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Source, Sourced};
 use crate::report::Units;
 use crate::report::units::{fixed, probability as told};
@@ -29,6 +30,14 @@ pub(super) fn signed(value: f64, decimals: usize) -> String {
     } else {
         text.replace('-', "−")
     }
+}
+
+/// What the months of the wetness are called at a latitude: `spring` where all of them lie in March to May (south of the equator in
+/// September to November), else `season`.
+pub(super) fn time_of_year(archive: &ArchiveSettings, latitude_deg: f64) -> &'static str {
+    let spring = if latitude_deg < 0.0 { 9..=11 } else { 3..=5 };
+    let months = archive.wetness.as_ref().map_or(&[][..], |wetness| wetness.months.as_slice());
+    if !months.is_empty() && months.iter().all(|month| spring.contains(month)) { "spring" } else { "season" }
 }
 
 /// A part of a count, in percent.

@@ -41,7 +41,7 @@ const LABEL_LETTERS: usize = 52;
 /// Right end of the plots, px.
 const RIGHT: f64 = WIDTH - 6.0;
 /// The bars of the chances, px.
-const BARS: (f64, f64) = (158.0, 246.0);
+const BARS: (f64, f64) = (166.0, 242.0);
 
 /// The panels; without money the response alone. `units` are those of yield and money.
 pub(in crate::report::html) fn draw(
@@ -154,13 +154,14 @@ fn chances(treatments: &[Treated], nothing: Option<&Chance>, height: Height<'_>,
             sheet.dot(x.at(chance.share), y, 4.0, "");
         } else {
             sheet.svg.raw(format_args!(
-                "<rect class=\"share\" x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"9\"/>",
+                "<rect class=\"share\" data-full=\"{}\" x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"9\"/>",
+                BARS.1 - BARS.0,
                 BARS.0,
                 y - 4.5,
                 x.at(chance.share) - BARS.0
             ));
         }
-        sheet.svg.text("number", (BARS.1 + 8.0, y + 4.0), "start", &chance.told);
+        sheet.svg.text("number", (BARS.1 + 6.0, y + 4.0), "start", &chance.told);
         sheet.svg.raw("</g>");
     };
     for one in treatments {

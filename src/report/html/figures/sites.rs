@@ -110,7 +110,7 @@ fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, 
 /// The name and the ground beside a site, on the side where there is room; below a name that stands there already.
 fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), (right, bottom): (f64, f64), taken: &mut Vec<(f64, f64)>) {
     let is_left = x > 0.62 * right;
-    let (at, anchor) = if is_left { (x - 18.0, "end") } else { (x + 18.0, "start") };
+    let (at, anchor) = if is_left { (x - 22.0, "end") } else { (x + 22.0, "start") };
     let mut line = y - 2.0;
     while taken.iter().any(|&(other_x, other_y)| (other_x - at).abs() < 170.0 && (other_y - line).abs() < 29.0) {
         line += 6.0;

@@ -32,7 +32,8 @@
       for (const group of part.querySelectorAll(`[data-chance="${kind}"]`)) {
         if (group.dataset.key !== key) continue;
         group.querySelector("text").textContent = words(share);
-        group.querySelector("rect").setAttribute("width", (88 * share).toFixed(1));
+        const bar = group.querySelector("rect");
+        bar.setAttribute("width", (Number(bar.dataset.full) * share).toFixed(1));
       }
     };
     const compute = () => {
