@@ -21,6 +21,7 @@ mod bad_records;
 mod channels;
 mod explain;
 mod few_blocks;
+mod figures;
 mod first;
 mod good;
 mod inspect;
