@@ -39,8 +39,7 @@ pub(super) fn write_some(
     only: Option<&glob::Pattern>,
     width: u32,
 ) -> Result<Vec<String>, BatchError> {
-    let wanted: Vec<&Slide> =
-        slides.iter().filter(|slide| only.is_none_or(|only| only.matches(&slide.name))).collect();
+    let wanted: Vec<&Slide> = slides.iter().filter(|slide| only.is_none_or(|only| only.matches(&slide.name))).collect();
     wanted.par_iter().map(|slide| one(store, slide, width, true)).collect::<Result<Vec<_>, BatchError>>()?;
     Ok(wanted.into_iter().map(|slide| format!("{FIGURES}/{}", slide.name)).collect())
 }

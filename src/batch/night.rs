@@ -160,7 +160,8 @@ pub fn figures(
         reason: "remembers no archive; expected the OUT of `bandlift run`".to_owned(),
     })?;
     let pattern = only.map(|text| {
-        glob::Pattern::new(text).map_err(|error| BatchError::NoFigure(format!("--only: `{text}` is not a glob: {error}")))
+        glob::Pattern::new(text)
+            .map_err(|error| BatchError::NoFigure(format!("--only: `{text}` is not a glob: {error}")))
     });
     let pattern = pattern.transpose()?;
     let options = NightOptions { allow_outside: origin.allow_outside, ..options.clone() };
@@ -169,11 +170,11 @@ pub fn figures(
     let became = night.each(&tasks, |_| Some(Turn::Remembered))?;
     let mut account = Account::of(&tasks, became, failures);
     account.site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
-    let conclusions =
-        threads::in_pool(options.jobs, || archive::conclude(&account.site_years, &night.settings))?;
+    let conclusions = threads::in_pool(options.jobs, || archive::conclude(&account.site_years, &night.settings))?;
     let outline = outline(night.root, &night.store, &account.site_years, &night.settings, options.allow_outside);
     let slides = report::slides(&account.site_years, &conclusions, &outline, &night.settings)?;
-    let drawn = threads::in_pool(options.jobs, || drawings::write_some(&night.store, &slides, pattern.as_ref(), width))??;
+    let drawn =
+        threads::in_pool(options.jobs, || drawings::write_some(&night.store, &slides, pattern.as_ref(), width))??;
     if drawn.is_empty() {
         let known: Vec<&str> = slides.iter().map(|slide| slide.name.as_str()).take(12).collect();
         return Err(BatchError::NoFigure(format!(

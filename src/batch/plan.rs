@@ -19,8 +19,8 @@ use crate::points::Caution;
 use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
 use crate::results::{
-    Advice, Course, Decision, NoStrips, PlanOutline, PlannedField, PlannedMoney, PlannedPlace, PlannedZone, Replication,
-    SeasonPlan, SiteYear, StripLayout, Synthesis, Why, ZoneResponse,
+    Advice, Course, Decision, NoStrips, PlanOutline, PlannedField, PlannedMoney, PlannedPlace, PlannedZone,
+    Replication, SeasonPlan, SiteYear, StripLayout, Synthesis, Why, ZoneResponse,
 };
 use crate::targeting::{self, Ground, Lanes, Outlook, StripCase};
 

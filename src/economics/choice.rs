@@ -44,7 +44,8 @@ fn of_crop(zones: &[&ZoneResponse], synthesis: &Synthesis, crop: &CropSettings, 
         .collect();
     let priced: Vec<usize> = (0..zones.len()).filter(|&at| treatments[at].worth.is_some()).collect();
     let forests: Vec<Vec<Member<'_>>> = priced.iter().map(|&at| members(zones[at], synthesis)).collect();
-    let margins: Vec<&[f64]> = treatments.iter().filter_map(|one| Some(one.worth.as_ref()?.mean_at.as_slice())).collect();
+    let margins: Vec<&[f64]> =
+        treatments.iter().filter_map(|one| Some(one.worth.as_ref()?.mean_at.as_slice())).collect();
     let draws = joint(&margins, &correlations(&forests));
     for (&at, draws) in priced.iter().zip(draws) {
         if let Some(worth) = &mut treatments[at].worth {
@@ -170,11 +171,8 @@ fn correlation(one: &[Member<'_>], other: &[Member<'_>]) -> f64 {
     let sum = |pick: &dyn Fn(&Member<'_>, &Member<'_>) -> f64| {
         shared.iter().map(|(a, b)| (a.weight * b.weight).max(0.0).sqrt() * pick(a, b)).sum::<f64>()
     };
-    let (across, own, theirs) = (
-        sum(&|a, b| a.deviation * b.deviation),
-        sum(&|a, _| a.deviation.powi(2)),
-        sum(&|_, b| b.deviation.powi(2)),
-    );
+    let (across, own, theirs) =
+        (sum(&|a, b| a.deviation * b.deviation), sum(&|a, _| a.deviation.powi(2)), sum(&|_, b| b.deviation.powi(2)));
     let n = shared.len() as f64;
     let found = across / (own * theirs).sqrt();
     let told = if shared.len() > 2 && found.is_finite() {

@@ -57,7 +57,8 @@ pub fn encode_described(raster: &GeoTiff<'_>, told: Option<(&str, &str)>) -> Res
     };
     let rows_per_strip = (STRIP_BYTES / (4 * columns)).clamp(1, rows);
     let mut out = Cursor::new(Vec::new());
-    encode(&mut out, raster, told.map(|told| metadata(raster, told)), code, rows_per_strip).map_err(|fault| RasterError::from_tiff(path, fault))?;
+    encode(&mut out, raster, told.map(|told| metadata(raster, told)), code, rows_per_strip)
+        .map_err(|fault| RasterError::from_tiff(path, fault))?;
     Ok(out.into_inner())
 }
 
@@ -75,7 +76,8 @@ fn metadata(raster: &GeoTiff<'_>, (description, unit): (&str, &str)) -> String {
     let count = known().count().max(1) as f64;
     let mean = known().sum::<f64>() / count;
     let deviation = (known().map(|value| (value - mean).powi(2)).sum::<f64>() / count).sqrt();
-    let (low, high) = known().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
+    let (low, high) =
+        known().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
     let statistics = [("MINIMUM", low), ("MAXIMUM", high), ("MEAN", mean), ("STDDEV", deviation)];
     let items = statistics.map(|(name, value)| format!("<Item name=\"STATISTICS_{name}\" sample=\"0\">{value}</Item>"));
     format!(

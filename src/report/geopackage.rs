@@ -54,7 +54,10 @@ pub(super) struct Layer {
 const DESCRIPTIONS: [(&str, &str); 4] = [
     ("strips", "The strips of the trial with their treatments and blocks"),
     ("segments", "The pieces of strips that the model saw, with their dry yield"),
-    ("zones", "Treated minus check by treatment and soil class, with intervals and what it was worth; in a plan, what to do"),
+    (
+        "zones",
+        "Treated minus check by treatment and soil class, with intervals and what it was worth; in a plan, what to do",
+    ),
     ("sites", "The site-years, one feature for each treatment: treated minus check over the whole field"),
 ];
 
@@ -406,7 +409,16 @@ fn write(connection: &mut Connection, layer: &Layer, srs_id: i64) -> Result<(), 
     transaction
         .execute(
             "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, ?8, ?2, ?3, ?4, ?5, ?6, ?7)",
-            params![layer.name, LAST_CHANGE, low(|c| c.x), low(|c| c.y), high(|c| c.x), high(|c| c.y), srs_id, description],
+            params![
+                layer.name,
+                LAST_CHANGE,
+                low(|c| c.x),
+                low(|c| c.y),
+                high(|c| c.x),
+                high(|c| c.y),
+                srs_id,
+                description
+            ],
         )
         .map_err(fault)?;
     transaction

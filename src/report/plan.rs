@@ -136,17 +136,8 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
 }
 
 /// The columns of `zoning.csv`.
-pub(super) const ZONING_COLUMNS: [&str; 9] = [
-    "crop",
-    "treatment",
-    "site_years",
-    "zoned",
-    "everywhere",
-    "gain",
-    "gain_std_error",
-    "money_unit",
-    "shown",
-];
+pub(super) const ZONING_COLUMNS: [&str; 9] =
+    ["crop", "treatment", "site_years", "zoned", "everywhere", "gain", "gain_std_error", "money_unit", "shown"];
 
 fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
     let rows = plan.zoning.iter().map(|one| {

@@ -25,8 +25,7 @@ pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Se
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use synthesis::{
-    FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend,
-    WithoutSeason,
+    FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend, WithoutSeason,
 };
 pub use worth::Worth;
 pub use zone::{Estimator, LEAST_POOLED, PriorCheck, ShrunkenZone, ZoneResponse};

@@ -189,7 +189,10 @@ impl Without {
         let all = peak(cells, |_| true, None).ok();
         let few = all.is_some() && members.len() > LEAST_POOLED && members.len() <= REFITTED_UP_TO;
         let each = if few { members } else { Vec::new() };
-        let each = each.into_par_iter().map(|member| (member, peak(cells, |other| other != member, all.as_ref()).ok())).collect();
+        let each = each
+            .into_par_iter()
+            .map(|member| (member, peak(cells, |other| other != member, all.as_ref()).ok()))
+            .collect();
         Self { all, each }
     }
 }

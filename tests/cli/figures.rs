@@ -101,8 +101,7 @@ fn the_dictionary_holds_every_column() {
             Some("gpkg") => {
                 let package = rusqlite::Connection::open(path).unwrap();
                 let mut layers = package.prepare("SELECT table_name FROM gpkg_contents").unwrap();
-                let layers: Vec<String> =
-                    layers.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
+                let layers: Vec<String> = layers.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
                 for layer in layers {
                     let statement = package.prepare(&format!("SELECT * FROM \"{layer}\"")).unwrap();
                     for column in statement.column_names().into_iter().filter(|one| !["fid", "geom"].contains(one)) {

@@ -79,12 +79,17 @@ fn costs(one: &SiteYear) -> BTreeMap<Kind, (f64, Option<String>)> {
     let of_loss = |lost: f64| 1.0 - (1.0 - lost.clamp(0.0, 0.99)).sqrt();
     let blocks = whole.iter().map(|response| response.blocks).max().unwrap_or(0) as f64;
     if blocks > 0.0 && blocks < USUAL_BLOCKS {
-        add(Kind::Blocks, 1.0 - (blocks / USUAL_BLOCKS).sqrt(), Some(format!("{blocks:.0} of a usual {USUAL_BLOCKS:.0}")));
+        add(
+            Kind::Blocks,
+            1.0 - (blocks / USUAL_BLOCKS).sqrt(),
+            Some(format!("{blocks:.0} of a usual {USUAL_BLOCKS:.0}")),
+        );
     }
     if let Some(design) = &one.design {
         let compared = design.blocks.len() as f64;
         if blocks > 0.0 && blocks < compared {
-            let told = format!("{blocks:.0} of {compared:.0} blocks could be compared: passes straddle the strips' lines");
+            let told =
+                format!("{blocks:.0} of {compared:.0} blocks could be compared: passes straddle the strips' lines");
             add(Kind::Ground, of_loss(1.0 - blocks / compared), Some(told));
         }
     }

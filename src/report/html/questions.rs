@@ -89,9 +89,7 @@ impl Crop<'_> {
 
     /// The treatment that the questions after the first are told of: the likeliest best, or that of the most site-years.
     fn focus(&self) -> Option<&Choice> {
-        let rank = |one: &&Choice| {
-            (one.worth.as_ref().map_or(-1.0, |worth| worth.probability_best), one.site_years)
-        };
+        let rank = |one: &&Choice| (one.worth.as_ref().map_or(-1.0, |worth| worth.probability_best), one.site_years);
         self.choices.treatments.iter().rev().max_by(|one, other| {
             let (one, other) = (rank(one), rank(other));
             one.0.total_cmp(&other.0).then(one.1.cmp(&other.1))
@@ -188,17 +186,10 @@ impl Crop<'_> {
     fn money(&self, one: &Choice) -> Option<Money> {
         let worth = one.worth.as_ref()?;
         let money = |per_ha: f64| self.units.money(per_ha);
-        let chance = |name, kind, share: f64| Chance {
-            name,
-            kind,
-            share,
-            interval: None,
-            told: probability(Some(share)),
-        };
+        let chance =
+            |name, kind, share: f64| Chance { name, kind, share, interval: None, told: probability(Some(share)) };
         let mut chances = vec![chance("pays on average", "mean", worth.probability_pays)];
-        chances.extend(
-            worth.probability_new_site_pays.map(|share| chance("pays in a new field, year", "new", share)),
-        );
+        chances.extend(worth.probability_new_site_pays.map(|share| chance("pays in a new field, year", "new", share)));
         chances.push(Chance {
             name: "site-years that paid",
             kind: "",
@@ -418,9 +409,7 @@ impl Crop<'_> {
             signed(high, 0)
         );
         let trend = self.case.conclusions.synthesis.trends.iter().find(|trend| {
-            trend.gradient == Gradient::Wetness
-                && trend.crop == self.choices.crop
-                && trend.treatment == one.treatment
+            trend.gradient == Gradient::Wetness && trend.crop == self.choices.crop && trend.treatment == one.treatment
         });
         let told = trend.and_then(|trend| Some((trend.estimate.mean?, trend.estimate.low?, trend.estimate.high?)));
         sentence.push_str(&match told {
@@ -457,7 +446,11 @@ impl Crop<'_> {
                 let soils: Vec<Soil> = zones
                     .chunk_by(|one, next| one.class == next.class)
                     .map(|zones| Soil {
-                        name: if zones[0].class.is_some() { zones[0].class_name.clone() } else { "all soils".to_owned() },
+                        name: if zones[0].class.is_some() {
+                            zones[0].class_name.clone()
+                        } else {
+                            "all soils".to_owned()
+                        },
                         cells: zones
                             .iter()
                             .filter(|zone| !soil_alone || zone.wetness.is_none())
@@ -568,10 +561,8 @@ impl Crop<'_> {
     /// The mean under the other analyses: it moves as the site-years' responses do, each by its weight.
     fn analyses(&self, forest: &[&ForestRow], zone: &ZoneResponse) -> Vec<Again> {
         let Some(mean) = zone.estimate.mean else { return Vec::new() };
-        let members: Vec<(&SiteYear, f64, f64)> = forest
-            .iter()
-            .filter_map(|row| Some((self.site_year(row)?, row.estimate.mean?, row.weight?)))
-            .collect();
+        let members: Vec<(&SiteYear, f64, f64)> =
+            forest.iter().filter_map(|row| Some((self.site_year(row)?, row.estimate.mean?, row.weight?))).collect();
         let is_own = |name: &str| name == zone.treatment;
         let names: BTreeSet<&str> = members
             .iter()
@@ -609,7 +600,11 @@ impl Crop<'_> {
         };
         let signs = crosses(0.0);
         let sign = if signs.is_empty() {
-            format!("none of {} other looks at {label} on {} turns the sign of its mean response", all.len(), self.name())
+            format!(
+                "none of {} other looks at {label} on {} turns the sign of its mean response",
+                all.len(),
+                self.name()
+            )
         } else {
             format!("the sign of the mean response of {label} on {} turns under: {}", self.name(), some(&signs))
         };
@@ -640,9 +635,11 @@ impl Crop<'_> {
         slides.extend(self.repeated());
         slides.extend(self.placed()?);
         let is_tall = |figure: &Figure| figure.panels.iter().any(|panel| panel.height > TALLEST);
-        slides.extend(self.grounds_of(false).and_then(|all| {
-            if is_tall(&all) { self.grounds_of(true) } else { Some(all) }
-        }));
+        slides.extend(self.grounds_of(false).and_then(
+            |all| {
+                if is_tall(&all) { self.grounds_of(true) } else { Some(all) }
+            },
+        ));
         slides.extend(self.plan_figure());
         slides.extend(self.tried());
         Ok(slides)
@@ -784,8 +781,8 @@ impl Crop<'_> {
 /// West, south, east and north of sites without a grid, with room.
 fn around(sites: &[Site]) -> [f64; 4] {
     let places = sites.iter().map(|site| site.place_deg);
-    let [west, south, east, north] =
-        places.fold([f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY], |all, (x, y)| {
+    let [west, south, east, north] = places
+        .fold([f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY], |all, (x, y)| {
             [all[0].min(x), all[1].min(y), all[2].max(x), all[3].max(y)]
         });
     let room = (0.18 * (east - west).max(north - south)).max(0.06);

@@ -9,7 +9,9 @@ use super::figures::panel::Panel;
 use super::figures::soils::{Cell, Grounds, Soil};
 use super::figures::{along, intervals, match_curve, range, soils};
 use super::ground::Ground;
-use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed, sourced, time_of_year};
+use super::text::{
+    decimals, doubts, doubts_in_words, interval, p_value, percent, probability, shown, signed, sourced, time_of_year,
+};
 use super::words::Words;
 use super::{improve, map, raster, records, render, script_json};
 use crate::config::ArchiveSettings;
@@ -79,7 +81,7 @@ pub(in crate::report) fn page(
             "grower_chart": tell.responses(true),
             "grounds": grounds(result, archive, units).iter().map(|panel| &panel.svg).collect::<Vec<_>>(),
             "improve": improve::of_site_year(result),
-            "cautions": doubts(&result.doubts_of_the_answer()),
+            "cautions": doubts_in_words(&result.doubts_of_the_answer(), archive),
             "yield_stops": stops(of_yield).join(","),
         }),
         tell.records(),

@@ -43,8 +43,11 @@ pub(in crate::report) fn all(case: &ArchiveCase<'_>) -> Result<Vec<Slide>, Repor
     let mut slides = Vec::new();
     let days = case.site_years.iter().filter_map(|one| one.last_day.as_deref()).max();
     for crop in questions::crops(case) {
-        let own: Vec<&SiteYear> =
-            case.site_years.iter().filter(|one| one.identity.crop == crop.name() && !one.responses.is_empty()).collect();
+        let own: Vec<&SiteYear> = case
+            .site_years
+            .iter()
+            .filter(|one| one.identity.crop == crop.name() && !one.responses.is_empty())
+            .collect();
         let seasons: Vec<i32> = own.iter().map(|one| one.identity.season).collect();
         let span = match (seasons.iter().min(), seasons.iter().max()) {
             (Some(first), Some(last)) if first != last => format!("{first} to {last}"),
@@ -255,7 +258,8 @@ mod tests {
     #[test]
     fn a_sheet_is_sixteen_by_nine_and_its_picture_holds_ink() {
         let panel = Panel { svg: "<svg class=\"panel\" viewBox=\"0 0 352 100\" width=\"352\" height=\"100\"><text x=\"0\" y=\"50\">word</text></svg>".to_owned(), height: 100.0 };
-        let figure = Figure { name: "x".to_owned(), sentence: "A < B.".to_owned(), panels: vec![panel], caption: String::new() };
+        let figure =
+            Figure { name: "x".to_owned(), sentence: "A < B.".to_owned(), panels: vec![panel], caption: String::new() };
         let slides = sheets(&figure, "source");
         let bytes = png(&slides[0].svg, 640).unwrap();
         let mut reader = png::Decoder::new(std::io::Cursor::new(bytes)).read_info().unwrap();

@@ -95,6 +95,32 @@ pub(super) fn doubts(cautions: &Cautions) -> Vec<Doubt> {
         .collect()
 }
 
+/// Cautions for a reader who knows the treatments by their labels: keys in what was measured give way to them.
+pub(super) fn doubts_in_words(cautions: &Cautions, archive: &ArchiveSettings) -> Vec<Doubt> {
+    let mut all = doubts(cautions);
+    for doubt in &mut all {
+        doubt.text = labelled(&doubt.text, archive);
+    }
+    all
+}
+
+/// A text with the treatments' labels in the place of their keys, where these stand as words.
+fn labelled(text: &str, archive: &ArchiveSettings) -> String {
+    let is_part = |c: char| c.is_alphanumeric() || c == '_' || c == '-';
+    let mut told = String::new();
+    let mut rest = text;
+    while let Some(begin) = rest.find(is_part) {
+        let end = rest[begin..].find(|c| !is_part(c)).map_or(rest.len(), |length| begin + length);
+        told.push_str(&rest[..begin]);
+        let word = &rest[begin..end];
+        // the check's key is a word of the sentences too
+        let treatment = archive.treatment(word).filter(|one| !one.check);
+        told.push_str(treatment.map_or(word, |one| one.label.as_str()));
+        rest = &rest[end..];
+    }
+    told + rest
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -114,6 +140,17 @@ mod tests {
         assert_eq!(sourced(&lag, " s"), "13.08 s ± 0.60 (assumed, roughly told)");
         assert_eq!(sourced(&Sourced { std_error: None, ..lag }, " s"), "13.08 s (assumed)");
         assert!(!crate::points::Caution::LagAssumed.text().contains("could not be estimated"));
+    }
+
+    #[test]
+    fn keys_give_way_to_labels_where_they_stand_as_words() {
+        let text = "name = \"T\"\nreport_units = \"us\"\n[soil]\nclasses = [\"dry\", \"wet\"]\n[crops.corn]\n\
+                    [treatments.check]\nlabel = \"untreated\"\ncheck = true\n[treatments.band]\nlabel = \"the band\"\n";
+        let archive = ArchiveSettings::parse("archive.toml", text).unwrap();
+        assert_eq!(
+            labelled("shares (band: 3 %, check 1 %; band_full)", &archive),
+            "shares (the band: 3 %, check 1 %; band_full)"
+        );
     }
 
     #[test]

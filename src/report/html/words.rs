@@ -127,14 +127,17 @@ impl Words<'_> {
         told.sort_by(|one, other| other.2.total_cmp(&one.2));
         let Some(&(best, pays, net)) = told.first() else { return String::new() };
         let label = |one: &Response| self.archive.label(&one.key.treatment).to_owned();
-        let money = best.returns.net_return.map_or_else(String::new, |_| {
-            format!("{} {}, ", signed(self.units.money(net), 0), self.units.money_unit)
-        });
+        let money = best
+            .returns
+            .net_return
+            .map_or_else(String::new, |_| format!("{} {}, ", signed(self.units.money(net), 0), self.units.money_unit));
         let in_numbers = format!("{money}probability {}", probability(Some(pays)));
         let paid: Vec<String> = told.iter().filter(|one| one.1 > 0.5).map(|one| label(one.0)).collect();
         match (paid.as_slice(), told.len()) {
             ([], 1) => format!(" It probably did not pay for itself ({in_numbers} that it did)."),
-            ([], _) => format!(" None probably paid for itself; {} came nearest ({in_numbers} that it did).", label(best)),
+            ([], _) => {
+                format!(" None probably paid for itself; {} came nearest ({in_numbers} that it did).", label(best))
+            }
             ([_], 1) => format!(" It probably paid for itself ({in_numbers})."),
             ([one], _) => format!(" Only {one} probably paid for itself ({in_numbers})."),
             (several, _) => format!(

@@ -100,7 +100,8 @@ fn responses(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, u
 }
 
 fn returns(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, unit: &str) -> Panel {
-    let ends = treatments.iter().filter_map(|one| one.money.as_ref()).flat_map(|money| [money.interval.0, money.interval.1]);
+    let ends =
+        treatments.iter().filter_map(|one| one.money.as_ref()).flat_map(|money| [money.interval.0, money.interval.1]);
     let (low, high) = range(ends, true);
     // room for other prices
     let room = 0.25 * (high - low);

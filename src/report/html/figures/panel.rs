@@ -70,9 +70,8 @@ impl Sheet {
     /// A point; `title` is shown when it is pointed at.
     pub(super) fn dot(&mut self, x: f64, y: f64, radius: f64, title: &str) {
         let title = if title.is_empty() { String::new() } else { format!("<title>{}</title>", escaped(title)) };
-        self.svg.raw(format_args!(
-            "<circle class=\"mean\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\">{title}</circle>"
-        ));
+        self.svg
+            .raw(format_args!("<circle class=\"mean\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\">{title}</circle>"));
     }
 
     pub(super) fn finish(self) -> Panel {
