@@ -1,6 +1,6 @@
 //! The departure of precipitation around the site-years, for the maps of the index.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use super::inputs;
@@ -22,7 +22,7 @@ pub(super) fn departures(
     allow_outside: bool,
 ) -> Option<DepartureMap> {
     let wetness = settings.wetness.as_ref()?;
-    let seasons: BTreeMap<i32, ()> = site_years.iter().map(|one| (one.identity.season, ())).collect();
+    let seasons: BTreeSet<i32> = site_years.iter().map(|one| one.identity.season).collect();
     let extent_deg = extent(site_years)?;
     let [west, south, east, north] = extent_deg;
     // a degree of longitude is shorter than one of latitude
@@ -36,7 +36,7 @@ pub(super) fn departures(
             (west + (east - west) * centre(column, columns), north - (north - south) * centre(row, rows))
         })
         .collect();
-    let told = seasons.into_keys().filter_map(|season| {
+    let told = seasons.into_iter().filter_map(|season| {
         let grids = inputs::grids_of_season(root, wetness, season, allow_outside)?;
         Some((season, ingest::departures(&grids, wetness, &places)?))
     });

@@ -225,7 +225,7 @@ fn joint(margins: &[&[f64]], correlations: &[Vec<f64>]) -> Vec<Vec<f64>> {
     for draw in 0..DRAWS {
         let even: Vec<f64> = (0..count)
             .map(|at| {
-                let place = (0.5 + (draw as f64 + 1.0) * root.powi(-(at as i32 + 1))).fract();
+                let place = (0.5 + (draw as f64 + 1.0) * root.powf(-(at as f64 + 1.0))).fract();
                 standard_normal_quantile(place.clamp(1e-9, 1.0 - 1e-9)).unwrap_or(0.0)
             })
             .collect();

@@ -113,7 +113,7 @@ pub(super) fn sites(site_years: &[SiteYear], archive: &ArchiveSettings) -> Resul
                     optional(ground.map(String::as_str)),
                     number(one.wetness_mm),
                     optional(one.wetness_class.as_deref()),
-                    Value::Integer(response.blocks as i64),
+                    Value::Integer(i64::try_from(response.blocks).unwrap_or(i64::MAX)),
                     number(estimate.mean),
                     number(estimate.std_error),
                     number(estimate.low),

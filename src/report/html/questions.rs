@@ -1,6 +1,7 @@
 //! The six questions of the index: for each one sentence and one figure. The pages and the figures to take along are made of the same.
 
 use std::collections::BTreeSet;
+use std::fmt::Write;
 
 use serde_json::{Value, json};
 
@@ -135,9 +136,9 @@ impl Crop<'_> {
         own.filter(|one| one.key.class.is_none()).find(|one| one.key.treatment == row.treatment).map(|one| one.returns)
     }
 
-    fn figure(&self, number: &str, sentence: String, panels: Vec<Panel>, caption: String) -> Figure {
+    fn figure(&self, number: &str, sentence: &str, panels: Vec<Panel>, caption: String) -> Figure {
         let crop = crate::report::file_part(self.name());
-        Figure { name: format!("{number}-{crop}"), sentence: capitalised(&sentence), panels, caption }
+        Figure { name: format!("{number}-{crop}"), sentence: capitalised(sentence), panels, caption }
     }
 
     /// Which treatment is best, and does it pay?
@@ -180,7 +181,7 @@ impl Crop<'_> {
                  responses do.",
             );
         }
-        self.figure("1-treatments", self.best(), panels, caption)
+        self.figure("1-treatments", &self.best(), panels, caption)
     }
 
     fn money(&self, one: &Choice) -> Option<Money> {
@@ -289,13 +290,13 @@ impl Crop<'_> {
             if decisions { "; orange dash: what it took to pay there" } else { "" }
         );
         let responses = repeat::draw(&of(false), self.units.yield_unit);
-        let mut figures = vec![self.figure("2-repeats", self.repeats(), responses, caption)];
+        let mut figures = vec![self.figure("2-repeats", &self.repeats(), responses, caption)];
         let money = of(true);
         if decisions && !money.is_empty() {
             let sentence = format!("What each site-year returned on {}, at its own prices and costs.", self.name());
             let panels = repeat::draw(&money, &self.units.money_unit);
             let caption = "Net return after the cost of the treatment; right of the line it paid.".to_owned();
-            figures.push(self.figure("2-repeats-in-money", sentence, panels, caption));
+            figures.push(self.figure("2-repeats-in-money", &sentence, panels, caption));
         }
         figures
     }
@@ -336,16 +337,17 @@ impl Crop<'_> {
             zone.site_years
         );
         if one.worth.is_some() {
-            sentence.push_str(&format!(" and paid in {}", zone.paid));
+            let _ = write!(sentence, " and paid in {}", zone.paid);
         }
         if let Some((low, high)) = zone.prediction {
-            sentence.push_str(&format!(
+            let _ = write!(
+                sentence,
                 "; a new field in a new year would lie between {} and {} {} ({} interval)",
                 signed(self.yields(low), self.decimals),
                 signed(self.yields(high), self.decimals),
                 self.units.yield_unit,
                 level(self.case.archive.model.confidence),
-            ));
+            );
         }
         sentence.push('.');
         sentence
@@ -382,7 +384,7 @@ impl Crop<'_> {
              strips stand on. North is up.",
             if map.is_some() { ", over the precipitation departure of the season (grid as given)" } else { "" }
         );
-        Ok(Some(self.figure("3-places", self.wetness_told(one), panels, caption)))
+        Ok(Some(self.figure("3-places", &self.wetness_told(one), panels, caption)))
     }
 
     /// The soil that most of a site-year stands on.
@@ -402,7 +404,7 @@ impl Crop<'_> {
         if known.is_empty() {
             return format!("How wet it was at the {} site-years of {label} is not known.", rows.len());
         }
-        let mut sentence = format!(
+        let sentence = format!(
             "The site-years of {label} on {} lay between {} and {} mm from normal precipitation; ",
             self.name(),
             signed(low, 0),
@@ -412,7 +414,7 @@ impl Crop<'_> {
             trend.gradient == Gradient::Wetness && trend.crop == self.choices.crop && trend.treatment == one.treatment
         });
         let told = trend.and_then(|trend| Some((trend.estimate.mean?, trend.estimate.low?, trend.estimate.high?)));
-        sentence.push_str(&match told {
+        let told = match told {
             Some((mean, low, high)) => {
                 let step = |value: f64| signed(25.0 * self.yields(value), self.decimals);
                 let is_shown = low * high > 0.0;
@@ -426,8 +428,8 @@ impl Crop<'_> {
                 )
             }
             None => "whether wetter seasons change it cannot be told yet.".to_owned(),
-        });
-        sentence
+        };
+        sentence + &told
     }
 
     /// On which ground?
@@ -477,7 +479,7 @@ impl Crop<'_> {
             level(self.case.archive.model.confidence),
             if self.has_money() { "; orange line: what it takes to pay" } else { "" }
         );
-        Some(self.figure("4-soils", self.ground_told(), panels, caption))
+        Some(self.figure("4-soils", &self.ground_told(), panels, caption))
     }
 
     fn ground_told(&self) -> String {
@@ -523,7 +525,7 @@ impl Crop<'_> {
              weights.",
             if self.has_money() { "; orange line: what it takes to pay" } else { "" }
         );
-        Some(self.figure("6-sure", sentence, panels, caption))
+        Some(self.figure("6-sure", &sentence, panels, caption))
     }
 
     fn tried_of(&self, one: &Choice) -> Option<Tried> {
@@ -666,14 +668,14 @@ impl Crop<'_> {
             sentence.push_str(" (This plan is older than the results.)");
         }
         let panels = planned::draw(&planned, (self.units.area_unit, &currency));
-        Some(self.figure("5-plan", sentence, panels, caption))
+        Some(self.figure("5-plan", &sentence, panels, caption))
     }
 
     /// What the script of the sliders starts from.
     pub(super) fn what_if(&self) -> Option<Value> {
         let price = self.units.price(self.choices.price_per_kg?);
         let short = |values: &[f64]| -> Vec<f64> {
-            let digits = 10.0_f64.powi(self.units.yield_decimals as i32);
+            let digits = 10.0_f64.powf(self.units.yield_decimals as f64);
             values.iter().map(|&kg_ha| (self.yields(kg_ha) * digits).round() / digits).collect()
         };
         let treatments: Vec<Value> = self
