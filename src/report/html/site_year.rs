@@ -571,18 +571,18 @@ impl Tell<'_> {
 }
 
 /// The order of names that hold numbers: "2" before "10", "B1-10" after "B1-9".
-fn by_number(name: &str) -> Vec<(u64, String)> {
-    let mut parts: Vec<(u64, String)> = Vec::new();
+fn by_number(name: &str) -> Vec<(String, u64)> {
+    let mut parts: Vec<(String, u64)> = Vec::new();
     let mut is_digit = false;
     for c in name.chars() {
         if parts.is_empty() || c.is_ascii_digit() != is_digit {
-            parts.push((0, String::new()));
+            parts.push((String::new(), 0));
         }
         is_digit = c.is_ascii_digit();
         if let Some(part) = parts.last_mut() {
             match c.to_digit(10) {
-                Some(digit) => part.0 = part.0.saturating_mul(10).saturating_add(u64::from(digit)),
-                None => part.1.push(c),
+                Some(digit) => part.1 = part.1.saturating_mul(10).saturating_add(u64::from(digit)),
+                None => part.0.push(c),
             }
         }
     }

@@ -144,8 +144,8 @@ mod tests {
 
     #[test]
     fn keys_give_way_to_labels_where_they_stand_as_words() {
-        let text = "name = \"T\"\nreport_units = \"us\"\n[soil]\nclasses = [\"dry\", \"wet\"]\n[crops.corn]\n\
-                    [treatments.check]\nlabel = \"untreated\"\ncheck = true\n[treatments.band]\nlabel = \"the band\"\n";
+        let text = "name = \"T\"\nreport_units = \"us\"\n[soil]\nclasses = [\"dry\", \"wet\"]\n[crops.corn]\nprice = \"4 USD/bu\"\n\
+                    [treatments.check]\nlabel = \"untreated\"\ncheck = true\n[treatments.band]\nlabel = \"the band\"\ncost = \"9 USD/ac\"\n";
         let archive = ArchiveSettings::parse("archive.toml", text).unwrap();
         assert_eq!(
             labelled("shares (band: 3 %, check 1 %; band_full)", &archive),

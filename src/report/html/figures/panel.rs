@@ -134,7 +134,7 @@ mod tests {
     #[test]
     fn lines_hold_whole_words_and_the_last_says_that_there_is_more() {
         assert_eq!(wrapped("one two three", 7, 2), ["one two", "three"]);
-        assert_eq!(wrapped("one two three four", 7, 2), ["one two", "three…"]);
+        assert_eq!(wrapped("one two three four", 7, 2), ["one two", "three …"]);
         assert_eq!(wrapped("", 7, 2), [""]);
         assert_eq!(shortened("üüüü", 3), "üü…");
     }
