@@ -22,6 +22,8 @@ pub(in crate::report::html) struct Tried {
 }
 
 const PLOT: (f64, f64) = (8.0, WIDTH - 8.0);
+/// Points of a kind that are named when they are pointed at.
+const MOST_NAMED: usize = 60;
 const ROW: f64 = 2.0 * LINE + 4.0;
 
 /// The panels, all on one scale.
@@ -59,8 +61,10 @@ fn panel(one: &Tried, x: &Scale, titles: usize, unit: &str) -> Panel {
         }
         sheet.svg.text("number", (0.0, y + 13.0), "start", &shortened(&told, 54));
         sheet.svg.raw("<g class=\"many\">");
+        let is_named = all.len() <= MOST_NAMED;
         for again in all {
-            sheet.dot(x.at(again.mean), y + LINE + 8.0, 4.0, &format!("{}: {:+.1} {unit}", again.name, again.mean));
+            let title = if is_named { format!("{}: {:+.1} {unit}", again.name, again.mean) } else { String::new() };
+            sheet.dot(x.at(again.mean), y + LINE + 8.0, 4.0, &title);
         }
         sheet.svg.raw("</g>");
     }
