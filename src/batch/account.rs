@@ -15,6 +15,23 @@ use crate::report::Failure;
 use crate::results::SiteYear;
 use crate::text::plain_json;
 
+/// What the index lists beside the results.
+pub(super) fn absent(failures: &[Failed], retired: &[Retired]) -> Vec<Failure> {
+    let failed = failures.iter().map(|one| Failure {
+        folder: one.folder.clone(),
+        reason: one.reason.clone(),
+        results: one.stale.clone(),
+        is_retired: false,
+    });
+    let retired = retired.iter().map(|one| Failure {
+        folder: one.folder.clone(),
+        reason: one.reason.clone(),
+        results: Some(one.results.clone()),
+        is_retired: true,
+    });
+    failed.chain(retired).collect()
+}
+
 /// What a run did, for its account.
 #[derive(Debug, Default)]
 pub(super) struct Account {
@@ -51,23 +68,6 @@ impl Account {
             }
         }
         account
-    }
-
-    /// What the index lists beside the results.
-    pub(super) fn absent(&self) -> Vec<Failure> {
-        let failed = self.failures.iter().map(|one| Failure {
-            folder: one.folder.clone(),
-            reason: one.reason.clone(),
-            results: one.stale.clone(),
-            is_retired: false,
-        });
-        let retired = self.retired.iter().map(|one| Failure {
-            folder: one.folder.clone(),
-            reason: one.reason.clone(),
-            results: Some(one.results.clone()),
-            is_retired: true,
-        });
-        failed.chain(retired).collect()
     }
 
     pub(super) fn count(&self, what: &str) -> usize {

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::store::{NOT_CURRENT, Store, StoreError};
 use crate::config::{ArchiveSettings, ReadSettings};
-use crate::results::SiteYear;
+use crate::results::{PlanOutline, SiteYear};
 
 /// Folder of the plans in the output, one below it for each crop.
 pub(super) const PLANS: &str = "plan";
@@ -86,6 +86,23 @@ pub(super) fn mark_old_plans(store: &Store, now: impl FnOnce() -> Basis) -> Resu
         notes.push(format!("{note}; `bandlift plan` makes it again"));
     }
     Ok(notes)
+}
+
+/// Remembers a plan in short, for the index.
+pub(super) fn remember_outline(store: &Store, outline: &PlanOutline) -> Result<(), StoreError> {
+    store.remember_archive(&format!("outline-{}", outline.folder), outline)
+}
+
+/// The plans in short, each with why it is older than the results, where it is.
+pub(super) fn outlines(root: &Path) -> Vec<PlanOutline> {
+    let told = plans(root).into_iter().filter_map(|plan| {
+        let folder = plan.file_name()?.to_string_lossy().into_owned();
+        let outline: PlanOutline = Store::recall_archive(root, &format!("outline-{folder}"))?;
+        let note = std::fs::read_to_string(root.join(&plan).join(NOT_CURRENT)).ok();
+        let stale = note.and_then(|note| note.lines().next().map(str::to_owned));
+        Some(PlanOutline { stale, ..outline })
+    });
+    told.collect()
 }
 
 /// Writes the tables of all plans as one each beside their folders: `plan/plan.csv` and `plan/strips.csv` hold every crop.

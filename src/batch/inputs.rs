@@ -127,6 +127,17 @@ pub(super) fn seasons_with_grids(
     Ok(seasons)
 }
 
+/// The grids of one season by calendar months; `None` where they hang on the day of planting, or lie elsewhere.
+pub(super) fn grids_of_season(
+    archive: &Path,
+    wetness: &WetnessSettings,
+    season: i32,
+    allow_outside: bool,
+) -> Option<SeasonGrids> {
+    let real_archive = archive.canonicalize().unwrap_or_else(|_| archive.to_path_buf());
+    Resolver { archive, real_archive, allow_outside }.season_grids(wetness, season, None).ok()
+}
+
 /// Years in which grids of precipitation are looked for.
 const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
 

@@ -4,7 +4,9 @@ mod account;
 mod archive;
 mod basis;
 mod compute;
+mod country;
 mod discover;
+mod drawings;
 mod driven;
 mod fingerprint;
 mod inputs;
@@ -29,7 +31,7 @@ mod workers;
 pub use archive::conclude;
 pub use discover::{Discovered, SiteYearFolder, discover};
 pub use inputs::{PathFault, resolve};
-pub use night::{NightOptions, NightReport, Progress, ShareReport, run, run_share, synthesise};
+pub use night::{NightOptions, NightReport, Progress, ShareReport, figures, run, run_share, synthesise};
 pub use one::{Analysed, analyse};
 pub use plan::{PlanOptions, PlanReport, plan};
 pub use retired::Retired;
@@ -67,6 +69,9 @@ pub enum BatchError {
     /// Nothing can be planned.
     #[error("{0}")]
     NoPlan(String),
+    /// No figure is to be drawn.
+    #[error("{0}")]
+    NoFigure(String),
     /// The results would lie among the inputs.
     #[error("--out: {0} is the archive itself; expected another folder, such as one beside it")]
     OutIsArchive(String),

@@ -5,7 +5,7 @@ use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 
-use super::account::Account;
+use super::account::{Account, absent};
 use super::basis::{self, Basis};
 use super::compute::{Became, Turn, Workshop};
 use super::discover::{Discovered, SiteYearFolder, discover};
@@ -17,10 +17,10 @@ use super::share::Share;
 use super::stop::Stop;
 use super::store::Store;
 use super::tasks::{self, Failed, Task};
-use super::{BatchError, archive, archive_settings, threads, workers};
+use super::{BatchError, archive, archive_settings, country, drawings, threads, workers};
 use crate::config::ArchiveSettings;
 use crate::report;
-use crate::results::{Conclusions, SiteYear};
+use crate::results::{Conclusions, Outline, SiteYear};
 
 /// What the night is to do.
 #[derive(Debug, Clone, Default)]
@@ -144,6 +144,49 @@ pub fn synthesise(out: &Path, options: &NightOptions, progress: &dyn Progress) -
     night.conclude(|_| Some(Turn::Remembered))
 }
 
+/// Draws the figures of an output folder again, those whose name matches a pattern, at a width in px; answers their names below it.
+///
+/// # Errors
+/// As [`synthesise`]; [`BatchError::NoFigure`] when none matches.
+pub fn figures(
+    out: &Path,
+    only: Option<&str>,
+    width: u32,
+    options: &NightOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<String>, BatchError> {
+    let origin: Origin = Store::recall_archive(out, ORIGIN).ok_or_else(|| BatchError::NoArchive {
+        archive: out.display().to_string(),
+        reason: "remembers no archive; expected the OUT of `bandlift run`".to_owned(),
+    })?;
+    let pattern = only.map(|text| {
+        glob::Pattern::new(text)
+            .map_err(|error| BatchError::NoFigure(format!("--only: `{text}` is not a glob: {error}")))
+    });
+    let pattern = pattern.transpose()?;
+    let options = NightOptions { allow_outside: origin.allow_outside, ..options.clone() };
+    let night = Night::begin_as("figures", &origin.root, out, None, &options, progress)?;
+    let (tasks, failures) = night.tasks()?;
+    let became = night.each(&tasks, |_| Some(Turn::Remembered))?;
+    let mut account = Account::of(&tasks, became, failures);
+    account.site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
+    let conclusions = threads::in_pool(options.jobs, || archive::conclude(&account.site_years, &night.settings))?;
+    let outline = outline(night.root, &night.store, &account.site_years, &night.settings, options.allow_outside);
+    let slides = report::slides(&account.site_years, &conclusions, &outline, &night.settings)?;
+    let drawn =
+        threads::in_pool(options.jobs, || drawings::write_some(&night.store, &slides, pattern.as_ref(), width))??;
+    if drawn.is_empty() {
+        let known: Vec<&str> = slides.iter().map(|slide| slide.name.as_str()).take(12).collect();
+        return Err(BatchError::NoFigure(format!(
+            "--only: `{}` matches no figure; there are {}: {} …",
+            only.unwrap_or_default(),
+            slides.len(),
+            known.join(", ")
+        )));
+    }
+    Ok(drawn)
+}
+
 /// A night on its way.
 struct Night<'n> {
     root: &'n Path,
@@ -164,6 +207,18 @@ impl<'n> Night<'n> {
         options: &'n NightOptions,
         progress: &'n dyn Progress,
     ) -> Result<Self, BatchError> {
+        Self::begin_as("run", root, out, share, options, progress)
+    }
+
+    /// With the name of its journal.
+    fn begin_as(
+        journal: &str,
+        root: &'n Path,
+        out: &Path,
+        share: Option<Share>,
+        options: &'n NightOptions,
+        progress: &'n dyn Progress,
+    ) -> Result<Self, BatchError> {
         let settings = archive_settings(root)?;
         if let (Ok(archive), Ok(output)) = (root.canonicalize(), out.canonicalize())
             && archive == output
@@ -178,7 +233,7 @@ impl<'n> Night<'n> {
         let only = options.only.as_ref().map(|pattern| only(pattern, &found)).transpose()?;
         let store = Store::open(out, share)?;
         let journal = match share {
-            None => Journal::begin(out, "run")?,
+            None => Journal::begin(out, journal)?,
             Some(share) => Journal::begin(&out.join("shares"), &share.name())?,
         };
         let what = share.map_or_else(|| "the archive".to_owned(), |share| format!("share {share} of the archive"));
@@ -276,9 +331,6 @@ impl<'n> Night<'n> {
         let conclusions =
             threads::in_pool(self.options.jobs, || archive::conclude(&account.site_years, &self.settings))?;
         account.seconds.insert("synthesise", begun.elapsed().as_secs_f64());
-        for file in report::archive(&account.site_years, &conclusions, &account.absent(), &self.settings)? {
-            self.store.write_archive_file(file.name, &file.bytes)?;
-        }
         if !self.options.plans_next {
             let now = || Basis::of(&account.site_years, &self.settings);
             let plans = basis::mark_old_plans(&self.store, now)?;
@@ -286,6 +338,15 @@ impl<'n> Night<'n> {
                 self.journal.line(note);
             }
             account.notes.extend(plans);
+        }
+        let absent = absent(&account.failures, &account.retired);
+        let outline = outline(self.root, &self.store, &account.site_years, &self.settings, self.options.allow_outside);
+        for file in report::archive(&account.site_years, &conclusions, &outline, &absent, &self.settings)? {
+            self.store.write_archive_file(file.name, &file.bytes)?;
+        }
+        if !self.options.plans_next {
+            let drawn = || drawings::write(&self.store, &account.site_years, (&conclusions, &outline), &self.settings);
+            threads::in_pool(self.options.jobs, drawn)??;
         }
         let (computed, unchanged) = (account.count("computed"), account.count("unchanged"));
         let elapsed_s = self.journal.elapsed_s();
@@ -350,6 +411,20 @@ impl<'n> Night<'n> {
         for retired in &account.retired {
             self.journal.line(&format!("{}: retired: {}", retired.folder, retired.reason));
         }
+    }
+}
+
+/// What the index shows beside the conclusions.
+pub(super) fn outline(
+    root: &Path,
+    store: &Store,
+    site_years: &[SiteYear],
+    settings: &ArchiveSettings,
+    allow_outside: bool,
+) -> Outline {
+    Outline {
+        departures: country::departures(root, site_years, settings, allow_outside),
+        plans: basis::outlines(store.root()),
     }
 }
 

@@ -111,6 +111,7 @@ impl<'c> Case<'c> {
             },
             folder: folder.to_owned(),
             place_deg: place(&joined).map_err(|error| error.to_string())?,
+            last_day: last_day(cleaned),
             epsg: cleaned.records.epsg,
             wetness_mm: joined.wetness_mm,
             wetness_class: joined.wetness_class.clone(),
@@ -223,6 +224,13 @@ fn class_areas(joined: &Joined) -> Vec<f64> {
         }
     }
     areas
+}
+
+/// The day of the last record.
+fn last_day(cleaned: &Cleaned) -> Option<String> {
+    let times = cleaned.records.channels.time.then_some(&cleaned.records.time_s)?;
+    let last = times.iter().copied().filter(|time| time.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+    Some(chrono::DateTime::from_timestamp(last as i64, 0)?.format("%Y-%m-%d").to_string())
 }
 
 /// Middle of the records, degrees.

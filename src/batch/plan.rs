@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
+use super::account::absent;
 use super::basis::{self, Basis};
 use super::driven::driven;
 use super::night::{self, NightOptions, NightReport, Progress};
@@ -18,8 +19,8 @@ use crate::points::Caution;
 use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
 use crate::results::{
-    Advice, Course, Decision, NoStrips, PlannedField, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
-    Synthesis, Why, ZoneResponse,
+    Advice, Course, Decision, NoStrips, PlanOutline, PlannedField, PlannedMoney, PlannedPlace, PlannedZone,
+    Replication, SeasonPlan, SiteYear, StripLayout, Synthesis, Why, ZoneResponse,
 };
 use crate::targeting::{self, Ground, Lanes, Outlook, StripCase};
 
@@ -127,9 +128,74 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(file.name)).collect();
     store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
     basis::remember(&store, &folder, &basis)?;
+    basis::remember_outline(&store, &in_short(&plan, folder, &settings, &night.site_years))?;
     basis::join_tables(&store)?;
     night.notes.extend(basis::mark_old_plans(&store, || basis)?);
+    let outline = night::outline(root, &store, &night.site_years, &settings, options.night.allow_outside);
+    let absent = absent(&night.failures, &night.retired);
+    let drawn = || super::drawings::write(&store, &night.site_years, (&night.conclusions, &outline), &settings);
+    super::threads::in_pool(options.night.jobs, drawn)??;
+    for file in report::index(&night.site_years, &night.conclusions, &outline, &absent, &settings)? {
+        store.write_archive_file(file.name, &file.bytes)?;
+    }
     Ok(PlanReport { table: store.root().join(below).join(basis::TABLE), night, plan, half_width_kg_ha })
+}
+
+/// The plan in short, for the index.
+fn in_short(plan: &SeasonPlan, folder: String, settings: &ArchiveSettings, site_years: &[SiteYear]) -> PlanOutline {
+    let treatments: Vec<&str> =
+        settings.treatments.iter().filter(|treatment| !treatment.check).map(|one| one.key.as_str()).collect();
+    let areas = |zones: &mut dyn Iterator<Item = &PlannedZone>, key: &str| {
+        let mut areas = [0.0; 3];
+        for zone in zones.filter(|zone| zone.advice.treatment == key) {
+            areas[zone.decision as usize] += zone.area_m2;
+        }
+        areas
+    };
+    let of_treatment = |&key: &&str| {
+        let mut told = PlannedMoney {
+            treatment: key.to_owned(),
+            area_m2: areas(&mut plan.fields.iter().flat_map(|field| &field.zones), key),
+            best_m2: 0.0,
+            money: 0.0,
+            money_interval: (0.0, 0.0),
+        };
+        let zones = plan.fields.iter().flat_map(|field| &field.zones);
+        for zone in zones.filter(|zone| zone.is_best && zone.advice.treatment == key) {
+            let advice = &zone.advice;
+            let (Some(net), Some(response), Some(break_even), Some((low, high))) =
+                (advice.net_return, advice.response, advice.break_even, advice.interval)
+            else {
+                continue;
+            };
+            // net return is a straight line of the response, 0 where it just pays
+            let slope = if (response - break_even).abs() > 0.0 { net / (response - break_even) } else { 0.0 };
+            let area_ha = zone.area_m2 / 10_000.0;
+            told.best_m2 += zone.area_m2;
+            told.money += net * area_ha;
+            told.money_interval.0 += slope * (low - break_even) * area_ha;
+            told.money_interval.1 += slope * (high - break_even) * area_ha;
+        }
+        told
+    };
+    PlanOutline {
+        crop: plan.crop.clone(),
+        folder,
+        season: site_years.iter().map(|one| one.identity.season).max().unwrap_or_default() + 1,
+        treatments: treatments.iter().map(of_treatment).collect(),
+        fields: plan
+            .fields
+            .iter()
+            .map(|field| PlannedPlace {
+                farm: field.farm.clone(),
+                field: field.field.clone(),
+                folder: field.folder.clone(),
+                area_m2: treatments.iter().map(|key| areas(&mut field.zones.iter(), key)).collect(),
+                strips: field.strips.as_ref().map_or(0, |layout| layout.strips.len()),
+            })
+            .collect(),
+        stale: None,
+    }
 }
 
 /// A yield with its unit, above nothing.

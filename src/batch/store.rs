@@ -171,6 +171,20 @@ impl Store {
         Ok(())
     }
 
+    /// Removes the files below a folder whose names, relative to it with `/`, are not among those to keep, but for those that the
+    /// program does not write: only drawings and pictures go.
+    pub(super) fn keep_only(&self, folder: &Path, names: &BTreeSet<String>) -> Result<(), StoreError> {
+        let within = self.root.join(folder);
+        for entry in walkdir::WalkDir::new(&within).into_iter().filter_map(Result::ok) {
+            let is_figure = entry.path().extension().is_some_and(|end| end == "svg" || end == "png");
+            let name = super::discover::relative(&within, entry.path());
+            if entry.file_type().is_file() && is_figure && !names.contains(&name) {
+                removed(entry.path())?;
+            }
+        }
+        Ok(())
+    }
+
     /// Writes the files of a site-year, then what is remembered of it. Nothing of the last result is touched before all
     /// files have been written beside it; those that `remembered` lists already stay as they stand.
     pub(super) fn write_site_year(

@@ -31,6 +31,10 @@ pub enum Command {
     /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected, and
     /// lays out strips where they would tell something.
     Plan(PlanArguments),
+    /// Draw the figures of an output folder again, to take along: drawings and pictures of 16 by 9.
+    Figures(FiguresArguments),
+    /// The reference of every column, mark or caution.
+    Describe(DescribeArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -153,6 +157,49 @@ pub struct ExplainArguments {
     /// One record: its file, as in points.parquet or its end, and its row (the first data row is 1).
     #[arg(long, value_name = "FILE:ROW")]
     pub record: Option<String>,
+}
+
+/// How wide a picture is, px.
+fn width(text: &str) -> Result<u32, String> {
+    let fault = || format!("expected a whole number of px from 320 to 8000, found `{text}`");
+    text.parse().ok().filter(|width| (320..=8000).contains(width)).ok_or_else(fault)
+}
+
+/// Arguments of `figures`.
+#[derive(Debug, Args)]
+pub struct FiguresArguments {
+    /// The output folder of `run`.
+    pub out: PathBuf,
+    /// Draw only the figures whose name below OUT/figures matches this glob, such as "1-*" or "site_years/2023-*".
+    #[arg(long, value_name = "GLOB")]
+    pub only: Option<String>,
+    /// Width of the pictures, px; the height is 9/16 of it.
+    #[arg(long, value_name = "PX", value_parser = width, default_value_t = 1280)]
+    pub width: u32,
+    /// Pictures drawn at a time; as many as the machine has cores when not given.
+    #[arg(long, value_name = "N", value_parser = jobs)]
+    pub jobs: Option<u16>,
+}
+
+/// What `describe` knows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Reference {
+    /// Every column of every table and layer: what `OUT/columns.csv` holds.
+    Columns,
+    /// Every reason for which a record is removed.
+    Marks,
+    /// Every reason to doubt a number.
+    Cautions,
+}
+
+/// Arguments of `describe`.
+#[derive(Debug, Args)]
+pub struct DescribeArguments {
+    /// Of what.
+    pub of: Reference,
+    /// Print as JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// Arguments of `demo`.

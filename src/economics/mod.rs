@@ -6,8 +6,10 @@
 //! on *all* treated bushels, so the break-even response is `(c + r Δpts Y_C) / (P − h − r pts_T)`. The water itself is
 //! already out of `Y`. A site-year is priced at its season's prices, the synthesis at those of the seasons to come.
 
+mod choice;
 mod worth;
 
+pub use choice::choices;
 pub use worth::{PRICE_AND_COST_STEPS, worth};
 
 use crate::config::{CropSettings, Treatment};

@@ -49,6 +49,8 @@ pub const VERSION: u32 = 7;
 /// A response that is known to no better than this share of the check's yield, as a standard deviation, says less than is known
 /// before the trial (ours: such treatments give or cost a tenth of the yield at most).
 const LEAST_TOLD: f64 = 0.06;
+/// Distance of the quartiles of a normal distribution, in standard deviations; with few strips the tails are the prior's.
+const QUARTILES: f64 = 1.349;
 /// The answer under half and twice the scale of the prior of the strips, by name.
 const STRIP_PRIORS: [&str; 2] = ["prior of the strips halved", "prior of the strips doubled"];
 
@@ -140,8 +142,8 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
             let least = if class.is_some() { settings.class_segments as usize } else { 1 };
             let by_block = differences::by_block(joined, &facing, &key, least);
             let tells = |answer: &&Mixture| {
-                let sd = answer.variance().map_or(f64::INFINITY, f64::sqrt);
-                level.is_some_and(|level| sd <= LEAST_TOLD * level)
+                let quartile = |p| answer.quantile(p).unwrap_or(f64::INFINITY);
+                level.is_some_and(|level| quartile(0.75) - quartile(0.25) <= QUARTILES * LEAST_TOLD * level)
             };
             let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0 || replicated).filter(tells);
             let estimate = Estimate {

@@ -23,6 +23,7 @@ pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
 pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
+pub(crate) use wetness::departures;
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 
 use chrono::DateTime;

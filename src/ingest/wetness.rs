@@ -149,6 +149,21 @@ pub(super) fn wetness(
     Ok(Some(Wetness { departure_mm, measure, normal_mm: normal }))
 }
 
+/// The departure at many places (degrees), mm; NaN where a grid holds no data. A season whose grids cannot be read has none.
+pub fn departures(grids: &SeasonGrids, settings: &WetnessSettings, places_deg: &[(f64, f64)]) -> Option<Vec<f64>> {
+    let mut sums = vec![0.0; places_deg.len()];
+    for (files, sign) in [(&grids.totals, 1.0), (&grids.normals, -1.0)] {
+        for (at, file) in files.iter().enumerate() {
+            let factor = sign * settings.mm_per_unit * grids.shares.get(at).copied().unwrap_or(1.0);
+            let mut sampler = Sampler::new(RasterFile::open(&file.path).ok()?, &Crs::wgs84()).ok()?;
+            for (sum, &(longitude_deg, latitude_deg)) in sums.iter_mut().zip(places_deg) {
+                *sum += factor * sampler.nearest(longitude_deg, latitude_deg).ok()?.unwrap_or(f64::NAN);
+            }
+        }
+    }
+    Some(sums)
+}
+
 /// Where the cells of a grid lie.
 #[derive(Debug, Clone, PartialEq)]
 struct Lie {

@@ -15,5 +15,5 @@ pub use affine::Affine;
 pub(crate) use error::RasterError;
 pub(crate) use read::{Raster, RasterFile, Window};
 pub(crate) use sample::{Sampler, nearest};
-pub(crate) use write::encode_geotiff;
 pub use write::{GeoTiff, write_geotiff};
+pub(crate) use write::{encode_described, encode_geotiff};

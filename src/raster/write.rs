@@ -36,6 +36,15 @@ const STRIP_BYTES: usize = 1 << 16;
 /// # Errors
 /// When the raster has no cells or a code does not fit.
 pub fn encode_geotiff(raster: &GeoTiff<'_>) -> Result<Vec<u8>, RasterError> {
+    encode_described(raster, None)
+}
+
+/// As [`encode_geotiff`], with the values' name and unit and their range, mean and standard deviation, in the tag that GDAL reads
+/// (its documentation of the GTiff driver, `GDAL_METADATA`); neither text may hold markup.
+///
+/// # Errors
+/// As [`encode_geotiff`].
+pub fn encode_described(raster: &GeoTiff<'_>, told: Option<(&str, &str)>) -> Result<Vec<u8>, RasterError> {
     let path = Path::new("raster");
     let (rows, columns) = raster.data.dim();
     let code = u16::try_from(raster.epsg).ok();
@@ -48,7 +57,8 @@ pub fn encode_geotiff(raster: &GeoTiff<'_>) -> Result<Vec<u8>, RasterError> {
     };
     let rows_per_strip = (STRIP_BYTES / (4 * columns)).clamp(1, rows);
     let mut out = Cursor::new(Vec::new());
-    encode(&mut out, raster, code, rows_per_strip).map_err(|fault| RasterError::from_tiff(path, fault))?;
+    encode(&mut out, raster, told.map(|told| metadata(raster, told)), code, rows_per_strip)
+        .map_err(|fault| RasterError::from_tiff(path, fault))?;
     Ok(out.into_inner())
 }
 
@@ -61,7 +71,32 @@ pub fn write_geotiff(path: &Path, raster: &GeoTiff<'_>) -> Result<(), RasterErro
     std::fs::write(path, bytes).map_err(|source| RasterError::Io { path: path.to_path_buf(), source })
 }
 
-fn encode(out: &mut Cursor<Vec<u8>>, raster: &GeoTiff<'_>, code: u16, rows_per_strip: usize) -> Result<(), TiffError> {
+fn metadata(raster: &GeoTiff<'_>, (description, unit): (&str, &str)) -> String {
+    let known = || raster.data.iter().copied().filter(|value| value.is_finite()).map(f64::from);
+    let count = known().count().max(1) as f64;
+    let mean = known().sum::<f64>() / count;
+    let deviation = (known().map(|value| (value - mean).powi(2)).sum::<f64>() / count).sqrt();
+    let (low, high) =
+        known().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
+    let statistics = [("MINIMUM", low), ("MAXIMUM", high), ("MEAN", mean), ("STDDEV", deviation)];
+    let items = statistics.map(|(name, value)| format!("<Item name=\"STATISTICS_{name}\" sample=\"0\">{value}</Item>"));
+    format!(
+        "<GDALMetadata><Item name=\"DESCRIPTION\" sample=\"0\" role=\"description\">{description}</Item>\
+         <Item name=\"UNITTYPE\" sample=\"0\" role=\"unittype\">{unit}</Item>{}</GDALMetadata>",
+        items.concat()
+    )
+}
+
+/// The tag that holds what GDAL knows of the values.
+const GDAL_METADATA: u16 = 42_112;
+
+fn encode(
+    out: &mut Cursor<Vec<u8>>,
+    raster: &GeoTiff<'_>,
+    metadata: Option<String>,
+    code: u16,
+    rows_per_strip: usize,
+) -> Result<(), TiffError> {
     let (rows, columns) = raster.data.dim();
     let mut file = TiffEncoder::new(out)?;
     let mut image = file.image_directory()?;
@@ -106,6 +141,9 @@ fn encode(out: &mut Cursor<Vec<u8>>, raster: &GeoTiff<'_>, code: u16, rows_per_s
         keys.extend([geokeys::LINEAR_UNITS, 0, 1, 9_001]);
     }
     image.write_tag(Tag::GeoKeyDirectoryTag, keys.as_slice())?;
+    if let Some(metadata) = metadata {
+        image.write_tag(Tag::from_u16_exhaustive(GDAL_METADATA), metadata.as_str())?;
+    }
     image.write_tag(Tag::GdalNodata, "nan")?;
     image.finish()
 }

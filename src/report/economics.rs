@@ -4,10 +4,10 @@ use super::tables::write;
 use super::units::fixed;
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
-use crate::results::Worth;
+use crate::results::Conclusions;
 
 /// The columns of `economics.csv`.
-pub const ECONOMICS_COLUMNS: [&str; 18] = [
+pub const ECONOMICS_COLUMNS: [&str; 23] = [
     "crop",
     "treatment",
     "drainage_class",
@@ -26,11 +26,22 @@ pub const ECONOMICS_COLUMNS: [&str; 18] = [
     "loss_of_leaving",
     "loss_of_treating_new_site",
     "value_of_another_year",
+    "paid",
+    "paid_low",
+    "paid_high",
+    "probability_best",
+    "probability_nothing_best",
 ];
 
 /// `economics.csv`.
-pub(super) fn table(rows: &[Worth], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
-    let rows = rows.iter().map(|row| {
+pub(super) fn table(conclusions: &Conclusions, archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
+    let rows = conclusions.worth.iter().map(|row| {
+        // beside the others the treatments are told over all soils, at the price and cost of the settings
+        let choices = conclusions.choices.iter().find(|one| one.crop == row.crop);
+        let choices = choices.filter(|_| row.is_configured && row.class.is_none());
+        let own = choices.and_then(|one| one.treatments.iter().find(|one| one.treatment == row.treatment));
+        let chosen = own.and_then(|one| one.worth.as_ref());
+        let nothing = choices.filter(|_| chosen.is_some()).and_then(|one| one.probability_nothing_best);
         let units = Units::new(archive, &row.crop);
         let money = |value: Option<f64>| fixed(value.map(|value| units.money(value)), 2);
         let price = |per_kg: Option<f64>| fixed(per_kg.map(|per_kg| units.price(per_kg)), 2);
@@ -53,6 +64,11 @@ pub(super) fn table(rows: &[Worth], archive: &ArchiveSettings) -> Result<Vec<u8>
             money(row.loss_of_leaving),
             money(row.loss_of_treating_new_site),
             money(row.value_of_another_year),
+            chosen.map_or_else(String::new, |one| one.paid.to_string()),
+            fixed(chosen.map(|one| one.paid_share.0), 4),
+            fixed(chosen.map(|one| one.paid_share.1), 4),
+            fixed(chosen.map(|one| one.probability_best), 4),
+            fixed(nothing, 4),
         ]
     });
     write("economics.csv", &ECONOMICS_COLUMNS, rows)

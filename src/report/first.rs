@@ -9,8 +9,8 @@ pub const FIRST: &str = "Before anything is applied, the product label, local ru
                          Only the products and rates that stood in the strips are meant; nothing here supports another.";
 
 /// The files of OUT that suggest spending or spraying, by name: they hold money, probabilities of paying, or where to treat.
-/// [`FIRST`] stands in their text, [`LABEL_FIRST`] in each row, feature or object.
-pub const SUGGESTING_FILES: [&str; 20] = [
+/// [`FIRST`] stands in their text, [`LABEL_FIRST`] in each row, feature or object, and in every drawing and picture below `figures`.
+pub const SUGGESTING_FILES: [&str; 21] = [
     "answers.md",
     "economics.csv",
     "forest.csv",
@@ -24,6 +24,7 @@ pub const SUGGESTING_FILES: [&str; 20] = [
     "response.csv",
     "response_by_zone.csv",
     "site_years.csv",
+    "sites.gpkg",
     "strips.csv",
     "strips.geojson",
     "strips.html",

@@ -9,7 +9,7 @@ use crate::config::ArchiveSettings;
 use crate::results::{ForestRow, Gradient, SiteYear, SiteYearIdentity, Synthesis, Trend};
 
 /// The columns of `forest.csv`.
-pub const FOREST_COLUMNS: [&str; 25] = [
+pub const FOREST_COLUMNS: [&str; 29] = [
     "crop",
     "treatment",
     "drainage_class",
@@ -32,7 +32,11 @@ pub const FOREST_COLUMNS: [&str; 25] = [
     "tau_without",
     "turns_sign",
     "break_even",
+    "net_return",
+    "net_low",
+    "net_high",
     "yield_unit",
+    "money_unit",
     "folder",
     "caution",
 ];
@@ -75,12 +79,12 @@ fn cells(row: &ForestRow, synthesis: &Synthesis, site_year: Option<&SiteYear>, u
     let identity = row.identity.as_ref();
     let of_identity = |pick: &dyn Fn(&SiteYearIdentity) -> String| identity.map_or_else(|| "all".to_owned(), pick);
     // The site-year's own break-even response, or that of the zone.
-    let break_even = match site_year {
+    let returns = match site_year {
         Some(one) => one
             .responses
             .iter()
             .find(|response| response.key.treatment == row.treatment && response.key.class == row.class)
-            .and_then(|response| response.returns.break_even),
+            .map(|response| response.returns),
         None => synthesis
             .zones
             .iter()
@@ -90,7 +94,11 @@ fn cells(row: &ForestRow, synthesis: &Synthesis, site_year: Option<&SiteYear>, u
                     && zone.class == row.class
                     && zone.wetness.is_none()
             })
-            .and_then(|zone| zone.returns.break_even),
+            .map(|zone| zone.returns),
+    };
+    let break_even = returns.and_then(|returns| returns.break_even);
+    let net = |kg_ha: Option<f64>| {
+        fixed(returns.zip(kg_ha).and_then(|(returns, kg_ha)| Some(units.money(returns.net_return_of(kg_ha)?))), 2)
     };
     let estimate = &row.estimate;
     vec![
@@ -116,7 +124,11 @@ fn cells(row: &ForestRow, synthesis: &Synthesis, site_year: Option<&SiteYear>, u
         yields(row.without.map(|without| without.tau)),
         row.without.map_or("", |_| if row.turns_sign { "yes" } else { "no" }).to_owned(),
         yields(break_even),
+        net(estimate.mean),
+        net(estimate.low),
+        net(estimate.high),
         units.yield_unit.to_owned(),
+        units.money_unit.clone(),
         site_year.map_or_else(String::new, |one| one.folder.clone()),
         row.cautions.codes(),
     ]

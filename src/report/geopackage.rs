@@ -7,6 +7,7 @@ use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
 use wkb::writer::{WriteOptions, write_geometry};
 
 use super::{LABEL_FIRST, ReportError, Units};
+use crate::config::ArchiveSettings;
 use crate::points::{Ingested, Joined, Labels};
 use crate::results::{Response, SiteYear};
 
@@ -48,6 +49,90 @@ pub(super) struct Layer {
     pub(super) columns: Vec<(String, &'static str)>,
     pub(super) features: Vec<(Geometry<f64>, Vec<Value>)>,
 }
+
+/// What each layer holds: its description in the package.
+const DESCRIPTIONS: [(&str, &str); 4] = [
+    ("strips", "The strips of the trial with their treatments and blocks"),
+    ("segments", "The pieces of strips that the model saw, with their dry yield"),
+    (
+        "zones",
+        "Treated minus check by treatment and soil class, with intervals and what it was worth; in a plan, what to do",
+    ),
+    ("sites", "The site-years, one feature for each treatment: treated minus check over the whole field"),
+];
+
+/// The columns of each layer, by file and layer.
+pub(super) fn columns() -> Vec<(&'static str, Vec<&'static str>)> {
+    let names = |columns: &[(&'static str, &'static str)]| columns.iter().map(|column| column.0).collect();
+    vec![
+        ("site_years/…/layers.gpkg:strips", names(&STRIPS)),
+        ("site_years/…/layers.gpkg:segments", names(&SEGMENTS)),
+        ("site_years/…/layers.gpkg:zones", names(&ZONES)),
+        ("sites.gpkg:sites", names(&SITES)),
+        ("plan/…/zones.gpkg:zones", names(&super::plan::ZONE_COLUMNS)),
+    ]
+}
+
+const SITES: [(&str, &str); 17] = [
+    ("season", "INTEGER"),
+    ("farm", "TEXT"),
+    ("field", "TEXT"),
+    ("crop", "TEXT"),
+    ("treatment", "TEXT"),
+    ("drainage_class", "TEXT"),
+    ("wetness_mm", "DOUBLE"),
+    ("wetness_class", "TEXT"),
+    ("blocks", "INTEGER"),
+    ("response", "DOUBLE"),
+    ("std_error", "DOUBLE"),
+    ("ci_low", "DOUBLE"),
+    ("ci_high", "DOUBLE"),
+    ("yield_unit", "TEXT"),
+    ("net_return", "DOUBLE"),
+    ("money_unit", "TEXT"),
+    ("first", "TEXT"),
+];
+
+/// `sites.gpkg`: where the site-years lie, in longitude and latitude; `drainage_class` is the soil of most of their strips.
+pub(super) fn sites(site_years: &[SiteYear], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
+    let optional = |text_of: Option<&str>| text_of.map_or(Value::Null, text);
+    let features = site_years.iter().flat_map(|one| {
+        let units = Units::new(archive, &one.identity.crop);
+        let whole = one.responses.iter().filter(|response| response.key.class.is_none());
+        let most = one.class_area_m2.iter().enumerate().max_by(|one, other| one.1.total_cmp(other.1));
+        let ground = most.filter(|(_, area)| **area > 0.0).and_then(|(class, _)| archive.soil.zones.get(class));
+        whole
+            .map(|response| {
+                let estimate = units.estimate(&response.estimate);
+                let values = vec![
+                    Value::Integer(i64::from(one.identity.season)),
+                    text(&one.identity.farm),
+                    text(&one.identity.field),
+                    text(&one.identity.crop),
+                    text(&response.key.treatment),
+                    optional(ground.map(String::as_str)),
+                    number(one.wetness_mm),
+                    optional(one.wetness_class.as_deref()),
+                    Value::Integer(i64::try_from(response.blocks).unwrap_or(i64::MAX)),
+                    number(estimate.mean),
+                    number(estimate.std_error),
+                    number(estimate.low),
+                    number(estimate.high),
+                    text(units.yield_unit),
+                    number(response.returns.net_return.map(|money| units.money(money))),
+                    text(&units.money_unit),
+                    text(LABEL_FIRST),
+                ];
+                (Geometry::Point(Point::new(one.place_deg.0, one.place_deg.1)), values)
+            })
+            .collect::<Vec<_>>()
+    });
+    let layer = Layer { name: "sites", geometry: "POINT", columns: named(&SITES), features: features.collect() };
+    package(&[layer], WGS_84)
+}
+
+/// EPSG code of longitudes and latitudes on WGS 84.
+const WGS_84: u32 = 4326;
 
 /// The layers of a site-year.
 pub(super) fn layers(
@@ -133,12 +218,14 @@ pub(super) fn package(layers: &[Layer], epsg: u32) -> Result<Vec<u8>, ReportErro
         .map_err(fault)?;
     connection.execute_batch(SCHEMA).map_err(fault)?;
     let srs_id = i64::from(epsg);
-    connection
-        .execute(
-            "INSERT INTO gpkg_spatial_ref_sys VALUES (?1, ?2, 'EPSG', ?2, ?3, NULL)",
-            params![utm_name(epsg), srs_id, utm_text(epsg)],
-        )
-        .map_err(fault)?;
+    if epsg != WGS_84 {
+        connection
+            .execute(
+                "INSERT INTO gpkg_spatial_ref_sys VALUES (?1, ?2, 'EPSG', ?2, ?3, NULL)",
+                params![utm_name(epsg), srs_id, utm_text(epsg)],
+            )
+            .map_err(fault)?;
+    }
     for layer in layers.iter().filter(|layer| !layer.features.is_empty()) {
         write(&mut connection, layer, srs_id)?;
     }
@@ -303,6 +390,8 @@ fn field_ground(ingested: &Ingested, joined: &Joined) -> Option<MultiPolygon<f64
 
 fn write(connection: &mut Connection, layer: &Layer, srs_id: i64) -> Result<(), ReportError> {
     let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
+    super::columns::known(FILE, layer.columns.iter().map(|column| column.0.as_str()))?;
+    let description = DESCRIPTIONS.iter().find(|(name, _)| *name == layer.name).map_or("", |(_, text)| *text);
     let transaction = connection.transaction().map_err(fault)?;
     let declared: Vec<String> = layer.columns.iter().map(|(name, kind)| format!("\"{name}\" {kind}")).collect();
     transaction
@@ -319,8 +408,17 @@ fn write(connection: &mut Connection, layer: &Layer, srs_id: i64) -> Result<(), 
         |pick: fn(geo::Coord<f64>) -> f64| rects().map(|rect| pick(rect.max())).fold(f64::NEG_INFINITY, f64::max);
     transaction
         .execute(
-            "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, '', ?2, ?3, ?4, ?5, ?6, ?7)",
-            params![layer.name, LAST_CHANGE, low(|c| c.x), low(|c| c.y), high(|c| c.x), high(|c| c.y), srs_id],
+            "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, ?8, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![
+                layer.name,
+                LAST_CHANGE,
+                low(|c| c.x),
+                low(|c| c.y),
+                high(|c| c.x),
+                high(|c| c.y),
+                srs_id,
+                description
+            ],
         )
         .map_err(fault)?;
     transaction

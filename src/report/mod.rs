@@ -1,6 +1,7 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
 mod answers;
+mod columns;
 mod economics;
 mod explain;
 mod first;
@@ -31,11 +32,11 @@ use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{Conclusions, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
+use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -184,12 +185,13 @@ pub struct Failure {
 pub fn archive(
     site_years: &[SiteYear],
     conclusions: &Conclusions,
+    outline: &Outline,
     failures: &[Failure],
     archive: &ArchiveSettings,
 ) -> Result<Vec<OutputFile>, ReportError> {
     let zones = &conclusions.synthesis.zones;
     let answers = answers(conclusions, archive);
-    Ok(vec![
+    let mut files = vec![
         OutputFile {
             name: "answers.md",
             bytes: plain(&answers::markdown(&answers, archive)).into_owned().into_bytes(),
@@ -197,10 +199,65 @@ pub fn archive(
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
         OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
-        OutputFile { name: "economics.csv", bytes: economics::table(&conclusions.worth, archive)? },
+        OutputFile { name: "economics.csv", bytes: economics::table(conclusions, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
-        OutputFile { name: "index.html", bytes: html::index(site_years, conclusions, &answers, failures, archive)? },
-    ])
+        OutputFile { name: "sites.gpkg", bytes: geopackage::sites(site_years, archive)? },
+        OutputFile { name: "columns.csv", bytes: columns::table()? },
+    ];
+    files.extend(index(site_years, conclusions, outline, failures, archive)?);
+    Ok(files)
+}
+
+/// The files of the archive that a new plan changes.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn index(
+    site_years: &[SiteYear],
+    conclusions: &Conclusions,
+    outline: &Outline,
+    failures: &[Failure],
+    archive: &ArchiveSettings,
+) -> Result<Vec<OutputFile>, ReportError> {
+    let answers = answers(conclusions, archive);
+    let case = html::ArchiveCase { site_years, conclusions, outline, answers: &answers, failures, archive };
+    Ok(vec![OutputFile { name: "index.html", bytes: html::index(&case)? }])
+}
+
+/// A name as a part of the name of a file: letters, digits and hyphens.
+fn file_part(name: &str) -> String {
+    let plain = |c: char| if c.is_alphanumeric() { c } else { '-' };
+    name.chars().flat_map(char::to_lowercase).map(plain).take(40).collect()
+}
+
+/// A figure to take along.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Slide {
+    /// Its name below `figures`, without an ending, with `/`.
+    pub name: String,
+    /// The drawing.
+    pub svg: String,
+}
+
+/// The figures to take along: of the archive, then of its site-years.
+///
+/// # Errors
+/// [`ReportError`] when an encoder refuses.
+pub fn slides(
+    site_years: &[SiteYear],
+    conclusions: &Conclusions,
+    outline: &Outline,
+    archive: &ArchiveSettings,
+) -> Result<Vec<Slide>, ReportError> {
+    html::slides(&html::ArchiveCase { site_years, conclusions, outline, answers: &[], failures: &[], archive })
+}
+
+/// A figure as a picture of a width, px.
+///
+/// # Errors
+/// [`ReportError`] when it cannot be drawn.
+pub fn picture(slide: &Slide, width: u32) -> Result<Vec<u8>, ReportError> {
+    html::png(&slide.svg, width)
 }
 
 /// The files of a plan, each with its folder below `plan`.
@@ -229,6 +286,16 @@ pub fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width
 /// The zone table as text, for the terminal.
 pub fn zone_table(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     tables::zone_text(zones, archive)
+}
+
+/// The data dictionary as text, for the terminal.
+pub fn columns_text() -> String {
+    columns::as_text()
+}
+
+/// The data dictionary as JSON.
+pub fn columns_json() -> serde_json::Value {
+    columns::as_json()
 }
 
 /// The cautions as a table of the README.

@@ -6,8 +6,61 @@ use polars::prelude::{
     ParquetCompression, ParquetWriter, PlSmallStr, Series, StringChunked,
 };
 
-use super::ReportError;
+use super::{ReportError, columns};
 use crate::points::{Cleaned, Copied, Joined, Labels, Mark, Reasons};
+
+/// The columns of `points.parquet`, in their order.
+pub(super) const POINT_COLUMNS: [&str; 25] = [
+    "source_file",
+    "source_row",
+    "time",
+    "x_m",
+    "y_m",
+    "epsg",
+    "machine",
+    "pass",
+    "mass_flow_kg_s",
+    "moisture_pct",
+    "speed_m_s",
+    "swath_m",
+    "area_m2",
+    "dry_yield_kg_ha",
+    "kept",
+    "removed_by",
+    "treatment",
+    "block",
+    "strip",
+    "segment",
+    "edge",
+    "drainage_class",
+    "wetness_mm",
+    "wetness_class",
+    "removed_by_all",
+];
+
+/// The columns of `segments.parquet`, in their order.
+pub(super) const SEGMENT_COLUMNS: [&str; 20] = [
+    "segment",
+    "strip",
+    "block",
+    "treatment",
+    "along",
+    "x_m",
+    "y_m",
+    "along_m",
+    "area_m2",
+    "points",
+    "kept_share",
+    "dry_yield_kg_ha",
+    "moisture_pct",
+    "speed_m_s",
+    "elevation_m",
+    "usable",
+    "drainage_class",
+    "drainage_class_share",
+    "terrain_index",
+    "depression_m",
+];
 
 /// Texts by code; codes beyond the names are null.
 fn texts(name: &str, codes: impl Iterator<Item = u32>, names: &[&str]) -> Result<Column, String> {
@@ -28,9 +81,10 @@ fn floats(name: &str, values: impl Iterator<Item = f64>) -> Column {
     Series::new(PlSmallStr::from_str(name), values).into_column()
 }
 
-fn encode(file: &'static str, columns: Vec<Column>) -> Result<Vec<u8>, ReportError> {
-    let height = columns.first().map_or(0, Column::len);
-    let mut frame = DataFrame::new(height, columns).map_err(|error| ReportError::new(file, error))?;
+fn encode(file: &'static str, told: Vec<Column>) -> Result<Vec<u8>, ReportError> {
+    columns::known(file, told.iter().map(|column| column.name().as_str()))?;
+    let height = told.first().map_or(0, Column::len);
+    let mut frame = DataFrame::new(height, told).map_err(|error| ReportError::new(file, error))?;
     let mut bytes = Vec::new();
     let level = ZstdLevel::try_new(1).map_err(|error| ReportError::new(file, error))?;
     ParquetWriter::new(&mut bytes)

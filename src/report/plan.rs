@@ -135,9 +135,11 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
     write("plan.csv", &PLAN_COLUMNS, rows)
 }
 
+/// The columns of `zoning.csv`.
+pub(super) const ZONING_COLUMNS: [&str; 9] =
+    ["crop", "treatment", "site_years", "zoned", "everywhere", "gain", "gain_std_error", "money_unit", "shown"];
+
 fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let header =
-        ["crop", "treatment", "site_years", "zoned", "everywhere", "gain", "gain_std_error", "money_unit", "shown"];
     let rows = plan.zoning.iter().map(|one| {
         let money = |value: f64| fixed(Some(units.money(value)), 2);
         vec![
@@ -152,23 +154,25 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
             if one.is_shown { "yes" } else { "no" }.to_owned(),
         ]
     });
-    write("zoning.csv", &header, rows)
+    write("zoning.csv", &ZONING_COLUMNS, rows)
 }
+
+/// The columns of `replication.csv`.
+pub(super) const REPLICATION_COLUMNS: [&str; 10] = [
+    "crop",
+    "treatment",
+    "site_years",
+    "blocks",
+    "strips",
+    "std_error",
+    "df",
+    "half_width",
+    "detectable",
+    "yield_unit",
+];
 
 /// What layouts of strips would tell.
 fn replication(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let header = [
-        "crop",
-        "treatment",
-        "site_years",
-        "blocks",
-        "strips",
-        "std_error",
-        "df",
-        "half_width",
-        "detectable",
-        "yield_unit",
-    ];
     let rows = plan.replication.iter().flat_map(|one| {
         one.rows.iter().map(|row| {
             let yields = |value: f64| fixed(Some(units.yields(value)), units.yield_decimals);
@@ -186,7 +190,7 @@ fn replication(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError>
             ]
         })
     });
-    write("replication.csv", &header, rows)
+    write("replication.csv", &REPLICATION_COLUMNS, rows)
 }
 
 /// The layouts with the fewest strips whose interval is at most `half_width_kg_ha` to either side, as text.
@@ -387,27 +391,29 @@ fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String
     )
 }
 
+/// The columns of `zones.gpkg`.
+pub(super) const ZONE_COLUMNS: [(&str, &str); 18] = [
+    ("treatment", "TEXT"),
+    ("drainage_class", "TEXT"),
+    ("decision", "TEXT"),
+    ("why", "TEXT"),
+    ("best", "BOOLEAN"),
+    ("area", "DOUBLE"),
+    ("area_unit", "TEXT"),
+    ("response", "DOUBLE"),
+    ("ci_low", "DOUBLE"),
+    ("ci_high", "DOUBLE"),
+    ("yield_unit", "TEXT"),
+    ("net_return", "DOUBLE"),
+    ("money_unit", "TEXT"),
+    ("probability_pays", "DOUBLE"),
+    ("probability_new_site_pays", "DOUBLE"),
+    ("basis", "TEXT"),
+    ("caution", "TEXT"),
+    ("first", "TEXT"),
+];
+
 fn package(field: &PlannedField, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let columns = [
-        ("treatment", "TEXT"),
-        ("drainage_class", "TEXT"),
-        ("decision", "TEXT"),
-        ("why", "TEXT"),
-        ("best", "BOOLEAN"),
-        ("area", "DOUBLE"),
-        ("area_unit", "TEXT"),
-        ("response", "DOUBLE"),
-        ("ci_low", "DOUBLE"),
-        ("ci_high", "DOUBLE"),
-        ("yield_unit", "TEXT"),
-        ("net_return", "DOUBLE"),
-        ("money_unit", "TEXT"),
-        ("probability_pays", "DOUBLE"),
-        ("probability_new_site_pays", "DOUBLE"),
-        ("basis", "TEXT"),
-        ("caution", "TEXT"),
-        ("first", "TEXT"),
-    ];
     let features = field
         .zones
         .iter()
@@ -437,7 +443,7 @@ fn package(field: &PlannedField, units: &Units) -> Result<Vec<u8>, ReportError> 
             (Geometry::MultiPolygon(zone.ground.clone()), values)
         })
         .collect();
-    let layer = Layer { name: "zones", geometry: "MULTIPOLYGON", columns: named(&columns), features };
+    let layer = Layer { name: "zones", geometry: "MULTIPOLYGON", columns: named(&ZONE_COLUMNS), features };
     geopackage::package(&[layer], field.epsg)
 }
 

@@ -2,7 +2,7 @@
 
 use super::first::suggests;
 use super::units::{fixed, probability};
-use super::{LABEL_FIRST, ReportError, Units};
+use super::{LABEL_FIRST, ReportError, Units, columns};
 use crate::config::ArchiveSettings;
 use crate::points::Cautions;
 use crate::results::{Estimate, Response, Returns, SiteYear, ZoneResponse};
@@ -57,8 +57,14 @@ pub const SYNTHESIS_COLUMNS: [&str; 12] = [
     "estimator",
 ];
 
+/// The columns that only `site_years.csv` adds: where the site-year lies.
+pub(super) const PLACE_COLUMNS: [&str; 2] = ["longitude", "latitude"];
+
+/// The columns of `removals.csv`.
+pub(super) const REMOVAL_COLUMNS: [&str; 3] = ["reason", "points", "share"];
+
 /// The columns that only a site-year's own table adds: the response drawn towards those of the other classes.
-const SHRUNKEN_COLUMNS: [&str; 2] = ["shrunken_response", "shrunken_std_error"];
+pub(super) const SHRUNKEN_COLUMNS: [&str; 2] = ["shrunken_response", "shrunken_std_error"];
 
 /// What all response tables say of a row, in SI units.
 struct Row<'r> {
@@ -105,6 +111,7 @@ pub(super) fn write(
     header: &[&str],
     rows: impl IntoIterator<Item = Vec<String>>,
 ) -> Result<Vec<u8>, ReportError> {
+    columns::known(file, header.iter().copied())?;
     let mut writer = csv::Writer::from_writer(Vec::new());
     let fault = |error: csv::Error| ReportError::new(file, error);
     let first = suggests(file).then_some(LABEL_FIRST);
@@ -152,9 +159,16 @@ pub(super) fn site_years(site_years: &[SiteYear], archive: &ArchiveSettings) -> 
     let rows = site_years.iter().flat_map(|result| {
         let units = Units::new(archive, &result.identity.crop);
         let whole = result.responses.iter().filter(|response| response.key.class.is_none());
-        whole.map(|response| response_row(result, response).cells(&units)).collect::<Vec<_>>()
+        whole
+            .map(|response| {
+                let mut cells = response_row(result, response).cells(&units);
+                cells.extend([result.place_deg.0, result.place_deg.1].map(|degrees| fixed(Some(degrees), 6)));
+                cells
+            })
+            .collect::<Vec<_>>()
     });
-    write("site_years.csv", &RESPONSE_COLUMNS, rows)
+    let header: Vec<&str> = RESPONSE_COLUMNS.iter().chain(&PLACE_COLUMNS).copied().collect();
+    write("site_years.csv", &header, rows)
 }
 
 /// `response_by_zone.csv`.
@@ -203,27 +217,29 @@ pub(super) fn removals(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
         .iter()
         .map(|(mark, points)| vec![mark.code().to_owned(), points.to_string(), share(*points)])
         .chain([vec!["kept".to_owned(), result.counts.kept.to_string(), share(result.counts.kept)]]);
-    write("removals.csv", &["reason", "points", "share"], rows)
+    write("removals.csv", &REMOVAL_COLUMNS, rows)
 }
+
+/// The columns of `contrasts.csv`.
+pub(super) const CONTRAST_COLUMNS: [&str; 14] = [
+    "contrast",
+    "treatment",
+    "against",
+    "drainage_class",
+    "blocks",
+    "difference",
+    "std_error",
+    "df",
+    "ci_low",
+    "ci_high",
+    "p_value",
+    "probability_positive",
+    "yield_unit",
+    "caution",
+];
 
 /// `contrasts.csv`: treatments against each other, then the change of each response from class to class.
 pub(super) fn contrasts(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let header = [
-        "contrast",
-        "treatment",
-        "against",
-        "drainage_class",
-        "blocks",
-        "difference",
-        "std_error",
-        "df",
-        "ci_low",
-        "ci_high",
-        "p_value",
-        "probability_positive",
-        "yield_unit",
-        "caution",
-    ];
     let row = |place: [&str; 4], blocks: usize, estimate: &Estimate, cautions: &Cautions| {
         let estimate = units.estimate(estimate);
         let yields = |value: Option<f64>| fixed(value, units.yield_decimals);
@@ -243,23 +259,25 @@ pub(super) fn contrasts(result: &SiteYear, units: &Units) -> Result<Vec<u8>, Rep
         let span = one.classes.join(" to ");
         row(["trend-by-class", &one.treatment, "", &span], one.blocks, &one.estimate, &Cautions::default())
     });
-    write("contrasts.csv", &header, between.chain(trends))
+    write("contrasts.csv", &CONTRAST_COLUMNS, between.chain(trends))
 }
+
+/// The columns of `sensitivity.csv`.
+pub(super) const SENSITIVITY_COLUMNS: [&str; 10] = [
+    "variant",
+    "treatment",
+    "drainage_class",
+    "response",
+    "std_error",
+    "ci_low",
+    "ci_high",
+    "p_value",
+    "sign_changed",
+    "yield_unit",
+];
 
 /// `sensitivity.csv`.
 pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let header = [
-        "variant",
-        "treatment",
-        "drainage_class",
-        "response",
-        "std_error",
-        "ci_low",
-        "ci_high",
-        "p_value",
-        "sign_changed",
-        "yield_unit",
-    ];
     let rows = result.sensitivity.iter().map(|row| {
         let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
         let changed = match result.sign_changed(row) {
@@ -280,14 +298,14 @@ pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, R
             units.yield_unit.to_owned(),
         ]
     });
-    write("sensitivity.csv", &header, rows)
+    write("sensitivity.csv", &SENSITIVITY_COLUMNS, rows)
 }
 
 /// The zones as a table for the terminal: one line each, all wetness classes; what pays is told where some zone rests on
 /// enough blocks.
 pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     let decisions = zones.iter().any(ZoneResponse::decision_allowed);
-    let mut header = ["treatment", "soil", "spring", "site-years", "response", "interval"].map(str::to_owned).to_vec();
+    let mut header = ["treatment", "soil", "wetness", "site-years", "response", "interval"].map(str::to_owned).to_vec();
     if decisions {
         header.extend(["pays", "paid"].map(str::to_owned));
     }

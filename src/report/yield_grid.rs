@@ -4,7 +4,7 @@ use ndarray::Array2;
 
 use super::ReportError;
 use crate::points::Cleaned;
-use crate::raster::{Affine, GeoTiff, encode_geotiff};
+use crate::raster::{Affine, GeoTiff, encode_described};
 
 /// Cell, m.
 const CELL_M: f64 = 5.0;
@@ -78,7 +78,8 @@ impl YieldGrid {
     /// `yield.tif`.
     pub(super) fn geotiff(&self, epsg: u32) -> Result<Vec<u8>, ReportError> {
         let transform = Affine::north_up(self.west_m, self.north_m, self.cell_m, self.cell_m);
-        encode_geotiff(&GeoTiff { data: self.yields.view(), transform, epsg, is_geographic: false })
-            .map_err(|error| ReportError::new("yield.tif", error))
+        let told = ("dry yield at market moisture", "kg/ha");
+        let raster = GeoTiff { data: self.yields.view(), transform, epsg, is_geographic: false };
+        encode_described(&raster, Some(told)).map_err(|error| ReportError::new("yield.tif", error))
     }
 }

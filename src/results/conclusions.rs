@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::{Synthesis, Worth};
+use super::{Choices, Synthesis, Worth};
 
 /// The conclusions over all site-years.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -11,4 +11,6 @@ pub struct Conclusions {
     pub synthesis: Synthesis,
     /// What treating is worth over prices and costs.
     pub worth: Vec<Worth>,
+    /// The treatments of each crop side by side.
+    pub choices: Vec<Choices>,
 }

@@ -3,7 +3,9 @@
 //! SI units throughout (yields in kg/ha, money per hectare); reports convert. A number that the data cannot support is
 //! `None` with the caution `not-estimable`, never a guess.
 
+mod choice;
 mod conclusions;
+mod outline;
 mod plan;
 mod response;
 mod site_year;
@@ -12,7 +14,9 @@ mod synthesis;
 mod worth;
 mod zone;
 
+pub use choice::{Choice, ChoiceWorth, Choices};
 pub use conclusions::Conclusions;
+pub use outline::{DepartureMap, Outline, PlanOutline, PlannedMoney, PlannedPlace};
 pub use plan::{
     Advice, Course, Decision, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
     SeasonPlan, StripLayout, StripWidths, Why, ZoningValue,
@@ -21,7 +25,7 @@ pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, Se
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use synthesis::{
-    FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend,
+    FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend, WithoutSeason,
 };
 pub use worth::Worth;
 pub use zone::{Estimator, LEAST_POOLED, PriorCheck, ShrunkenZone, ZoneResponse};

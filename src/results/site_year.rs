@@ -120,6 +120,8 @@ pub struct SiteYear {
     pub folder: String,
     /// Middle of the records, degrees: longitude, latitude.
     pub place_deg: (f64, f64),
+    /// The day of its last record, `2023-10-14`; absent where no time was recorded.
+    pub last_day: Option<String>,
     /// EPSG code of its UTM zone.
     pub epsg: u32,
     /// Precipitation departure from normal, mm.
@@ -154,6 +156,9 @@ pub struct SiteYear {
     pub cautions: Cautions,
 }
 
+/// What stands for the whole field in the place of a class.
+const ALL: &str = "all";
+
 impl SiteYear {
     /// The reasons to doubt the site-year, and those to doubt each response.
     pub fn all_cautions(&self) -> Cautions {
@@ -173,11 +178,12 @@ impl SiteYear {
         all
     }
 
-    /// The site-year without what only its own page shows (variants of the analysis, contrasts, removal by treatment), so that
-    /// an archive of many fits into memory.
+    /// The site-year without what only its own page shows (variants of the analysis by class, contrasts, removal by treatment), so
+    /// that an archive of many fits into memory.
     #[must_use]
     pub fn for_archive(mut self) -> Self {
-        self.sensitivity = Vec::new();
+        self.sensitivity.retain(|row| row.class_name == ALL);
+        self.sensitivity.shrink_to_fit();
         self.supplement = Supplement::default();
         self.removal_by_treatment = Vec::new();
         self

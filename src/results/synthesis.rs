@@ -16,6 +16,8 @@ pub struct Synthesis {
     pub trends: Vec<Trend>,
     /// Site-year by site-year, with the mean and the prediction below.
     pub forest: Vec<ForestRow>,
+    /// The means over the whole field without each season, from three seasons on.
+    pub without_season: Vec<WithoutSeason>,
     /// What is told of each field that had strips.
     pub fields: Vec<FieldResponse>,
     /// Comparisons that were left out, with the reason.
@@ -140,6 +142,19 @@ pub struct LeaveOneOut {
     pub mean: f64,
     /// Standard deviation between the others, kg/ha.
     pub tau: f64,
+}
+
+/// What the mean over the whole field becomes when one season is left out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WithoutSeason {
+    /// Key of the crop.
+    pub crop: String,
+    /// Key of the treatment.
+    pub treatment: String,
+    /// The season left out.
+    pub season: i32,
+    /// The mean of the others, kg/ha.
+    pub mean: f64,
 }
 
 /// A row of the forest table.

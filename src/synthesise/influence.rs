@@ -1,6 +1,6 @@
 //! The forest: site-year by site-year, what it weighs, and what the mean would be without it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rayon::prelude::*;
 
@@ -8,7 +8,7 @@ use super::cells::{Cell, Cells, between, unit};
 use super::members::Comparison;
 use super::{LEAST_POOLED, Models};
 use crate::points::{Caution, Cautions};
-use crate::results::{Estimate, ForestKind, ForestRow, LeaveOneOut, ZoneResponse};
+use crate::results::{Estimate, ForestKind, ForestRow, LeaveOneOut, WithoutSeason, ZoneResponse};
 use crate::stats::StatsError;
 use crate::stats::crossed::{CrossedPosterior, Peak};
 
@@ -16,17 +16,21 @@ use crate::stats::crossed::{CrossedPosterior, Peak};
 /// little, and its weight tells what the mean becomes.
 const REFITTED_UP_TO: usize = 40;
 
-/// The forest of each soil class and of the whole field; a zone in which one site-year decides the sign gets the caution.
+/// The forest of each soil class and of the whole field, and what its mean is without each season; a zone in which one
+/// site-year decides the sign gets the caution.
 pub(super) fn forest(
     comparison: &Comparison<'_>,
     models: &Models,
     zones: &mut BTreeMap<Cell, ZoneResponse>,
-) -> Vec<ForestRow> {
+) -> (Vec<ForestRow>, Vec<WithoutSeason>) {
     let mut rows = Vec::new();
+    let whole = Cell { class: None, wetness: None };
+    let mut seasons = Vec::new();
     let wanted: Vec<Cell> = zones.keys().copied().filter(|cell| cell.wetness.is_none()).collect();
     let (field, classes): (Vec<Cell>, Vec<Cell>) = wanted.into_iter().partition(|cell| cell.class.is_none());
     let order: Vec<Cell> = classes.into_iter().chain(field).collect();
-    let (of_classes, of_field) = (models.classes.as_ref().map(Without::each), models.field.as_ref().map(Without::each));
+    let without_each = |cells: &Option<Cells>| cells.as_ref().map(Without::each);
+    let (of_classes, of_field) = (without_each(&models.classes), without_each(&models.field));
     let found: Vec<BTreeMap<usize, Influence>> = order
         .par_iter()
         .map(|&cell| {
@@ -39,6 +43,9 @@ pub(super) fn forest(
         .collect();
     for (cell, influences) in order.into_iter().zip(found) {
         let Some(zone) = zones.get_mut(&cell) else { continue };
+        if let (true, Some(cells), Some(mean)) = (cell == whole, models.of(cell), zone.estimate.mean) {
+            seasons = without_seasons(comparison, cells, &influences, mean);
+        }
         let mut decisive = Vec::new();
         for (at, member) in comparison.members.iter().enumerate() {
             let Some(response) = member.response(cell.class) else { continue };
@@ -87,7 +94,59 @@ pub(super) fn forest(
             });
         }
     }
-    rows
+    (rows, seasons)
+}
+
+/// The mean over the whole field without each season, where three site-years and two seasons remain. The model is fitted anew up to
+/// [`REFITTED_UP_TO`] site-years; beyond, the weights of the season's site-years tell.
+fn without_seasons(
+    comparison: &Comparison<'_>,
+    cells: &Cells,
+    influences: &BTreeMap<usize, Influence>,
+    mean: f64,
+) -> Vec<WithoutSeason> {
+    let season = |member: usize| comparison.members[member].site_year.identity.season;
+    let members: Vec<usize> = influences.keys().copied().collect();
+    let seasons: BTreeSet<i32> = members.iter().map(|&member| season(member)).collect();
+    if seasons.len() <= 2 {
+        return Vec::new();
+    }
+    let all = if members.len() <= REFITTED_UP_TO { peak(cells, |_| true, None).ok() } else { None };
+    let told = |left_out: i32| {
+        let kept = members.iter().filter(|&&member| season(member) != left_out).count();
+        if kept < LEAST_POOLED {
+            return None;
+        }
+        let without = match &all {
+            Some(all) => {
+                let peak = peak(cells, |member| season(member) != left_out, Some(all)).ok()?;
+                mean + peak.coefficients.first()? - all.coefficients.first()?
+            }
+            None => {
+                let of_season = (0..cells.rows.y.len()).filter(|&at| season(cells.rows.member[at]) == left_out);
+                let (weights, sum) = of_season.fold((0.0, 0.0), |(weights, sum), at| {
+                    let weight = influences.get(&cells.rows.member[at]).map_or(0.0, |one| one.weight);
+                    (weights + weight, sum + weight * cells.rows.y[at])
+                });
+                (mean - sum) / (1.0 - weights)
+            }
+        };
+        Some(WithoutSeason {
+            crop: comparison.crop.clone(),
+            treatment: comparison.treatment.clone(),
+            season: left_out,
+            mean: without,
+        })
+    };
+    seasons.into_iter().filter_map(told).filter(|one| one.mean.is_finite()).collect()
+}
+
+/// The model at its peak, of the members that are kept.
+fn peak(cells: &Cells, is_kept: impl Fn(usize) -> bool, start: Option<&Peak>) -> Result<Peak, StatsError> {
+    let kept: Vec<usize> = (0..cells.rows.y.len()).filter(|&at| is_kept(cells.rows.member[at])).collect();
+    let rows = cells.rows.filtered(|member, _| is_kept(member));
+    let data = rows.laid_out(cells.means.len(), |at| vec![(cells.columns[kept[at]], 1.0)], None)?;
+    CrossedPosterior::peak_of(&data, &cells.scales, start)
 }
 
 fn empty(comparison: &Comparison<'_>, zone: &ZoneResponse, kind: ForestKind) -> ForestRow {
@@ -127,17 +186,13 @@ struct Without {
 impl Without {
     fn each(cells: &Cells) -> Self {
         let members = cells.rows.members();
-        let peak = |left_out: Option<usize>, start: Option<&Peak>| -> Result<Peak, StatsError> {
-            let kept: Vec<usize> =
-                (0..cells.rows.y.len()).filter(|&at| Some(cells.rows.member[at]) != left_out).collect();
-            let rows = cells.rows.filtered(|member, _| Some(member) != left_out);
-            let data = rows.laid_out(cells.means.len(), |at| vec![(cells.columns[kept[at]], 1.0)], None)?;
-            CrossedPosterior::peak_of(&data, &cells.scales, start)
-        };
-        let all = peak(None, None).ok();
+        let all = peak(cells, |_| true, None).ok();
         let few = all.is_some() && members.len() > LEAST_POOLED && members.len() <= REFITTED_UP_TO;
         let each = if few { members } else { Vec::new() };
-        let each = each.into_par_iter().map(|member| (member, peak(Some(member), all.as_ref()).ok())).collect();
+        let each = each
+            .into_par_iter()
+            .map(|member| (member, peak(cells, |other| other != member, all.as_ref()).ok()))
+            .collect();
         Self { all, each }
     }
 }

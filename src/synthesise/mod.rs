@@ -44,6 +44,7 @@ pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
         synthesis.zones.extend(one.zones);
         synthesis.trends.extend(one.trends);
         synthesis.forest.extend(one.forest);
+        synthesis.without_season.extend(one.without_season);
         synthesis.fields.extend(one.fields);
         synthesis.left_out.extend(one.left_out);
     }
@@ -107,10 +108,10 @@ fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &Archi
     for cells in all.into_iter().flatten() {
         shrink::towards_neighbours(cells, &mut zones, &settings);
     }
-    let forest = influence::forest(&comparison, &models, &mut zones);
+    let (forest, without_season) = influence::forest(&comparison, &models, &mut zones);
     let zones = order.iter().filter_map(|cell| zones.remove(cell)).collect();
     let fields = fields(&comparison, &models, settings.confidence);
-    Synthesis { zones, trends, forest, fields, left_out: comparison.left_out }
+    Synthesis { zones, trends, forest, without_season, fields, left_out: comparison.left_out }
 }
 
 /// What is told of each field that had strips, on each class and over all of them.

@@ -13,7 +13,7 @@ use crate::archive::say;
 use bandlift::report::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
 
 /// Files that hold shapes, values of a grid or the program's own account, and no attributes.
-const BARE: [&str; 5] = ["shp", "shx", "prj", "tif", "log"];
+const BARE: [&str; 6] = ["shp", "shx", "prj", "tif", "log", "png"];
 
 /// Whether the name of a column, attribute or key speaks of money or of what to do.
 fn speaks_of_it(name: &str) -> bool {
@@ -131,6 +131,14 @@ fn walk(out: &Path) -> (Vec<String>, BTreeSet<String>) {
             continue;
         }
         let name = entry.file_name().to_str().unwrap().to_owned();
+        if path.starts_with(out.join("figures")) {
+            // the picture beside it is drawn from the same
+            assert!(path.with_extension("png").is_file(), "{}", path.display());
+            if !fs::read_to_string(path).unwrap().contains(LABEL_FIRST) {
+                faults.push(format!("{}: does not say what comes first", path.display()));
+            }
+            continue;
+        }
         let listed = SUGGESTING_FILES.contains(&name.as_str());
         match read(path) {
             None => faults.push(format!("{}: an unknown kind of file", path.display())),

@@ -22,6 +22,7 @@ mod channels;
 mod draft;
 mod explain;
 mod few_blocks;
+mod figures;
 mod first;
 mod good;
 mod inspect;

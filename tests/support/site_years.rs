@@ -274,6 +274,7 @@ impl Draw {
             },
             folder: format!("{}/{at}", 2000 + season_at),
             place_deg: (-94.0, 42.0),
+            last_day: None,
             epsg: 32_615,
             wetness_mm: Some(truth.wetness_mm),
             wetness_class: wetness.map(|settings| settings.class(truth.wetness_mm).to_owned()),

@@ -2,7 +2,9 @@
 
 pub(super) mod demo;
 pub(super) mod draft;
+pub(super) mod describe;
 pub(super) mod explain;
+pub(super) mod figures;
 pub(super) mod inspect;
 pub(super) mod plan;
 pub(super) mod run;

@@ -5,12 +5,13 @@ use serde_json::{Value, json};
 use super::colour::{hex, of_difference};
 use super::figures::intervals::{self, Look, Row};
 use super::figures::wetness::{self, Line, Place};
-use super::render;
+use super::questions::{Crop, Figure, crops};
 use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed};
+use super::{improve, render, script_json};
 use crate::config::{ArchiveSettings, WetnessMeasure};
 use crate::report::units::level;
 use crate::report::{Answer, FIRST, Failure, ReportError, Units};
-use crate::results::{Conclusions, ForestKind, ForestRow, Gradient, SiteYear, Worth, ZoneResponse};
+use crate::results::{Conclusions, ForestKind, ForestRow, Gradient, Outline, SiteYear, Worth, ZoneResponse};
 
 /// Site-years that one forest shows; of more, those that weigh most.
 const MOST_IN_FOREST: usize = 60;
@@ -23,17 +24,53 @@ fn absent(all: &[Failure], is_retired: bool) -> Vec<Value> {
         .collect()
 }
 
+/// What the files of the archive are made of.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::report) struct ArchiveCase<'a> {
+    /// In the order of their identity.
+    pub(in crate::report) site_years: &'a [SiteYear],
+    pub(in crate::report) conclusions: &'a Conclusions,
+    pub(in crate::report) outline: &'a Outline,
+    pub(in crate::report) answers: &'a [Answer],
+    pub(in crate::report) failures: &'a [Failure],
+    pub(in crate::report) archive: &'a ArchiveSettings,
+}
+
+/// A figure as the template shows it.
+fn figure(figure: &Figure) -> Value {
+    json!({
+        "sentence": figure.sentence,
+        "panels": figure.panels.iter().map(|panel| &panel.svg).collect::<Vec<_>>(),
+        "caption": figure.caption,
+    })
+}
+
+/// The questions of one crop.
+fn crop(crop: &Crop<'_>) -> Result<Value, ReportError> {
+    let repeats = crop.repeated();
+    let what_if = crop.what_if();
+    Ok(json!({
+        "name": crop.name(),
+        "compared": figure(&crop.compared()),
+        "repeats": repeats.first().map(figure),
+        "in_money": repeats.get(1).map(figure),
+        "placed": crop.placed()?.as_ref().map(figure),
+        "grounds": crop.grounds().as_ref().map(figure),
+        "tried": crop.tried().as_ref().map(figure),
+        "plan": crop.planned(),
+        "what_if": what_if.as_ref().map(script_json).transpose()?,
+        "start": what_if,
+    }))
+}
+
 /// `index.html`.
-pub(in crate::report) fn page(
-    site_years: &[SiteYear],
-    conclusions: &Conclusions,
-    answers: &[Answer],
-    failures: &[Failure],
-    archive: &ArchiveSettings,
-) -> Result<Vec<u8>, ReportError> {
+pub(in crate::report) fn page(case: &ArchiveCase<'_>) -> Result<Vec<u8>, ReportError> {
+    let ArchiveCase { site_years, conclusions, answers, failures, archive, .. } = *case;
     let zones = &conclusions.synthesis.zones;
     let wholes = zones.iter().filter(|zone| zone.class.is_none() && zone.wetness.is_none());
     let seasons: Vec<i32> = site_years.iter().map(|one| one.identity.season).collect();
+    let crops = crops(case);
+    let decisions = crops.iter().any(Crop::has_money);
     render(
         "index.html",
         "index.html",
@@ -44,6 +81,9 @@ pub(in crate::report) fn page(
             "confidence": level(archive.model.confidence),
             "first": FIRST,
             "answers": answers.iter().map(|one| json!({ "title": one.title, "text": one.text })).collect::<Vec<_>>(),
+            "crops": crops.iter().map(crop).collect::<Result<Vec<_>, _>>()?,
+            "choose": decisions,
+            "advice": improve::over_archive(site_years),
             "treatments": wholes.map(|whole| of_treatment(whole, conclusions, archive)).collect::<Vec<_>>(),
             "zones": zones.iter().map(|zone| zone_line(zone, archive)).collect::<Vec<_>>(),
             "decisions": zones.iter().any(ZoneResponse::decision_allowed),

@@ -31,6 +31,15 @@ pub(super) fn of_difference(signed: f64) -> Rgb {
     [rgb.red, rgb.green, rgb.blue]
 }
 
+/// Colours of departures from normal, from dry (−1, light) to wet (+1, dark): greys of even steps of lightness in Oklab, so that they
+/// leave the hues to the responses that lie on them.
+pub(super) fn of_departure(signed: f64) -> Rgb {
+    let lightness = 0.78 - 0.17 * signed.clamp(-1.0, 1.0);
+    let rgb: Srgb = Oklab::new(lightness as f32, 0.0, 0.0).into_color();
+    let rgb: Srgb<u8> = rgb.into_format();
+    [rgb.red, rgb.green, rgb.blue]
+}
+
 /// As it is written in markup.
 pub(super) fn hex([red, green, blue]: Rgb) -> String {
     format!("#{red:02x}{green:02x}{blue:02x}")

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::colour::{hex, of_difference, stops};
+use super::figures::panel::shortened;
 use super::figures::{Svg, escaped, outline};
 use super::ground::Ground;
 use crate::report::Units;
@@ -83,6 +84,17 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
     for soil in &ground.soils {
         let (x, y) = place(soil.at.0, soil.at.1);
         svg.text("soil-name", (x, y), "middle", &soil.name);
+    }
+    for (at, strip) in ground.strips.iter().enumerate() {
+        let corners = strip.rings.first().map_or(&[][..], |ring| ring.as_slice());
+        let places: Vec<(f64, f64)> = corners.chunks_exact(2).map(|corner| place(corner[0], corner[1])).collect();
+        if places.is_empty() {
+            continue;
+        }
+        // at its southern end; narrow strips stand close, so their names take turns in height
+        let x = places.iter().map(|place| place.0).sum::<f64>() / places.len() as f64;
+        let y = places.iter().map(|place| place.1).fold(f64::NEG_INFINITY, f64::max);
+        svg.text("strip-name", (x, y - 3.0 - 11.0 * (at % 3) as f64), "middle", &shortened(&strip.name, 8));
     }
     svg.raw("</svg>");
     legend(&mut svg, height, limit, scale, units);

@@ -5,16 +5,20 @@ mod archive;
 mod colour;
 mod figures;
 mod ground;
+mod improve;
 mod map;
+mod questions;
 mod raster;
 mod records;
 mod site_year;
+mod slides;
 mod strips;
 mod text;
 mod words;
 
-pub(super) use archive::page as index;
+pub(super) use archive::{ArchiveCase, page as index};
 pub(super) use site_year::{drawn, page as site_year};
+pub(super) use slides::{all as slides, png};
 pub(super) use strips::page as strips;
 
 use minijinja::value::Serde;
@@ -35,6 +39,7 @@ const TEMPLATES: [(&str, &str); 5] = [
 const STYLE: &str = include_str!("templates/style.css");
 const RECORD_MAP: &str = include_str!("templates/record_map.js");
 const TABLES: &str = include_str!("templates/tables.js");
+const WHAT_IF: &str = include_str!("templates/what_if.js");
 
 /// A page from its template.
 fn render(file: &'static str, template: &str, mut context: Value) -> Result<Vec<u8>, ReportError> {
@@ -48,6 +53,7 @@ fn render(file: &'static str, template: &str, mut context: Value) -> Result<Vec<
     context["style"] = STYLE.into();
     context["record_map"] = RECORD_MAP.into();
     context["tables"] = TABLES.into();
+    context["what_if_script"] = WHAT_IF.into();
     environment
         .get_template(template)
         .and_then(|template| template.render(Serde(context)))

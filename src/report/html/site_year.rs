@@ -5,11 +5,15 @@ use serde_json::{Map, Value, json};
 
 use super::colour::{hex, of_mark, of_yield, stops};
 use super::figures::intervals::{Look, Row};
-use super::figures::{along, intervals, match_curve, range};
+use super::figures::panel::Panel;
+use super::figures::soils::{Cell, Grounds, Soil};
+use super::figures::{along, intervals, match_curve, range, soils};
 use super::ground::Ground;
-use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed, sourced};
+use super::text::{
+    decimals, doubts, doubts_in_words, interval, p_value, percent, probability, shown, signed, sourced, time_of_year,
+};
 use super::words::Words;
-use super::{map, raster, records, render, script_json};
+use super::{improve, map, raster, records, render, script_json};
 use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
 use crate::report::units::{level, trimmed};
@@ -53,6 +57,7 @@ pub(in crate::report) fn drawn(
         "map_data": map_data,
         "curves": tell.curves(&joined.assigned.cleaned.lag_curves),
         "strips": ground.as_ref().map(|ground| tell.strips(case, ground)),
+        "strip_names": ground.as_ref().map(|ground| tell.strip_names(ground)),
         "along": ground.as_ref().map(|ground| Tell::along(case, ground)),
     })))
 }
@@ -74,7 +79,9 @@ pub(in crate::report) fn page(
             "headline": words.headline(),
             "verdicts": words.verdicts(),
             "grower_chart": tell.responses(true),
-            "cautions": doubts(&result.doubts_of_the_answer()),
+            "grounds": grounds(result, archive, units).iter().map(|panel| &panel.svg).collect::<Vec<_>>(),
+            "improve": improve::of_site_year(result),
+            "cautions": doubts_in_words(&result.doubts_of_the_answer(), archive),
             "yield_stops": stops(of_yield).join(","),
         }),
         tell.records(),
@@ -96,6 +103,35 @@ pub(in crate::report) fn page(
         }
     }
     render("report.html", "site_year.html", Value::Object(context))
+}
+
+/// The responses by ground, a panel for each treatment.
+pub(super) fn grounds(result: &SiteYear, archive: &ArchiveSettings, units: &Units) -> Vec<Panel> {
+    let treatments = result.responses.chunk_by(|one, next| one.key.treatment == next.key.treatment);
+    let told: Vec<Grounds> = treatments
+        .map(|responses| {
+            let whole_first = responses.iter().rev().take(1).chain(responses.iter().take(responses.len() - 1));
+            let soils = whole_first.map(|response| {
+                let estimate = units.estimate(&response.estimate);
+                let (whole, mean) = (response.key.class.is_none(), estimate.mean);
+                Soil {
+                    name: if whole { "whole field".to_owned() } else { response.class_name.clone() },
+                    cells: vec![Cell {
+                        wetness: mean.map_or_else(String::new, |mean| signed(mean, decimals(units))),
+                        mean,
+                        interval: estimate.low.zip(estimate.high),
+                    }],
+                }
+            });
+            let pays = responses.iter().filter(|one| one.key.class.is_none()).find_map(|one| one.returns.break_even);
+            Grounds {
+                title: archive.label(&responses[0].key.treatment).to_owned(),
+                soils: soils.collect(),
+                break_even: pays.map(|kg_ha| units.yields(kg_ha)),
+            }
+        })
+        .collect();
+    soils::draw(&told, units.yield_unit)
 }
 
 fn number(value: f64) -> String {
@@ -235,6 +271,7 @@ impl Tell<'_> {
             "identity": identity,
             "archive": archive.name,
             "depth": "../../../../",
+            "time_of_year": time_of_year(archive, result.place_deg.1),
             "wetness_class": result.wetness_class,
             "wetness_mm": result.wetness_mm.map(|mm| format!("{} mm", signed(mm, 0))),
             "mean_yield": self.yields(result.counts.mean_yield_kg_ha),
@@ -382,6 +419,21 @@ impl Tell<'_> {
         )
     }
 
+    /// The strips of each treatment by their names, the check first: what the numbers on the map stand for.
+    fn strip_names(&self, ground: &Ground) -> Vec<Value> {
+        let treatments = self.archive.treatments.iter();
+        let (checks, treated): (Vec<_>, Vec<_>) = treatments.partition(|one| one.check);
+        let all = checks.into_iter().chain(treated).map(|one| one.label.as_str());
+        all.filter_map(|label| {
+            let own = ground.strips.iter().filter(|strip| strip.label == label);
+            let mut names: Vec<&str> = own.map(|strip| strip.name.as_str()).collect();
+            names.sort_by_key(|name| by_number(name));
+            names.dedup();
+            (!names.is_empty()).then(|| json!({ "label": label, "names": names }))
+        })
+        .collect()
+    }
+
     /// Means and ranges of the segments of each strip.
     fn strips(&self, case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
         let assigned = &case.joined.assigned;
@@ -392,10 +444,11 @@ impl Tell<'_> {
                 *at_edge += usize::from(edge);
             }
         }
-        ground
-            .strips
-            .iter()
-            .enumerate()
+        let mut order: Vec<usize> = (0..ground.strips.len()).collect();
+        order.sort_by_key(|&at| by_number(&ground.strips[at].name));
+        order
+            .into_iter()
+            .map(|at| (at, &ground.strips[at]))
             .map(|(at, strip)| {
                 let segments: Vec<_> = assigned.segments.iter().filter(|one| one.strip as usize == at).collect();
                 let usable: Vec<_> = segments.iter().filter(|one| one.usable).collect();
@@ -517,6 +570,25 @@ impl Tell<'_> {
     }
 }
 
+/// The order of names that hold numbers: "2" before "10", "B1-10" after "B1-9".
+fn by_number(name: &str) -> Vec<(String, u64)> {
+    let mut parts: Vec<(String, u64)> = Vec::new();
+    let mut is_digit = false;
+    for c in name.chars() {
+        if parts.is_empty() || c.is_ascii_digit() != is_digit {
+            parts.push((String::new(), 0));
+        }
+        is_digit = c.is_ascii_digit();
+        if let Some(part) = parts.last_mut() {
+            match c.to_digit(10) {
+                Some(digit) => part.1 = part.1.saturating_mul(10).saturating_add(u64::from(digit)),
+                None => part.0.push(c),
+            }
+        }
+    }
+    parts
+}
+
 /// Each treatment's line for the whole field before those of its classes, which stand before it in the tables.
 fn whole_first(rows: Vec<Row>) -> Vec<Row> {
     let mut ordered: Vec<Row> = Vec::with_capacity(rows.len());
@@ -535,6 +607,13 @@ fn whole_first(rows: Vec<Row>) -> Vec<Row> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn strips_sort_by_their_numbers() {
+        let mut names = vec!["10", "2", "1", "B2-1", "B1-10", "B1-9"];
+        names.sort_by_key(|name| by_number(name));
+        assert_eq!(names, ["1", "2", "10", "B1-9", "B1-10", "B2-1"]);
+    }
 
     #[test]
     fn the_whole_field_leads_its_classes() {

@@ -1,6 +1,6 @@
 //! `strips.html`: the operator's sheet of one field.
 
-use geo::{BoundingRect, Centroid, Coord, CoordsIter, MultiPolygon};
+use geo::{Area, BooleanOps, BoundingRect, Centroid, Coord, CoordsIter, InteriorPoint, MultiPolygon};
 use serde_json::{Value, json};
 
 use super::figures::{Svg, outline};
@@ -13,8 +13,8 @@ use crate::report::{FIRST, ReportError, Units};
 use crate::results::{Course, PlannedField, SeasonPlan, StripLayout};
 
 /// Largest width and height of the map, px.
-const WIDTH: f64 = 480.0;
-const HEIGHT: f64 = 360.0;
+const WIDTH: f64 = 620.0;
+const HEIGHT: f64 = 460.0;
 /// How dark the first and the last treatment are drawn; the check is not filled.
 const LIGHTEST: f64 = 0.25;
 const DARKEST: f64 = 0.85;
@@ -75,6 +75,7 @@ pub(in crate::report) fn page(
                 "treatment": archive.label(&strip.treatment),
                 "length": length(strip.length_m),
             })).collect::<Vec<_>>(),
+            "rest": rest(field, layout, archive, units),
             "classes": layout.classes,
             "crossed": layout.crossed_m.iter().map(|block| {
                 block.iter().map(|m| length(*m)).collect::<Vec<_>>()
@@ -95,6 +96,23 @@ fn treatments<'l>(layout: &'l StripLayout, archive: &'l ArchiveSettings) -> Vec<
     let last = keys.len().max(2) - 1;
     let dark = |at: usize| LIGHTEST + (DARKEST - LIGHTEST) * at as f64 / last as f64;
     keys.into_iter().enumerate().map(|(at, key)| (key, dark(at))).collect()
+}
+
+/// What goes on the ground outside the strips: the plan's best treatment where one is advised, with its area and soils.
+fn rest(field: &PlannedField, layout: &StripLayout, archive: &ArchiveSettings, units: &Units) -> Vec<Value> {
+    let strips: f64 = layout.strips.iter().map(|strip| strip.planted.unsigned_area()).sum();
+    let field_m2 = layout.field.unsigned_area();
+    // the strips lie over all of it: what is left of each zone is told by the share that they leave
+    let left = if field_m2 > 0.0 { (1.0 - strips / field_m2).max(0.0) } else { 0.0 };
+    let best = field.zones.iter().filter(|zone| zone.is_best);
+    best.map(|zone| {
+        json!({
+            "treatment": archive.label(&zone.advice.treatment),
+            "ground": zone.advice.class_name,
+            "area": format!("{:.0} {}", units.area(zone.area_m2 * left), units.area_unit),
+        })
+    })
+    .collect()
 }
 
 /// What as many blocks tell of a treatment.
@@ -122,6 +140,7 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
     for soil in &field.soils {
         svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(soil)));
     }
+    rose(&mut svg, width);
     svg.raw(format_args!("<path class=\"outline\" d=\"{}\"/>", path(&layout.field)));
     for strip in &layout.strips {
         let dark = keys.iter().find(|(key, _)| *key == strip.treatment).map(|(_, dark)| *dark);
@@ -139,5 +158,37 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
             svg.text("soil-name", (x, y), "middle", &strip.number.to_string());
         }
     }
+    let names = soil_names(field);
+    let named = if names.len() == field.soils.len() { names } else { Vec::new() };
+    for (name, soil) in named.into_iter().zip(&field.soils) {
+        // where it lies within the field
+        if let Some(at) = soil.intersection(&layout.field).interior_point() {
+            let (x, y) = place(at.into());
+            svg.text("soil-name", (x, y.clamp(24.0, height - 8.0)), "middle", name);
+        }
+    }
     svg.finish()
+}
+
+/// The names of the field's soils, in the order of their ground.
+fn soil_names(field: &PlannedField) -> Vec<&str> {
+    let mut named: Vec<(usize, &str)> =
+        field.zones.iter().filter_map(|zone| Some((zone.advice.class?, zone.advice.class_name.as_str()))).collect();
+    named.sort_unstable();
+    named.dedup();
+    named.into_iter().map(|(_, name)| name).collect()
+}
+
+/// A compass rose in the upper right corner: north is up.
+fn rose(svg: &mut Svg, width: f64) {
+    let (x, y) = (width - 30.0, 34.0);
+    svg.raw(format_args!(
+        "<g class=\"rose\"><path class=\"north\" d=\"M{x:.1} {:.1}l5 18l-5 -4l-5 4z\"/><path class=\"rule\" d=\"M{:.1} {y:.1}h40M{x:.1} {:.1}v36\"/></g>",
+        y - 22.0,
+        x - 20.0,
+        y - 18.0
+    ));
+    for (name, dx, dy) in [("N", 0.0, -24.0), ("E", 26.0, 4.0), ("S", 0.0, 30.0), ("W", -26.0, 4.0)] {
+        svg.text("tick", (x + dx, y + dy), "middle", name);
+    }
 }

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Source, Sourced};
 use crate::report::Units;
 use crate::report::units::{fixed, probability as told};
@@ -29,6 +30,14 @@ pub(super) fn signed(value: f64, decimals: usize) -> String {
     } else {
         text.replace('-', "−")
     }
+}
+
+/// What the months of the wetness are called at a latitude: `spring` where all of them lie in March to May (south of the equator in
+/// September to November), else `season`.
+pub(super) fn time_of_year(archive: &ArchiveSettings, latitude_deg: f64) -> &'static str {
+    let spring = if latitude_deg < 0.0 { 9..=11 } else { 3..=5 };
+    let months = archive.wetness.as_ref().map_or(&[][..], |wetness| wetness.months.as_slice());
+    if !months.is_empty() && months.iter().all(|month| spring.contains(month)) { "spring" } else { "season" }
 }
 
 /// A part of a count, in percent.
@@ -86,6 +95,32 @@ pub(super) fn doubts(cautions: &Cautions) -> Vec<Doubt> {
         .collect()
 }
 
+/// Cautions for a reader who knows the treatments by their labels: keys in what was measured give way to them.
+pub(super) fn doubts_in_words(cautions: &Cautions, archive: &ArchiveSettings) -> Vec<Doubt> {
+    let mut all = doubts(cautions);
+    for doubt in &mut all {
+        doubt.text = labelled(&doubt.text, archive);
+    }
+    all
+}
+
+/// A text with the treatments' labels in the place of their keys, where these stand as words.
+fn labelled(text: &str, archive: &ArchiveSettings) -> String {
+    let is_part = |c: char| c.is_alphanumeric() || c == '_' || c == '-';
+    let mut told = String::new();
+    let mut rest = text;
+    while let Some(begin) = rest.find(is_part) {
+        let end = rest[begin..].find(|c| !is_part(c)).map_or(rest.len(), |length| begin + length);
+        told.push_str(&rest[..begin]);
+        let word = &rest[begin..end];
+        // the check's key is a word of the sentences too
+        let treatment = archive.treatment(word).filter(|one| !one.check);
+        told.push_str(treatment.map_or(word, |one| one.label.as_str()));
+        rest = &rest[end..];
+    }
+    told + rest
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -105,6 +140,17 @@ mod tests {
         assert_eq!(sourced(&lag, " s"), "13.08 s ± 0.60 (assumed, roughly told)");
         assert_eq!(sourced(&Sourced { std_error: None, ..lag }, " s"), "13.08 s (assumed)");
         assert!(!crate::points::Caution::LagAssumed.text().contains("could not be estimated"));
+    }
+
+    #[test]
+    fn keys_give_way_to_labels_where_they_stand_as_words() {
+        let text = "name = \"T\"\nreport_units = \"us\"\n[soil]\nclasses = [\"dry\", \"wet\"]\n[crops.corn]\nprice = \"4 USD/bu\"\n\
+                    [treatments.check]\nlabel = \"untreated\"\ncheck = true\n[treatments.band]\nlabel = \"the band\"\ncost = \"9 USD/ac\"\n";
+        let archive = ArchiveSettings::parse("archive.toml", text).unwrap();
+        assert_eq!(
+            labelled("shares (band: 3 %, check 1 %; band_full)", &archive),
+            "shares (the band: 3 %, check 1 %; band_full)"
+        );
     }
 
     #[test]

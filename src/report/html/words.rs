@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::text::{probability, signed};
+use super::text::{probability, signed, time_of_year};
 use crate::config::ArchiveSettings;
 use crate::points::Caution;
 use crate::report::Units;
@@ -55,6 +55,10 @@ impl Words<'_> {
 
     fn amount(&self, kg_ha: f64) -> String {
         format!("{:.*}", self.decimals, self.units.yields(kg_ha).abs())
+    }
+
+    fn time_of_year(&self) -> &'static str {
+        time_of_year(self.archive, self.result.place_deg.1)
     }
 
     fn check(&self) -> String {
@@ -113,24 +117,35 @@ impl Words<'_> {
         format!("{at} {told}{unknown}{}", self.paid(&all))
     }
 
-    /// Whether those that gained more likely paid for themselves than not; nothing where it cannot be told.
+    /// Which treatments probably paid, and which of them returned most; nothing where it cannot be told.
     fn paid(&self, all: &[&Response]) -> String {
-        let gained: Vec<(&Response, f64)> = all
+        let mut told: Vec<(&Response, f64, f64)> = all
             .iter()
-            .filter(|one| shown(one) == "gain" && one.decision_allowed())
-            .filter_map(|one| Some((*one, one.returns.probability_pays?)))
+            .filter(|one| one.decision_allowed())
+            .filter_map(|one| Some((*one, one.returns.probability_pays?, one.returns.net_return.unwrap_or(0.0))))
             .collect();
-        let lost = gained.iter().filter(|(_, pays)| *pays <= 0.5);
-        let lost: Vec<String> = lost.map(|(one, _)| self.archive.label(&one.key.treatment).to_owned()).collect();
-        let did = match (gained.len(), lost.len()) {
-            (0, _) => return String::new(),
-            (1, 0) => "it paid for itself".to_owned(),
-            (1, _) => "it did not pay for itself".to_owned(),
-            (_, 0) => "each of them paid for itself".to_owned(),
-            (gained, lost) if gained == lost => "none of them paid for itself".to_owned(),
-            _ => format!("of them these did not pay for themselves: {}", joined(&lost)),
-        };
-        format!(" More likely than not {did}.")
+        told.sort_by(|one, other| other.2.total_cmp(&one.2));
+        let Some(&(best, pays, net)) = told.first() else { return String::new() };
+        let label = |one: &Response| self.archive.label(&one.key.treatment).to_owned();
+        let money = best
+            .returns
+            .net_return
+            .map_or_else(String::new, |_| format!("{} {}, ", signed(self.units.money(net), 0), self.units.money_unit));
+        let in_numbers = format!("{money}probability {}", probability(Some(pays)));
+        let paid: Vec<String> = told.iter().filter(|one| one.1 > 0.5).map(|one| label(one.0)).collect();
+        match (paid.as_slice(), told.len()) {
+            ([], 1) => format!(" It probably did not pay for itself ({in_numbers} that it did)."),
+            ([], _) => {
+                format!(" None probably paid for itself; {} came nearest ({in_numbers} that it did).", label(best))
+            }
+            ([_], 1) => format!(" It probably paid for itself ({in_numbers})."),
+            ([one], _) => format!(" Only {one} probably paid for itself ({in_numbers})."),
+            (several, _) => format!(
+                " These probably paid for themselves: {}; {} returned most ({in_numbers}).",
+                joined(several),
+                label(best)
+            ),
+        }
     }
 
     /// Whether combine and treatment coincide.
@@ -270,11 +285,13 @@ impl Words<'_> {
         match response.returns.probability_pays {
             None => format!("No price or cost is set for {name}, so nothing is said of what it would pay."),
             Some(pays) if pays >= sure => format!(
-                "{name} is likely to have paid here. Wherever it is used again, leave check strips in, to see whether it pays in another spring."
+                "{name} is likely to have paid here. Wherever it is used again, leave check strips in, to see whether it pays in another {}.",
+                self.time_of_year()
             ),
             Some(pays) if pays <= 1.0 - sure => {
                 format!(
-                    "{name} is not likely to have paid here. Where it is to be tried again, strips will tell whether another spring differs."
+                    "{name} is not likely to have paid here. Where it is to be tried again, strips will tell whether another {} differs.",
+                    self.time_of_year()
                 )
             }
             Some(_) => match Self::blocks_to_settle(response) {
@@ -376,6 +393,7 @@ mod tests {
             identity,
             folder: String::new(),
             place_deg: (0.0, 0.0),
+            last_day: None,
             epsg: 32_615,
             wetness_mm: None,
             wetness_class: None,
@@ -416,9 +434,9 @@ mod tests {
         let all = all.map(|(key, pays)| response(key, Some((500.0, 300.0, pays))));
         let (headline, _) = told(all.to_vec(), &[]);
         assert!(headline.contains("every treatment yielded more than the check: half, full and both."), "{headline}");
-        assert!(headline.ends_with("of them these did not pay for themselves: full and both."), "{headline}");
+        assert!(headline.ends_with("Only half probably paid for itself (probability 90 %)."), "{headline}");
         let (headline, _) = told(vec![response("b", Some((500.0, 300.0, 0.25)))], &[]);
-        assert!(headline.ends_with("More likely than not it did not pay for itself."), "{headline}");
+        assert!(headline.ends_with("It probably did not pay for itself (probability 25 % that it did)."), "{headline}");
     }
 
     #[test]

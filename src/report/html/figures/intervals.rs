@@ -1,5 +1,6 @@
 //! Means with their intervals, a line each: responses by class, the answer under other analyses, site-year by site-year.
 
+use super::panel::shortened;
 use super::{Scale, Svg, escaped, range, tick_label};
 
 /// Height of a line, px.
@@ -93,15 +94,6 @@ fn in_figures(row: &Row, decimals: usize) -> String {
     }
 }
 
-fn shortened(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_owned();
-    }
-    let mut short: String = text.chars().take(most - 1).collect();
-    short.push('…');
-    short
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -117,11 +109,5 @@ mod tests {
         assert_eq!(figure.matches("class=\"mean\"").count(), 1);
         assert!(figure.contains("+2.0 (−1.0 to +5.0)"), "{figure}");
         assert!(figure.contains("a &amp; b"));
-    }
-
-    #[test]
-    fn long_labels_are_shortened_by_characters() {
-        assert_eq!(shortened("üüüü", 3), "üü…");
-        assert_eq!(shortened("abc", 3), "abc");
     }
 }

@@ -1,8 +1,15 @@
 //! Figures as SVG. Colours that depend on light and dark come from classes of the style sheet.
 
 pub(super) mod along;
+pub(super) mod compare;
 pub(super) mod intervals;
 pub(super) mod match_curve;
+pub(super) mod overturn;
+pub(super) mod panel;
+pub(super) mod planned;
+pub(super) mod repeat;
+pub(super) mod sites;
+pub(super) mod soils;
 pub(super) mod wetness;
 
 use std::fmt::{Display, Write};
@@ -97,8 +104,13 @@ pub(super) fn outline<R: IntoIterator<Item = (f64, f64)>>(rings: impl IntoIterat
 impl Svg {
     /// A drawing of a size in px, with what it shows for those who cannot see it.
     pub(super) fn new(width: f64, height: f64, class: &str, label: &str) -> Self {
+        Self::with_data(width, height, class, label, "")
+    }
+
+    /// With further attributes, escaped.
+    pub(super) fn with_data(width: f64, height: f64, class: &str, label: &str, data: &str) -> Self {
         let markup = format!(
-            "<svg class=\"{class}\" viewBox=\"0 0 {width:.0} {height:.0}\" width=\"{width:.0}\" height=\"{height:.0}\" role=\"img\" aria-label=\"{}\">",
+            "<svg class=\"{class}\"{data} viewBox=\"0 0 {width:.0} {height:.0}\" width=\"{width:.0}\" height=\"{height:.0}\" role=\"img\" aria-label=\"{}\">",
             escaped(label)
         );
         Self { markup }

@@ -4,6 +4,8 @@ use super::{Scale, Svg, escaped, range};
 
 const WIDTH: f64 = 560.0;
 const HEIGHT: f64 = 240.0;
+/// Site-years that are drawn with their intervals and named; of more, the points alone.
+const MOST_WITH_INTERVALS: usize = 200;
 const LEFT: f64 = 46.0;
 const BOTTOM: f64 = 36.0;
 
@@ -58,7 +60,13 @@ pub(in crate::report::html) fn draw(
         let (from, to) = range(places.iter().map(|one| one.wetness_mm), false);
         svg.path("curve", [from, to].map(|at| (x.at(at), y.at(line.at_zero + line.slope * at))));
     }
+    let is_crowded = places.len() > MOST_WITH_INTERVALS;
     for one in places {
+        if is_crowded {
+            let (x, y) = (x.at(one.wetness_mm), y.at(one.response));
+            svg.raw(format_args!("<circle class=\"mean\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"2.5\"/>"));
+            continue;
+        }
         svg.raw(format_args!("<g class=\"plain\"><title>{}</title>", escaped(&one.label)));
         let place = x.at(one.wetness_mm);
         if let Some((low, high)) = one.interval {

@@ -1,0 +1,466 @@
+//! The data dictionary: every column of every table and layer, declared once by name. `columns.csv` and `bandlift describe columns`
+//! are made of it, and a table is not written with a column that it lacks.
+
+use super::economics::ECONOMICS_COLUMNS;
+use super::forest::{FOREST_COLUMNS, TREND_COLUMNS};
+use super::plan::{PLAN_COLUMNS, REPLICATION_COLUMNS, ZONING_COLUMNS};
+use super::strips::STRIP_COLUMNS;
+use super::tables::{
+    CONTRAST_COLUMNS, PLACE_COLUMNS, REMOVAL_COLUMNS, RESPONSE_COLUMNS, SENSITIVITY_COLUMNS, SHRUNKEN_COLUMNS,
+    SYNTHESIS_COLUMNS,
+};
+use super::{ReportError, geopackage, parquet, tables};
+
+/// What a column says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Column {
+    /// Its name.
+    pub name: &'static str,
+    /// `text`, `integer`, `number` or `boolean`.
+    pub kind: &'static str,
+    /// Its unit, or the column that tells it; empty where it has none.
+    pub unit: &'static str,
+    /// What it says.
+    pub meaning: &'static str,
+    /// When its cell is empty; empty where it never is.
+    pub when_empty: &'static str,
+}
+
+const fn column(
+    name: &'static str,
+    kind: &'static str,
+    unit: &'static str,
+    meaning: &'static str,
+    when_empty: &'static str,
+) -> Column {
+    Column { name, kind, unit, meaning, when_empty }
+}
+
+/// The columns of `columns.csv`.
+const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
+
+/// Every column by its name. One name means one thing in all files.
+pub const DICTIONARY: [Column; 137] = [
+    column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
+    column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
+    column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
+    column("crop", "text", "", "key of the crop in archive.toml", ""),
+    column("treatment", "text", "", "key of the treatment in archive.toml", "outside the strips"),
+    column("label", "text", "", "what the reports call the treatment", ""),
+    column(
+        "drainage_class",
+        "text",
+        "",
+        "soil class, or its group; `all` for the whole field",
+        "the soils do not cover the place",
+    ),
+    column(
+        "drainage_class_share",
+        "number",
+        "share",
+        "part of the segment's records on its soil class",
+        "the segment has no class",
+    ),
+    column(
+        "wetness_class",
+        "text",
+        "",
+        "class of the wetness of the season; `all` over all classes",
+        "the wetness is not known",
+    ),
+    column(
+        "wetness_mm",
+        "number",
+        "mm",
+        "precipitation of the months of wetness less normal; in rows over site-years their mean",
+        "the wetness is not known",
+    ),
+    column("longitude", "number", "degrees", "middle of the records, WGS 84", ""),
+    column("latitude", "number", "degrees", "middle of the records, WGS 84", ""),
+    column("blocks", "integer", "", "blocks in which treatment and check were compared", ""),
+    column("strips", "integer", "", "treated strips that were compared; in replication.csv all strips of a layout", ""),
+    column("segments", "integer", "", "treated segments that were compared", ""),
+    column("area", "number", "area_unit", "ground of the treated segments; in a plan, ground of the zone", ""),
+    column("area_unit", "text", "", "unit of areas", ""),
+    column("check_yield", "number", "yield_unit", "mean dry yield of the check where it was compared", "not estimable"),
+    column("treated_yield", "number", "yield_unit", "mean dry yield of the treated segments", "not estimable"),
+    column(
+        "response",
+        "number",
+        "yield_unit",
+        "treated minus check, dry yield at market moisture; in a plan, what is expected under the outlook",
+        "not estimable",
+    ),
+    column(
+        "std_error",
+        "number",
+        "yield_unit",
+        "standard error; in trends.csv in slope_unit",
+        "one block, or two site-years",
+    ),
+    column("df", "number", "", "degrees of freedom of the standard error", "no standard error"),
+    column(
+        "ci_low",
+        "number",
+        "yield_unit",
+        "lower end of the interval at the confidence of archive.toml",
+        "no standard error",
+    ),
+    column("ci_high", "number", "yield_unit", "upper end of the interval", "no standard error"),
+    column("p_value", "number", "probability", "two-sided p value of no response", "no standard error"),
+    column(
+        "p_randomization",
+        "number",
+        "probability",
+        "two-sided p value of the sign-flip test over blocks",
+        "order not drawn at random, or too few blocks",
+    ),
+    column(
+        "probability_positive",
+        "number",
+        "probability",
+        "probability that the response is above 0",
+        "no standard error",
+    ),
+    column(
+        "break_even",
+        "number",
+        "yield_unit",
+        "response that pays for the treatment",
+        "no price, or too few blocks to decide by",
+    ),
+    column(
+        "probability_pays",
+        "number",
+        "probability",
+        "probability that the mean response pays",
+        "no price, or too few blocks to decide by",
+    ),
+    column(
+        "net_return",
+        "number",
+        "money_unit",
+        "expected return after the cost of the treatment",
+        "no price, or too few blocks to decide by",
+    ),
+    column(
+        "net_low",
+        "number",
+        "money_unit",
+        "net return at the lower end of the interval",
+        "no price, no interval, or too few blocks",
+    ),
+    column(
+        "net_high",
+        "number",
+        "money_unit",
+        "net return at the upper end of the interval",
+        "no price, no interval, or too few blocks",
+    ),
+    column("yield_unit", "text", "", "unit of yields and responses", ""),
+    column("money_unit", "text", "", "unit of money by area", "nothing is costed"),
+    column("caution", "text", "", "codes of the reasons to doubt the row, joined by semicolons", "none was raised"),
+    column("first", "text", "", "what comes before anything is applied", ""),
+    column("site_years", "integer", "", "site-years behind the row", ""),
+    column("seasons", "integer", "", "seasons behind the row", ""),
+    column("gained", "integer", "", "site-years with a response above 0", ""),
+    column(
+        "paid",
+        "integer",
+        "",
+        "site-years whose response was above what pays",
+        "in economics.csv, in rows that are not of a treatment at the configured price over all soils",
+    ),
+    column("paid_low", "number", "share", "lower end of the interval of the share that paid", "as paid"),
+    column("paid_high", "number", "share", "upper end of the interval of the share that paid", "as paid"),
+    column(
+        "probability_best",
+        "number",
+        "probability",
+        "probability that no other choice, nothing included, returns more on average",
+        "as paid",
+    ),
+    column(
+        "probability_nothing_best",
+        "number",
+        "probability",
+        "probability that no treatment's mean response pays",
+        "as paid",
+    ),
+    column("tau", "number", "yield_unit", "standard deviation between site-years", "fewer than three site-years"),
+    column(
+        "pi_low",
+        "number",
+        "yield_unit",
+        "lower end of the interval for a new site-year",
+        "fewer than three site-years",
+    ),
+    column(
+        "pi_high",
+        "number",
+        "yield_unit",
+        "upper end of the interval for a new site-year",
+        "fewer than three site-years",
+    ),
+    column(
+        "probability_new_site_pays",
+        "number",
+        "probability",
+        "probability that a new field in a new year pays",
+        "fewer than three site-years, no price, or too few blocks",
+    ),
+    column(
+        "shrunken_response",
+        "number",
+        "yield_unit",
+        "the response drawn towards those of its neighbours",
+        "no interval",
+    ),
+    column("shrunken_std_error", "number", "yield_unit", "standard deviation of the shrunken response", "no interval"),
+    column("shrunken_low", "number", "yield_unit", "lower end of the interval of the shrunken response", "no interval"),
+    column(
+        "shrunken_high",
+        "number",
+        "yield_unit",
+        "upper end of the interval of the shrunken response",
+        "no interval",
+    ),
+    column("estimator", "text", "", "how the mean was found: none, single-site-year, pair, one-stage or two-stage", ""),
+    column("row", "text", "", "site-year, mean, or new-site-year", ""),
+    column("weight", "number", "share", "share of the site-year in the mean", "rows that are not of a site-year"),
+    column("response_without", "number", "yield_unit", "the mean without this site-year", "fewer than four site-years"),
+    column(
+        "tau_without",
+        "number",
+        "yield_unit",
+        "standard deviation between the others",
+        "fewer than four site-years",
+    ),
+    column(
+        "turns_sign",
+        "text",
+        "",
+        "whether leaving it out turns the sign of the mean: yes or no",
+        "fewer than four site-years",
+    ),
+    column("folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years"),
+    column("gradient", "text", "", "along what the response changes: drainage, wetness, drainage-by-wetness", ""),
+    column("slope", "number", "slope_unit", "change of the response along the gradient", "cannot be told"),
+    column("slope_unit", "text", "", "unit of the slope", ""),
+    column("configured", "text", "", "whether price and cost are those of archive.toml: yes or no", ""),
+    column("price", "number", "price_unit", "price of grain", ""),
+    column("price_unit", "text", "", "unit of prices", ""),
+    column("cost", "number", "money_unit", "cost of the treatment", ""),
+    column(
+        "break_even_price",
+        "number",
+        "price_unit",
+        "price at which the mean response just pays",
+        "the mean response is not above 0",
+    ),
+    column(
+        "loss_of_treating",
+        "number",
+        "money_unit",
+        "expected loss of treating where it does not pay",
+        "cannot be told",
+    ),
+    column(
+        "loss_of_leaving",
+        "number",
+        "money_unit",
+        "expected loss of leaving it out where it pays",
+        "cannot be told",
+    ),
+    column(
+        "loss_of_treating_new_site",
+        "number",
+        "money_unit",
+        "expected loss of treating a new site-year",
+        "fewer than three site-years",
+    ),
+    column(
+        "value_of_another_year",
+        "number",
+        "money_unit",
+        "what another year of strips gains for the decision on average",
+        "the mean is not pooled",
+    ),
+    column("reason", "text", "", "mark of the records that were removed, or `kept`", ""),
+    column("points", "integer", "", "records", ""),
+    column("share", "number", "share", "part of the records", ""),
+    column("contrast", "text", "", "between-treatments, or trend-by-class", ""),
+    column("against", "text", "", "key of the treatment it is compared with", "a trend by class"),
+    column(
+        "difference",
+        "number",
+        "yield_unit",
+        "the first minus the second; the change from one class to the next",
+        "not estimable",
+    ),
+    column("variant", "text", "", "what was varied in the analysis", ""),
+    column("sign_changed", "text", "", "whether the response has another sign: yes or no", "one of the two is missing"),
+    column("decision", "text", "", "what to do: treat, leave or test", ""),
+    column("why", "text", "", "advice, bridged or too-short", ""),
+    column("best", "text", "", "whether no other treatment is expected to return more here: yes or no", ""),
+    column("expected_money", "number", "money", "money that is expected on the zone", "it is not to be treated"),
+    column("basis", "text", "", "own strips, or archive", ""),
+    column("outlook", "text", "", "probability of each wetness class", "no wetness classes"),
+    column("half_width", "number", "yield_unit", "half of the width of the interval", ""),
+    column("detectable", "number", "yield_unit", "least response that is found four times in five", ""),
+    column("zoned", "number", "money_unit", "mean net return of zones, each site-year decided by the others", ""),
+    column("everywhere", "number", "money_unit", "mean net return of treating everything", ""),
+    column("gain", "number", "money_unit", "zones less the better of everything and nothing", ""),
+    column("gain_std_error", "number", "money_unit", "standard error of the gain", ""),
+    column("shown", "text", "", "whether the gain's interval lies above 0: yes or no", ""),
+    column("strip", "text", "", "name or number of the strip", "outside the strips"),
+    column("block", "text", "", "name or number of the block", "outside the strips"),
+    column("planter_passes", "integer", "", "passes of the planter in a strip", ""),
+    column("header_passes", "integer", "", "passes of the combine that count in a strip", ""),
+    column("planted_width", "number", "length_unit", "width of the strip as it is planted", ""),
+    column("harvest_width", "number", "length_unit", "width on which a pass counts", ""),
+    column("length", "number", "length_unit", "mean length of the strip", ""),
+    column("length_unit", "text", "", "unit of lengths", ""),
+    column("harvest_area", "number", "area_unit", "ground on which a pass counts", ""),
+    column("bearing_deg", "number", "degrees", "direction of the strips from true north", ""),
+    column("seed", "integer", "", "seed of archive.toml that the order was drawn with", ""),
+    column("draws_refused", "integer", "", "draws of the order that were refused before the one that stands", ""),
+    column("source_file", "text", "", "file that the record was read from", ""),
+    column("source_row", "integer", "", "its row, the first data row being 1", ""),
+    column(
+        "time",
+        "number",
+        "s",
+        "seconds since 1970-01-01 UTC; the number of the row where no time was recorded",
+        "no time can be read",
+    ),
+    column(
+        "x_m",
+        "number",
+        "m",
+        "easting in the UTM zone of epsg: where the grain was cut; the middle of a segment",
+        "no position was recorded",
+    ),
+    column("y_m", "number", "m", "northing in the UTM zone of epsg", "no position was recorded"),
+    column("epsg", "integer", "", "EPSG code of the coordinates", ""),
+    column("machine", "text", "", "the combine", ""),
+    column("pass", "integer", "", "number of the pass", "outside any pass"),
+    column("mass_flow_kg_s", "number", "kg/s", "wet mass flow after lag and gain", "not recorded"),
+    column("moisture_pct", "number", "%", "moisture of the grain after lag", "not recorded"),
+    column("speed_m_s", "number", "m/s", "speed over ground", "not recorded"),
+    column("swath_m", "number", "m", "width that was cut", "not recorded"),
+    column("area_m2", "number", "m²", "ground that was cut; of a segment, that of its kept records", "not known"),
+    column("dry_yield_kg_ha", "number", "kg/ha", "dry yield at market moisture", "not known"),
+    column("kept", "boolean", "", "whether the record is kept", ""),
+    column("removed_by", "text", "", "first reason for removal", "the record is kept"),
+    column("removed_by_all", "text", "", "all reasons for removal, joined by semicolons", "the record is kept"),
+    column("segment", "integer", "", "number of the segment", "outside the segments"),
+    column("edge", "boolean", "", "whether the record lies within the edge buffer of its strip", ""),
+    column("along", "integer", "", "number along the block; the same number in two strips faces the same ground", ""),
+    column("along_m", "number", "m", "place of its middle along the block", ""),
+    column("kept_share", "number", "share", "part of its records that are kept", ""),
+    column("elevation_m", "number", "m", "mean elevation", "not recorded"),
+    column("usable", "boolean", "", "whether the model uses the segment", ""),
+    column("terrain_index", "number", "", "topographic wetness index", "no elevation model"),
+    column("depression_m", "number", "m", "depth below the filled surface", "no elevation model"),
+    column("yield", "number", "yield_unit", "dry yield at market moisture", "not known"),
+    column("file", "text", "", "file that the column stands in", ""),
+    column("column", "text", "", "its name", ""),
+    column("type", "text", "", "text, integer, number or boolean", ""),
+    column("unit", "text", "", "its unit, or the column that tells it", "it has none"),
+    column("meaning", "text", "", "what it says", ""),
+    column("when_empty", "text", "", "when the cell is empty", "it never is"),
+];
+
+/// What a name stands for.
+pub fn find(name: &str) -> Option<&'static Column> {
+    DICTIONARY.iter().find(|column| column.name == name)
+}
+
+/// Refuses a table with a column that the dictionary lacks.
+pub(super) fn known<'n>(file: &'static str, names: impl IntoIterator<Item = &'n str>) -> Result<(), ReportError> {
+    let unknown = names.into_iter().find(|name| find(name).is_none());
+    unknown.map_or(Ok(()), |name| Err(ReportError::new(file, format!("the data dictionary lacks `{name}`"))))
+}
+
+/// Every file with columns, with those that it has. Layers are told as `file:layer`.
+pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
+    let of = |parts: &[&[&'static str]]| parts.concat();
+    let mut files = vec![
+        ("response_by_zone.csv", of(&[&RESPONSE_COLUMNS, &SYNTHESIS_COLUMNS])),
+        ("site_years.csv", of(&[&RESPONSE_COLUMNS, &PLACE_COLUMNS])),
+        ("forest.csv", of(&[&FOREST_COLUMNS])),
+        ("trends.csv", of(&[&TREND_COLUMNS])),
+        ("economics.csv", of(&[&ECONOMICS_COLUMNS])),
+        ("columns.csv", of(&[&COLUMNS])),
+        ("site_years/…/response.csv", of(&[&RESPONSE_COLUMNS, &SHRUNKEN_COLUMNS])),
+        ("site_years/…/removals.csv", of(&[&REMOVAL_COLUMNS])),
+        ("site_years/…/contrasts.csv", of(&[&CONTRAST_COLUMNS])),
+        ("site_years/…/sensitivity.csv", of(&[&SENSITIVITY_COLUMNS])),
+        ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS])),
+        ("site_years/…/segments.parquet", of(&[&parquet::SEGMENT_COLUMNS])),
+        ("plan/plan.csv", of(&[&PLAN_COLUMNS])),
+        ("plan/strips.csv", of(&[&STRIP_COLUMNS])),
+        ("plan/…/zoning.csv", of(&[&ZONING_COLUMNS])),
+        ("plan/…/replication.csv", of(&[&REPLICATION_COLUMNS])),
+    ];
+    for (file, columns) in &mut files {
+        if super::first::suggests(file.rsplit('/').next().unwrap_or(file)) {
+            columns.push("first");
+        }
+    }
+    for (layer, columns) in geopackage::columns() {
+        files.push((layer, columns));
+    }
+    files
+}
+
+fn rows() -> Vec<Vec<String>> {
+    let of_file = |(file, names): (&'static str, Vec<&'static str>)| {
+        names.into_iter().filter_map(find).map(move |one| {
+            [file, one.name, one.kind, one.unit, one.meaning, one.when_empty].map(str::to_owned).to_vec()
+        })
+    };
+    files().into_iter().flat_map(of_file).collect()
+}
+
+/// `columns.csv`.
+pub(super) fn table() -> Result<Vec<u8>, ReportError> {
+    tables::write("columns.csv", &COLUMNS, rows())
+}
+
+/// The dictionary as text, for the terminal.
+pub fn as_text() -> String {
+    let mut lines = vec![COLUMNS.map(str::to_owned).to_vec()];
+    lines.extend(rows());
+    tables::aligned(&lines)
+}
+
+/// The dictionary as JSON.
+pub fn as_json() -> serde_json::Value {
+    let rows = rows().into_iter().map(|row| {
+        let pairs = COLUMNS.iter().zip(row).map(|(name, cell)| ((*name).to_owned(), cell.into()));
+        serde_json::Value::Object(pairs.collect())
+    });
+    rows.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_column_is_declared_once_and_used() {
+        let files = files();
+        for (file, names) in &files {
+            for name in names {
+                assert!(find(name).is_some(), "{file}: {name}");
+            }
+        }
+        for column in &DICTIONARY {
+            assert_eq!(DICTIONARY.iter().filter(|one| one.name == column.name).count(), 1, "{}", column.name);
+            let is_used = files.iter().any(|(_, names)| names.contains(&column.name));
+            assert!(is_used, "{}: no file has it", column.name);
+        }
+    }
+}

@@ -1,0 +1,151 @@
+//! The site-years on the map of each season's departure from normal precipitation.
+
+use ndarray::Array2;
+
+use super::panel::{LINE, Panel, Sheet, WIDTH, shortened};
+use super::{Svg, escaped};
+use crate::report::ReportError;
+use crate::report::html::colour::{hex, of_departure, of_difference, stops};
+use crate::report::html::raster;
+use crate::report::html::text::signed;
+use crate::results::DepartureMap;
+
+/// A site in a season.
+#[derive(Debug, Clone)]
+pub(in crate::report::html) struct Site {
+    pub(in crate::report::html) season: i32,
+    pub(in crate::report::html) place_deg: (f64, f64),
+    pub(in crate::report::html) name: String,
+    /// Its drainage in words.
+    pub(in crate::report::html) ground: String,
+    /// The response, in the report's unit, and its standard error.
+    pub(in crate::report::html) response: Option<(f64, Option<f64>)>,
+}
+
+/// Sites of one season that are named on the map.
+const MOST_NAMED: usize = 14;
+/// Tallest map, px.
+const TALLEST: f64 = 300.0;
+/// The least and the largest radius of a site, px.
+const RADII: (f64, f64) = (4.0, 12.0);
+
+/// What the colours run to: mm either side, and the response either side.
+pub(in crate::report::html) struct Ends {
+    pub(in crate::report::html) mm: f64,
+    pub(in crate::report::html) response: f64,
+}
+
+impl Ends {
+    pub(in crate::report::html) fn of(map: Option<&DepartureMap>, sites: &[Site]) -> Self {
+        let cells = map.into_iter().flat_map(|map| map.seasons.values().flatten());
+        let mm = cells.filter(|mm| mm.is_finite()).fold(0.0_f64, |most, mm| most.max(mm.abs()));
+        let responses = sites.iter().filter_map(|site| site.response);
+        let response = responses.fold(0.0_f64, |most, (response, _)| most.max(response.abs()));
+        Self { mm: if mm > 0.0 { mm } else { 1.0 }, response: if response > 0.0 { response } else { 1.0 } }
+    }
+}
+
+/// A panel for each season, then the key to the colours.
+pub(in crate::report::html) fn draw(
+    map: Option<&DepartureMap>,
+    extent_deg: [f64; 4],
+    sites: &[Site],
+    unit: &str,
+) -> Result<Vec<Panel>, ReportError> {
+    let ends = Ends::of(map, sites);
+    let [west, south, east, north] = extent_deg;
+    let narrow = (0.5 * (south + north)).to_radians().cos();
+    let aspect = (north - south) / ((east - west) * narrow);
+    let (width, height) = if WIDTH * aspect > TALLEST { (TALLEST / aspect, TALLEST) } else { (WIDTH, WIDTH * aspect) };
+    let best = sites.iter().filter_map(|site| site.response?.1).fold(f64::INFINITY, f64::min);
+    let mut panels = Vec::new();
+    for sites in sites.chunk_by(|one, next| one.season == next.season) {
+        let season = sites[0].season;
+        let mut sheet = Sheet::new(&season.to_string(), 1, height + 4.0, "");
+        let top = sheet.y;
+        if let Some((map, cells)) = map.and_then(|map| Some((map, map.seasons.get(&season)?))) {
+            let grid = Array2::from_shape_fn((map.rows, map.columns), |(row, column)| {
+                cells.get(row * map.columns + column).map_or(f32::NAN, |&mm| mm as f32)
+            });
+            let picture = raster::picture(&grid, |mm| of_departure(mm / ends.mm))?;
+            sheet.svg.raw(format_args!(
+                "<image x=\"0\" y=\"{top:.1}\" width=\"{width:.1}\" height=\"{height:.1}\" preserveAspectRatio=\"none\" style=\"image-rendering:pixelated\" href=\"data:image/png;base64,{picture}\"/>"
+            ));
+        }
+        sheet.svg.raw(format_args!(
+            "<rect class=\"frame-line\" x=\"0.5\" y=\"{top:.1}\" width=\"{:.1}\" height=\"{height:.1}\"/>",
+            width - 1.0
+        ));
+        let mut taken: Vec<(f64, f64)> = Vec::new();
+        for site in sites {
+            let x = width * (site.place_deg.0 - west) / (east - west);
+            let y = top + height * (north - site.place_deg.1) / (north - south);
+            mark(&mut sheet.svg, site, (x, y), best, &ends, unit);
+            if sites.len() <= MOST_NAMED {
+                name(&mut sheet.svg, site, (x, y), (width, top + height), &mut taken);
+            }
+        }
+        panels.push(sheet.finish());
+    }
+    panels.push(key(map.is_some(), &ends, unit));
+    Ok(panels)
+}
+
+fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, unit: &str) {
+    let (told, radius, fill) = match site.response {
+        Some((response, error)) => {
+            let radius = error.map_or(RADII.0, |error| (RADII.1 * best / error).max(RADII.0));
+            let fill = hex(of_difference(response / ends.response));
+            (format!("{} {unit}", signed(response, 1)), radius, fill)
+        }
+        None => ("no number".to_owned(), RADII.0, "none".to_owned()),
+    };
+    let title = format!("{} {}: {told}; {}", site.season, site.name, site.ground);
+    svg.raw(format_args!(
+        "<circle class=\"site\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\" fill=\"{fill}\"><title>{}</title></circle>",
+        escaped(&title)
+    ));
+}
+
+/// The name and the ground beside a site, on the side where there is room; below a name that stands there already.
+fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), (right, bottom): (f64, f64), taken: &mut Vec<(f64, f64)>) {
+    let is_left = x > 0.62 * right;
+    let (at, anchor) = if is_left { (x - 22.0, "end") } else { (x + 22.0, "start") };
+    let mut line = y - 2.0;
+    while taken.iter().any(|&(other_x, other_y)| (other_x - at).abs() < 170.0 && (other_y - line).abs() < 29.0) {
+        line += 6.0;
+    }
+    line = line.min(bottom - LINE);
+    taken.push((at, line));
+    svg.text("site-name", (at, line), anchor, &shortened(&site.name, 20));
+    svg.text("site-name small", (at, line + 14.0), anchor, &shortened(&site.ground, 26));
+}
+
+/// The colours with what they stand for.
+fn key(has_grid: bool, ends: &Ends, unit: &str) -> Panel {
+    let mut sheet = Sheet::new("Key", 1, 6.5 * LINE, "");
+    let mut y = sheet.y;
+    let mut bar = |stops: Vec<String>, words: &str, low: String, high: String| {
+        sheet.svg.text("number", (0.0, y + 12.0), "start", words);
+        let step = 220.0 / stops.len() as f64;
+        for (at, colour) in stops.iter().enumerate() {
+            sheet.svg.raw(format_args!(
+                "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"12\" fill=\"{colour}\"/>",
+                step * at as f64,
+                y + LINE,
+                step + 0.3
+            ));
+        }
+        sheet.svg.text("tick", (0.0, y + LINE + 26.0), "start", &low);
+        sheet.svg.text("tick", (220.0, y + LINE + 26.0), "end", &high);
+        y += 3.1 * LINE;
+    };
+    let either = |end: f64, unit: &str| (format!("{} {unit}", signed(-end, 0)), format!("{} {unit}", signed(end, 0)));
+    let (low, high) = either(ends.response, unit);
+    bar(stops(|share| of_difference(2.0 * share - 1.0)), "circles: treated minus check; larger is surer", low, high);
+    if has_grid {
+        let (low, high) = either(ends.mm, "mm");
+        bar(stops(|share| of_departure(2.0 * share - 1.0)), "ground: precipitation, mm from normal", low, high);
+    }
+    sheet.finish()
+}
