@@ -80,7 +80,7 @@ fn uniformity(file: &str) -> Vec<Ground> {
 fn raw_field() -> Ground {
     const FIELD: &str = r#"farm = "Hollow"
 field = "one"
-season = 2023
+season = 2001
 crop = "corn"
 [[harvest]]
 path = "harvest.csv"

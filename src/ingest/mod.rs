@@ -36,7 +36,7 @@ use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
 use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// Every file of a site-year, found and named.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -26,7 +26,7 @@ use crate::config::ArchiveSettings;
 use crate::results::{FieldAnswer, FieldResponse, LEAST_POOLED, SiteYear, Synthesis, ZoneResponse};
 
 /// Version of this stage's results.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// Site-years below which the spread between them is poorly known (common practice, no source).
 pub const FEW_SITE_YEARS: usize = 5;

@@ -1,8 +1,8 @@
 //! One file a command.
 
 pub(super) mod demo;
-pub(super) mod draft;
 pub(super) mod describe;
+pub(super) mod draft;
 pub(super) mod explain;
 pub(super) mod figures;
 pub(super) mod inspect;
