@@ -78,6 +78,8 @@ fn three_blocks_are_told_with_what_they_pay_and_with_every_variant() {
             "block differences, CR2",
             "sign-flip over blocks",
             "segment differences, AR(1)",
+            "prior of the strips halved",
+            "prior of the strips doubled",
             "yield rules off",
             "buffers halved",
             "buffers doubled",
