@@ -12,6 +12,7 @@ mod ground;
 mod layers;
 mod readers;
 mod spacing;
+mod standard;
 mod terrain;
 mod tickets;
 mod wetness;
@@ -85,8 +86,8 @@ fn with_parts<'f>(files: impl Iterator<Item = &'f InputFile>) -> Vec<InputFile> 
     let mut all = Vec::new();
     for file in files {
         for path in readers::companions(&file.path) {
-            let extension = path.extension().map(|found| found.to_string_lossy().into_owned());
-            let name = Path::new(&file.name).with_extension(extension.unwrap_or_default());
+            let own = path.file_name().map(|found| found.to_string_lossy().into_owned());
+            let name = Path::new(&file.name).with_file_name(own.unwrap_or_default());
             all.push(InputFile { name: name.to_string_lossy().into_owned(), path });
         }
         all.push(file.clone());
@@ -107,6 +108,8 @@ pub fn run(
     archive: &ArchiveSettings,
     shared: &SharedLayers,
 ) -> Result<Ingested, IngestError> {
+    let field = standard::resolved(files, field, archive.read.most_unpacked_bytes)?;
+    let field = field.as_ref();
     let mut cautions = Cautions::default();
     let crop = &archive.crops[&field.crop];
 
@@ -421,7 +424,12 @@ pub(crate) fn header_state(text: &str) -> Option<bool> {
     }
 }
 
-/// The other files that belong to a file, those of a shapefile.
+/// The file that stands for a path: itself, or that of a folder of task data.
+pub(crate) fn data_file(path: &Path) -> Option<std::path::PathBuf> {
+    if path.is_dir() { readers::main_file(path) } else { path.is_file().then(|| path.to_path_buf()) }
+}
+
+/// The other files that belong to a file, those of a shapefile or of task data.
 pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
