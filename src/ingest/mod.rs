@@ -434,7 +434,13 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
-pub(crate) use readers::number_or_comma;
+pub(crate) use readers::{TIME, number_or_comma};
+pub(crate) use standard::standard_columns;
+
+/// Whether a file is task data of ISO 11783-10.
+pub(crate) fn is_task_data(path: &Path) -> bool {
+    readers::Format::of(path).is_some_and(readers::Format::is_task_data)
+}
 
 /// Whether the format of a file is told by its name, and read.
 pub(crate) fn is_table(path: &Path) -> bool {

@@ -12,6 +12,22 @@ use crate::quantity::YieldUnit;
 const FLOW: &str = "mass_per_time_yield_kg_s";
 const YIELD: &str = "mass_per_area_yield_kg_ha";
 
+/// Key, column and unit of what the standard tells among some columns; of the grain the better one.
+pub(crate) fn standard_columns(columns: &[String]) -> Vec<(&'static str, &'static str, &'static str)> {
+    const KNOWN: [(&str, &str, &str); 8] = [
+        ("mass_flow", FLOW, "kg/s"),
+        ("wet_yield", YIELD, "kg/ha"),
+        ("moisture", "crop_moisture_pct", "%"),
+        ("speed", "actual_speed_m_s", "m/s"),
+        ("swath", "actual_working_width_m", "m"),
+        ("elevation", "elevation_m", "m"),
+        ("header", "actual_work_state", ""),
+        ("machine", "machine", ""),
+    ];
+    let has = |name: &str| columns.iter().any(|column| column == name);
+    KNOWN.into_iter().filter(|&(_, column, _)| has(column) && !(column == YIELD && has(FLOW))).collect()
+}
+
 /// The settings with the columns that the standard tells, for the entries without a map.
 pub(super) fn resolved<'f>(
     files: &SiteYearFiles,
@@ -56,22 +72,29 @@ pub(super) fn resolved<'f>(
 }
 
 fn mapped(file: &str, key: &str, entry: &HarvestSettings, columns: &[String]) -> Result<HarvestSettings, IngestError> {
-    let has = |name: &str| columns.iter().any(|column| column == name);
-    let measured = |name: &str, unit: &str| {
-        has(name).then(|| MeasuredColumn { name: name.to_owned(), factor: 1.0, unit: unit.to_owned() })
+    let known = standard_columns(columns);
+    let of_key = |key: &str| known.iter().find(|known| known.0 == key);
+    // the readers hand on these columns in the SI unit of their channel
+    let measured = |key: &str| {
+        of_key(key).map(|(_, name, unit)| MeasuredColumn {
+            name: (*name).to_owned(),
+            factor: 1.0,
+            unit: (*unit).to_owned(),
+        })
     };
-    let label = |name: &str| has(name).then(|| Column { name: name.to_owned() });
-    let grain = if let Some(flow) = measured(FLOW, "kg/s") {
+    let label = |key: &str| of_key(key).map(|(_, name, _)| Column { name: (*name).to_owned() });
+    let wet = of_key("wet_yield").and_then(|(_, name, unit)| Some(((*name).to_owned(), YieldUnit::parse(unit).ok()?)));
+    let grain = if let Some(flow) = measured("mass_flow") {
         GrainChannel::MassFlow(flow)
-    } else if let (true, Ok(unit)) = (has(YIELD), YieldUnit::parse("kg/ha")) {
-        GrainChannel::WetYield(YIELD.to_owned(), unit)
+    } else if let Some((name, unit)) = wet {
+        GrainChannel::WetYield(name, unit)
     } else {
         return Err(IngestError::Contradiction(format!(
             "{file}: tells neither {FLOW} nor {YIELD}; map what it tells under [harvest.columns]: {}",
             columns.join(", ")
         )));
     };
-    let swath = measured("actual_working_width_m", "m");
+    let swath = measured("swath");
     if swath.is_none() && entry.swath_m.is_none() && matches!(grain, GrainChannel::MassFlow(_)) {
         return Err(IngestError::Contradiction(format!(
             "{key}.swath: is missing, and {file} tells no working width; give `swath = \"30 ft\"`"
@@ -80,11 +103,16 @@ fn mapped(file: &str, key: &str, entry: &HarvestSettings, columns: &[String]) ->
     Ok(HarvestSettings {
         grain,
         swath,
-        time: Some(TimeColumn { name: "time".to_owned(), clock: None, format: TimeFormat::EpochSeconds, ahead_s: 0 }),
-        moisture: measured("crop_moisture_pct", "%"),
-        speed: measured("actual_speed_m_s", "m/s"),
-        elevation: measured("elevation_m", "m"),
-        header: label("actual_work_state"),
+        time: Some(TimeColumn {
+            name: readers::TIME.to_owned(),
+            clock: None,
+            format: TimeFormat::EpochSeconds,
+            ahead_s: 0,
+        }),
+        moisture: measured("moisture"),
+        speed: measured("speed"),
+        elevation: measured("elevation"),
+        header: label("header"),
         machine_column: if entry.machine.is_none() { label("machine") } else { None },
         ..entry.clone()
     })

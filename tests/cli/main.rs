@@ -31,4 +31,5 @@ mod open_data;
 mod plan;
 mod readme;
 mod sample_data;
+mod task_data;
 mod weather;

@@ -11,7 +11,7 @@ mod task_data;
 use std::path::{Path, PathBuf};
 
 pub(crate) use table::{Shapes, Table, TextColumn, Wanted, number_text};
-pub(crate) use task_data::main_file;
+pub(crate) use task_data::{TIME, main_file};
 
 use super::IngestError;
 

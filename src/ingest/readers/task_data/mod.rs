@@ -31,7 +31,8 @@ pub(crate) use store::{companions, is_in_zip, is_main, main_file};
 
 /// Columns that tell where a log comes from.
 const LABELS: [&str; 6] = ["log", "task", "field", "farm", "crop", "machine"];
-const TIME: &str = "time";
+/// Seconds since 1970, UTC.
+pub(crate) const TIME: &str = "time";
 const LOG_TIME: &str = "log_time";
 /// Columns of a position beside its place, in the order of [`Header::has`].
 const OF_POSITION: [&str; 4] = ["elevation_m", "position_state", "hdop", "satellites"];
@@ -88,9 +89,12 @@ fn text(file: &str, store: &mut Store, member: &str, named_by: &str) -> Result<S
 /// The elements of an XML file; a document type, and with it any entity of its own, is refused.
 fn parsed<'t>(file: &str, member: &str, text: &'t str) -> Result<Document<'t>, IngestError> {
     let options = ParsingOptions { allow_dtd: false, nodes_limit: MOST_NODES, ..ParsingOptions::default() };
-    Document::parse_with_options(text, options).map_err(|error| {
-        let at = error.pos();
-        fault(file, member, format!("line {}, column {}: {error}", at.row, at.col))
+    Document::parse_with_options(text, options).map_err(|error| match error {
+        roxmltree::Error::UnexpectedEndOfStream => {
+            fault(file, member, format!("ends too early, at byte {}", text.len()))
+        }
+        roxmltree::Error::DtdDetected => fault(file, member, "declares a document type (DTD); expected none"),
+        other => fault(file, member, other),
     })
 }
 
