@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Where did the treated band beat the untreated check, by how much, and did it pay?
 #[derive(Debug, Parser)]
@@ -31,6 +31,10 @@ pub enum Command {
     /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected, and
     /// lays out strips where they would tell something.
     Plan(PlanArguments),
+    /// The reference: every key of archive.toml and field.toml with its unit, range, default and source.
+    Describe(DescribeArguments),
+    /// The JSON Schema of a settings file, for editors that complete and check.
+    Schema(SchemaArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -163,4 +167,37 @@ pub struct DemoArguments {
     /// Site-years computed at a time; as many as the machine has cores when not given.
     #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
+}
+
+/// What `describe` tells of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Topic {
+    /// The keys of archive.toml and field.toml.
+    Settings,
+}
+
+/// Arguments of `describe`.
+#[derive(Debug, Args)]
+pub struct DescribeArguments {
+    /// What to tell of.
+    pub topic: Topic,
+    /// Print as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A settings file that has a schema.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SchemaOf {
+    /// archive.toml.
+    Archive,
+    /// field.toml.
+    Field,
+}
+
+/// Arguments of `schema`.
+#[derive(Debug, Args)]
+pub struct SchemaArguments {
+    /// The settings file.
+    pub of: SchemaOf,
 }

@@ -40,6 +40,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Draft(arguments) => commands::draft::run(&arguments, &mut out),
         Command::Explain(arguments) => commands::explain::run(&arguments, &mut out),
         Command::Plan(arguments) => commands::plan::run(&arguments, &mut out),
+        Command::Describe(arguments) => commands::describe_settings::run(&arguments, &mut out),
+        Command::Schema(arguments) => commands::describe_settings::run_schema(&arguments, &mut out),
         Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),
     };
     exit.into()

@@ -77,7 +77,7 @@ impl FieldSettings {
     }
 }
 
-fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettings> {
+pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettings> {
     let farm = root.required("farm", root.text("farm"), "the farm's name in quotes");
     let field = root.required("field", root.text("field"), "the field's name in quotes");
     let season = root.required("season", root.integer("season", 1900, 2200), "the year of harvest such as 2023");

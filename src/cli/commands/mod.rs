@@ -1,6 +1,7 @@
 //! One file a command.
 
 pub(super) mod demo;
+pub(super) mod describe_settings;
 pub(super) mod draft;
 pub(super) mod explain;
 pub(super) mod inspect;
