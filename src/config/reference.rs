@@ -114,6 +114,8 @@ const ARCHIVE: &str = r#"
 "<group>" = ["Well drained"]
 [wetness]
 [crops."<crop>"]
+market_moisture = "15 %"
+test_weight = "56 lb/bu"
 [crops."<crop>".seasons.2000]
 [treatments."<treatment>"]
 [treatments."<treatment>".seasons.2000]
@@ -510,4 +512,58 @@ mod tests {
     }
 
     use crate::quantity::Quantity;
+
+    #[test]
+    fn every_key_that_the_parser_names_is_in_the_reference() {
+        const ASKING: [&str; 24] = [
+            "text",
+            "texts",
+            "parsed",
+            "with_unit",
+            "quantity",
+            "quantity_or",
+            "number_or",
+            "integer",
+            "integers",
+            "boolean",
+            "date",
+            "section",
+            "sections",
+            "column",
+            "text_or_section",
+            "text_or_numbers",
+            "given",
+            "seconds",
+            "length",
+            "label",
+            "cost",
+            "day",
+            "has",
+            "required",
+        ];
+        let sources = FIELDS.map(|(_, source)| source);
+        let sources = sources.into_iter().chain([include_str!("archive.rs"), include_str!("field.rs")]);
+        let all: Vec<Fact> = FILES.into_iter().flat_map(settings).collect();
+        let mut found = 0;
+        for source in sources {
+            for (at, _) in source.match_indices("(\"") {
+                let before =
+                    source[..at].trim_end_matches(|c: char| c == '>' || c == '<' || c == ':' || c.is_ascii_uppercase());
+                let before = if source[..at].ends_with('>') {
+                    before.rsplit_once("::<").map_or(before, |(name, _)| name)
+                } else {
+                    before
+                };
+                let asking = before.rsplit(|c: char| !(c.is_ascii_lowercase() || c == '_')).next().unwrap_or("");
+                let key = source[at + 2..].split('"').next().unwrap_or("");
+                if !ASKING.contains(&asking) || !key.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_') {
+                    continue;
+                }
+                found += 1;
+                let is_known = all.iter().any(|fact| fact.path == key || fact.path.ends_with(&format!(".{key}")));
+                assert!(is_known, "`{key}` is asked for, and the reference does not hold it");
+            }
+        }
+        assert!(found > 90, "{found} keys in the sources");
+    }
 }

@@ -211,7 +211,7 @@ impl<'d, 'i> Section<'d, 'i> {
     /// A text that `read` turns into a value.
     pub(super) fn parsed<T, E: Display>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, E>) -> Option<T> {
         let Some(text) = self.text(key) else {
-            self.note_expected(key, || read("?").err().map(|error| error.to_string().replace(", found `?`", "")));
+            self.note_expected(key, || read("?").err().map(|error| takes(&error.to_string())));
             return None;
         };
         read(&text).map_err(|error| self.fault(key, error.to_string())).ok()
@@ -257,6 +257,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A quantity with its unit.
     pub(super) fn quantity<Q: Quantity>(&self, key: &str) -> Option<Q> {
+        self.note_with(key, Kind::Quantity, |fact| fact.takes = Some(Q::symbols()));
         self.with_unit(key, Q::parse)
     }
 
@@ -485,6 +486,13 @@ impl<'d, 'i> Section<'d, 'i> {
             self.document.push(Some(key.span()), &self.dotted(name), format!("unknown key{hint}"));
         }
     }
+}
+
+/// What is taken, from the message about a `?`.
+fn takes(message: &str) -> String {
+    let known =
+        message.strip_prefix("unknown").and_then(|rest| rest.split_once("; ")).map_or(message, |(_, known)| known);
+    known.trim_start_matches("expected ").replace(", found `?`", "")
 }
 
 fn known_keys(known: &[&str]) -> String {

@@ -225,7 +225,7 @@ fn data_files(folder: &Path, archive: &Path) -> Vec<String> {
             below.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect::<Vec<_>>().join("/")
         })
         .filter(|name| {
-            let own = ["archive.toml", "field.toml", "draft.md"];
+            let own = ["archive.toml", "field.toml", "draft.md", write::ARCHIVE_SCHEMA, write::FIELD_SCHEMA];
             let part = ["dbf", "shx", "prj", "cpg", "sbn", "sbx", "qmd", "xml"];
             let extension = name.rsplit('.').next().unwrap_or("").to_ascii_lowercase();
             let path = folder.join(name);
