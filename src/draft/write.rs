@@ -142,7 +142,7 @@ pub(super) fn write(folder: &Path, archive: &Path, found: &Found, update: bool) 
     // editors check the settings by these
     for (name, of) in [(ARCHIVE_SCHEMA, SettingsFile::Archive), (FIELD_SCHEMA, SettingsFile::Field)] {
         let path = archive.join(name);
-        if !path.exists() && !(update && fields.is_empty()) {
+        if !(path.exists() || update && fields.is_empty()) {
             create(&path, &format!("{:#}\n", schema(of)))?;
         }
     }

@@ -108,10 +108,8 @@ pub fn run(
     archive: &ArchiveSettings,
     shared: &SharedLayers,
 ) -> Result<Ingested, IngestError> {
-    let field = standard::resolved(files, field, archive.read.most_unpacked_bytes)?;
-    let field = field.as_ref();
-    let mut cautions = Cautions::default();
-    let crop = &archive.crops[&field.crop];
+    let field = &*standard::resolved(files, field, archive.read.most_unpacked_bytes)?;
+    let (mut cautions, crop) = (Cautions::default(), &archive.crops[&field.crop]);
 
     let boundary_layer =
         files.boundary.as_ref().map(|file| layers::Layer::of_boundary(file, field, archive.read)).transpose()?;

@@ -83,7 +83,9 @@ const DEVICE: &str = r#"<DVC A="DVC1" B="A" D="A000000000000000"><DET A="DET-1" 
 <DET A="DET-2" B="2" C="2" D="header" E="1" F="1"/><DET A="DET-3" B="3" C="4" D="section" E="2" F="2"/></DVC>"#;
 
 fn task(logs: &[(&str, usize)]) -> String {
-    let logs: String = logs.iter().map(|(name, bytes)| format!("<TLG A=\"{name}\" B=\"{bytes}\" C=\"1\"/>")).collect();
+    let logs: Vec<String> =
+        logs.iter().map(|(name, bytes)| format!("<TLG A=\"{name}\" B=\"{bytes}\" C=\"1\"/>")).collect();
+    let logs = logs.concat();
     format!("<TSK A=\"TSK1\" B=\"harvest\" E=\"PFD1\" G=\"4\">{logs}</TSK>")
 }
 
@@ -132,7 +134,9 @@ fn archive_of(members: &[(String, Vec<u8>)], path: &str) -> Archive {
 /// The rows of `response.csv` without the field's name, which alone may differ.
 fn responses(archive: &Archive, field: &str) -> Vec<std::collections::BTreeMap<String, String>> {
     let mut rows = Archive::table(&archive.result(field, "response.csv"));
-    rows.iter_mut().for_each(|row| drop(row.remove("field")));
+    for row in &mut rows {
+        row.remove("field");
+    }
     rows
 }
 
@@ -317,7 +321,7 @@ fn what_the_standard_cannot_tell_is_asked_for() {
                     &mut members[at],
                     "<DLV A=\"008D\" B=\"\" C=\"DET-1\"/>",
                     "<DLV A=\"008D\" B=\"\" C=\"DET-2\"/>",
-                )
+                );
             });
         },
         "several device elements tell `actual_work_state`; map one of actual_work_state@DET-2, actual_work_state@DET-3",

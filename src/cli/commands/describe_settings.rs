@@ -4,7 +4,7 @@ use serde_json::json;
 
 use crate::cli::args::{DescribeArguments, SchemaArguments, SchemaOf, Topic};
 use crate::cli::{Exit, Output};
-use crate::config::{Fact, SettingsFile, schema, settings};
+use crate::config::{SettingsFile, schema, settings};
 
 const FILES: [(&str, SettingsFile); 2] = [("archive.toml", SettingsFile::Archive), ("field.toml", SettingsFile::Field)];
 
@@ -17,8 +17,9 @@ pub(in crate::cli) fn run(arguments: &DescribeArguments, out: &mut Output) -> Ex
         Topic::Settings => {
             for (name, file) in FILES {
                 out.result(&format!("{name}\n"));
-                let lines: String = settings(file).iter().map(|fact: &Fact| format!("  {}\n", fact.line())).collect();
-                out.result(&lines);
+                for fact in settings(file) {
+                    out.result(&format!("  {}\n", fact.line()));
+                }
             }
         }
     }

@@ -50,9 +50,11 @@ pub(crate) struct TaskData {
     logs: Vec<TimeLog>,
     /// The columns of values, in the order in which the logs list them; of each log the places among its values.
     values: Vec<(String, ValueColumn)>,
-    /// Names for which elements of one kind compete, with those elements.
-    rivals: BTreeMap<String, Vec<String>>,
+    rivals: Rivals,
 }
+
+/// Names for which elements of one kind compete, with the columns by element that can be read.
+type Rivals = BTreeMap<String, Vec<String>>;
 
 struct ValueColumn {
     ddi: u16,
@@ -234,11 +236,10 @@ impl TaskData {
         &self.rivals
     }
 
-    /// Reads the wanted columns. Where a wanted number tells a flow or a yield, the logs that tell none are left out: they are those
-    /// of other work.
-    pub(crate) fn read(mut self, wanted: &Wanted) -> Result<Table, IngestError> {
+    /// Whether all that is wanted can be read.
+    fn check(&self, wanted: &Wanted) -> Result<(), IngestError> {
         if wanted.shapes == Shapes::Polygons {
-            return Err(IngestError::UnknownKind { file: self.file, expected: "a layer of polygons" });
+            return Err(IngestError::UnknownKind { file: self.file.clone(), expected: "a layer of polygons" });
         }
         let known = self.columns();
         for name in wanted.numbers.iter().chain(&wanted.texts) {
@@ -250,6 +251,13 @@ impl TaskData {
                 return Err(IngestError::missing_column(&self.file, name, &known));
             }
         }
+        Ok(())
+    }
+
+    /// Reads the wanted columns. Where a wanted number tells a flow or a yield, the logs that tell none are left out: they are those
+    /// of other work.
+    pub(crate) fn read(mut self, wanted: &Wanted) -> Result<Table, IngestError> {
+        self.check(wanted)?;
         let of_value = |name: &String| self.values.iter().find(|(known, _)| known == name).map(|(_, column)| column);
         let yields: Vec<&ValueColumn> =
             wanted.numbers.iter().filter_map(of_value).filter(|column| dictionary::is_yield(column.ddi)).collect();
@@ -360,10 +368,7 @@ fn records_of(file: &str, store: &mut Store, log: &TimeLog) -> Result<Vec<u8>, I
 }
 
 /// The columns of the logs' values, and the names that elements of one kind compete for.
-fn value_columns(
-    logs: &[TimeLog],
-    elements: &BTreeMap<String, Element>,
-) -> (Vec<(String, ValueColumn)>, BTreeMap<String, Vec<String>>) {
+fn value_columns(logs: &[TimeLog], elements: &BTreeMap<String, Element>) -> (Vec<(String, ValueColumn)>, Rivals) {
     let mut order: Vec<u16> = Vec::new();
     for value in logs.iter().flat_map(|log| &log.header.values) {
         if !order.contains(&value.ddi) {
