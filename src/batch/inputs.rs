@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use super::discover::{SiteYearFolder, relative};
 use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings};
-use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, window_months};
+use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, window_months};
 
 /// A path that cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -232,7 +232,7 @@ impl Resolver<'_> {
     fn glob(&self, base: &Path, path: &str, key: &str) -> Result<Vec<InputFile>, PathFault> {
         self.refuse_outside(path, key)?;
         let literal = base.join(path);
-        if literal.is_file() {
+        if let Some(literal) = data_file(&literal) {
             self.inside(&literal, path, key)?;
             return Ok(vec![self.named(literal)]);
         }
@@ -243,7 +243,7 @@ impl Resolver<'_> {
         let mut files = Vec::new();
         for found in matches {
             let found = found.map_err(|error| fault(error.error().to_string()))?;
-            if found.is_file() {
+            if let Some(found) = data_file(&found) {
                 self.inside(&found, path, key)?;
                 files.push(self.named(found));
             }

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Where did the treated band beat the untreated check, by how much, and did it pay?
 #[derive(Debug, Parser)]
@@ -33,8 +33,10 @@ pub enum Command {
     Plan(PlanArguments),
     /// Draw the figures of an output folder again, to take along: drawings and pictures of 16 by 9.
     Figures(FiguresArguments),
-    /// The reference of every column, mark or caution.
+    /// The reference: every key of the settings, every column, mark or caution.
     Describe(DescribeArguments),
+    /// The JSON Schema of a settings file, for editors that complete and check.
+    Schema(SchemaArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
 }
@@ -184,6 +186,8 @@ pub struct FiguresArguments {
 /// What `describe` knows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Reference {
+    /// Every key of archive.toml and field.toml.
+    Settings,
     /// Every column of every table and layer: what `OUT/columns.csv` holds.
     Columns,
     /// Every reason for which a record is removed.
@@ -210,4 +214,20 @@ pub struct DemoArguments {
     /// Site-years computed at a time; as many as the machine has cores when not given.
     #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
+}
+
+/// A settings file that has a schema.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SchemaOf {
+    /// archive.toml.
+    Archive,
+    /// field.toml.
+    Field,
+}
+
+/// Arguments of `schema`.
+#[derive(Debug, Args)]
+pub struct SchemaArguments {
+    /// The settings file.
+    pub of: SchemaOf,
 }

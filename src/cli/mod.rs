@@ -42,6 +42,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Plan(arguments) => commands::plan::run(&arguments, &mut out),
         Command::Figures(arguments) => commands::figures::run(&arguments, &mut out),
         Command::Describe(arguments) => commands::describe::run(&arguments, &mut out),
+        Command::Schema(arguments) => commands::schema::run(&arguments, &mut out),
         Command::Demo(arguments) => commands::demo::run(&arguments, &mut out),
     };
     exit.into()

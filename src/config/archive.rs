@@ -121,13 +121,13 @@ impl ArchiveSettings {
 }
 
 /// `[answers]`: one text a question.
-fn answers(root: &Section<'_, '_>) -> BTreeMap<String, String> {
+pub(super) fn answers(root: &Section<'_, '_>) -> BTreeMap<String, String> {
     let Some(section) = root.section("answers") else { return BTreeMap::new() };
     let keys = section.keys();
     keys.into_iter().filter_map(|key| section.text(&key).map(|answer| (key, answer))).collect()
 }
 
-fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
+pub(super) fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
     // its open questions were told where it was read
     let _ = root.has("answers") && root.section("answers").is_some();
     let name = root.required("name", root.text("name"), "a name for the archive, in quotes");

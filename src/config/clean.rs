@@ -102,8 +102,9 @@ pub(super) fn read(root: &Section<'_, '_>) -> CleanSettings {
     let Some(section) = root.section("clean") else { return default };
     let seconds =
         |key: &str, fallback: f64, low: f64, high: f64| section.quantity_or::<Duration>(key, fallback, low, high);
-    let given =
-        |key: &str, low: f64, high: f64| section.has(key).then(|| section.quantity_or::<Duration>(key, 0.0, low, high));
+    let given = |key: &str, low: f64, high: f64| {
+        Some(section.quantity_or::<Duration>(key, f64::NAN, low, high)).filter(|seconds| seconds.is_finite())
+    };
     let settings = CleanSettings {
         lag_s: given("lag", -60.0, 60.0),
         moisture_lag_s: given("moisture_lag", -60.0, 120.0),

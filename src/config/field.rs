@@ -77,7 +77,7 @@ impl FieldSettings {
     }
 }
 
-fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettings> {
+pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettings> {
     let farm = root.required("farm", root.text("farm"), "the farm's name in quotes");
     let field = root.required("field", root.text("field"), "the field's name in quotes");
     let season = root.required("season", root.integer("season", 1900, 2200), "the year of harvest such as 2023");
@@ -91,10 +91,7 @@ fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<FieldSettin
         root.fault("crop", format!("unknown crop `{crop}`; archive.toml knows: {list}{hint}"));
     }
     let planted = root.date("planted");
-    let row_spacing_m = root
-        .has("row_spacing")
-        .then(|| root.quantity_or::<Length>("row_spacing", f64::NAN, 0.05, 3.0))
-        .filter(|m| m.is_finite());
+    let row_spacing_m = Some(root.quantity_or::<Length>("row_spacing", f64::NAN, 0.05, 3.0)).filter(|m| m.is_finite());
 
     let (mut boundary, mut boundary_crs, mut boundary_filter) = (None, None, None);
     if let Some(section) = root.section("boundary") {

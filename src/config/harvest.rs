@@ -127,6 +127,9 @@ impl GrainChannel {
 pub struct HarvestSettings {
     /// Paths or globs, relative to `field.toml`.
     pub paths: Vec<String>,
+    /// Whether no columns are mapped, and the standard of the files tells them (task data of ISO 11783-10).
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub by_standard: bool,
     /// Which rows belong to the field; all where absent.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub filter: Option<RowFilter>,
@@ -199,8 +202,42 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
     });
     let swath_m = positive(entry, "swath", swath);
     let interval_s = positive(entry, "interval", entry.quantity::<Duration>("interval"));
-    let columns = entry.required("columns", entry.section("columns"), "a table [harvest.columns]");
+    let mut settings = HarvestSettings {
+        paths: paths.unwrap_or_default(),
+        by_standard: false,
+        filter,
+        crs,
+        machine,
+        swath_m,
+        swath_typed,
+        interval_s,
+        time: None,
+        position: PositionColumns::Geometry,
+        grain: GrainChannel::WetYield(String::new(), YieldUnit::BushelsPerAcre),
+        moisture: None,
+        speed: None,
+        swath: None,
+        interval: None,
+        distance: None,
+        elevation: None,
+        header: None,
+        machine_column: None,
+        load: None,
+        pass: None,
+        treatment: None,
+        block: None,
+        strip: None,
+        drainage_class: None,
+    };
+    settings.by_standard = !entry.has("columns") && settings.paths.iter().all(|path| may_be_task_data(path));
+    let columns = entry.section("columns");
+    if !settings.by_standard {
+        entry.required("columns", columns.as_ref(), "a table [harvest.columns]");
+    }
     entry.finish_known();
+    if settings.by_standard {
+        return Some(settings);
+    }
     let columns = columns?;
 
     let position = position(&columns);
@@ -215,14 +252,7 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
     // exported yields need a swath for the ground of a record only; there the spacing of the passes serves
     let is_yield = matches!(grain, Some(GrainChannel::WetYield(..) | GrainChannel::DryYield(..)));
     let label = |key: &str| columns.column(key).map(|name| Column { name });
-    let settings = HarvestSettings {
-        paths: paths.unwrap_or_default(),
-        filter,
-        crs,
-        machine,
-        swath_m,
-        swath_typed,
-        interval_s,
+    settings = HarvestSettings {
         time,
         position,
         moisture,
@@ -239,13 +269,23 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
         block: label("block"),
         strip: label("strip"),
         drainage_class: label("drainage_class"),
-        grain: grain.unwrap_or(GrainChannel::WetYield(String::new(), YieldUnit::BushelsPerAcre)),
+        grain: grain.unwrap_or(settings.grain),
+        ..settings
     };
     columns.finish_known();
     if settings.swath.is_none() && settings.swath_m.is_none() && !entry.has("swath") && !is_yield {
         entry.fault("swath", "is missing; give `swath = \"30 ft\"` here or a swath column");
     }
     Some(settings)
+}
+
+/// Whether a path may lead to task data: TASKDATA.XML, a folder or a .zip.
+fn may_be_task_data(path: &str) -> bool {
+    let name = path.rsplit('/').next().unwrap_or("").to_ascii_lowercase();
+    match name.rsplit_once('.') {
+        None => true,
+        Some((_, extension)) => matches!(extension, "xml" | "zip"),
+    }
 }
 
 fn positive<Q: Quantity>(section: &Section<'_, '_>, key: &str, quantity: Option<Q>) -> Option<f64> {

@@ -11,6 +11,7 @@ mod field;
 mod harvest;
 mod model;
 mod read;
+mod reference;
 mod section;
 mod soil;
 mod target;
@@ -29,6 +30,7 @@ pub use harvest::{
 };
 pub use model::ModelSettings;
 pub use read::ReadSettings;
+pub use reference::{Fact, Kind, SettingsFile, schema, settings};
 pub use soil::{DRAINAGE_CLASSES, SoilSettings};
 pub use target::{FEWEST_BLOCKS, StripLayoutSettings, TargetSettings};
 pub use treatments::Treatment;

@@ -10,6 +10,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::faults::{Fault, Faults, line_and_column};
+use super::reference::{Fact, Kind};
 use crate::quantity::{Quantity, QuantityError, nearest};
 
 /// A parsed settings file with the faults found so far.
@@ -19,6 +20,8 @@ pub(super) struct Document<'i> {
     table: Spanned<DeTable<'i>>,
     faults: RefCell<Vec<Fault>>,
     answers: BTreeMap<String, String>,
+    /// What the parser asks for, where that is what is wanted of it.
+    facts: Option<RefCell<Vec<Fact>>>,
 }
 
 /// What stands where an answer is still to be given; with a name behind it, where the answer of that name is to be put in.
@@ -29,7 +32,7 @@ impl<'i> Document<'i> {
     pub(super) fn parse(file: &str, text: &'i str) -> Self {
         let (table, errors) = DeTable::parse_recoverable(text);
         let answers = BTreeMap::new();
-        let document = Self { file: file.to_owned(), text, table, faults: RefCell::default(), answers };
+        let document = Self { file: file.to_owned(), text, table, faults: RefCell::default(), answers, facts: None };
         for error in errors {
             document.push(error.span(), "", error.message().to_owned());
         }
@@ -39,6 +42,22 @@ impl<'i> Document<'i> {
     /// The same with the answers that `"?name"` stands for.
     pub(super) fn with_answers(self, answers: &BTreeMap<String, String>) -> Self {
         Self { answers: answers.clone(), ..self }
+    }
+
+    /// The same for what the parser asks of each key.
+    pub(super) fn with_facts(self) -> Self {
+        Self { facts: Some(RefCell::default()), ..self }
+    }
+
+    /// What was asked of each key, in the order of asking.
+    pub(super) fn facts(&self) -> Vec<Fact> {
+        self.facts.as_ref().map_or_else(Vec::new, |facts| facts.borrow().clone())
+    }
+
+    /// Every fault so far.
+    #[cfg(test)]
+    pub(super) fn faults(&self) -> Vec<Fault> {
+        self.faults.borrow().clone()
     }
 
     /// The root table.
@@ -86,6 +105,35 @@ impl<'d, 'i> Section<'d, 'i> {
         if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
     }
 
+    /// Notes what is asked of a key; of a key that is asked several times, what is asked first.
+    fn note(&self, key: &str, kind: Kind) {
+        self.note_with(key, kind, |_| ());
+    }
+
+    fn note_with(&self, key: &str, kind: Kind, more: impl FnOnce(&mut Fact)) {
+        let Some(facts) = &self.document.facts else { return };
+        let path = self.dotted(key);
+        let mut facts = facts.borrow_mut();
+        if facts.iter().all(|known| known.path != path) {
+            let mut fact = Fact::new(path, kind);
+            more(&mut fact);
+            facts.push(fact);
+        }
+    }
+
+    /// What a reader of a text says that it takes, for a key that is not written.
+    fn note_expected(&self, key: &str, expected: impl FnOnce() -> Option<String>) {
+        let Some(facts) = &self.document.facts else { return };
+        if self.has(key) {
+            return;
+        }
+        let path = self.dotted(key);
+        let expected = expected();
+        if let Some(fact) = facts.borrow_mut().iter_mut().find(|known| known.path == path) {
+            fact.takes = fact.takes.take().or(expected);
+        }
+    }
+
     fn value(&self, key: &str) -> Option<&'d Spanned<DeValue<'i>>> {
         self.asked.borrow_mut().push(key.to_owned());
         self.table.get(key)
@@ -111,6 +159,13 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// Passes a value through, recording a fault when it is absent and was not written at all.
     pub(super) fn required<T>(&self, key: &str, value: Option<T>, expected: &str) -> Option<T> {
+        if let Some(facts) = &self.document.facts {
+            let path = self.dotted(key);
+            if let Some(fact) = facts.borrow_mut().iter_mut().find(|known| known.path == path) {
+                fact.required = true;
+                fact.takes.get_or_insert_with(|| expected.to_owned());
+            }
+        }
         if value.is_none() && !self.has(key) {
             self.document.push(Some(self.span.clone()), &self.dotted(key), format!("is missing; expected {expected}"));
         }
@@ -138,6 +193,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A text.
     pub(super) fn text(&self, key: &str) -> Option<String> {
+        self.note(key, Kind::Text);
         match self.value(key)?.get_ref() {
             DeValue::String(text) if text.starts_with(OPEN) => self.answered(key, text).map(Cow::into_owned),
             DeValue::String(text) if text.trim().is_empty() => {
@@ -154,13 +210,24 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A text that `read` turns into a value.
     pub(super) fn parsed<T, E: Display>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, E>) -> Option<T> {
-        let text = self.text(key)?;
+        let Some(text) = self.text(key) else {
+            self.note_expected(key, || read("?").err().map(|error| takes(&error.to_string())));
+            return None;
+        };
         read(&text).map_err(|error| self.fault(key, error.to_string())).ok()
     }
 
     /// A rate of money; bare numbers are told that they lack a unit.
     pub(super) fn with_unit<T>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, QuantityError>) -> Option<T> {
-        match self.value(key)?.get_ref() {
+        self.note(key, Kind::Quantity);
+        let Some(value) = self.value(key) else {
+            self.note_expected(key, || match read("1 ?") {
+                Err(QuantityError::UnknownUnit { fitting, .. }) => Some(fitting),
+                _ => None,
+            });
+            return None;
+        };
+        match value.get_ref() {
             DeValue::String(text) => {
                 let text = self.answered(key, text)?;
                 read(&text).map_err(|error| self.fault(key, error.to_string())).ok()
@@ -190,11 +257,19 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A quantity with its unit.
     pub(super) fn quantity<Q: Quantity>(&self, key: &str) -> Option<Q> {
+        self.note_with(key, Kind::Quantity, |fact| fact.takes = Some(Q::symbols()));
         self.with_unit(key, Q::parse)
     }
 
     /// A quantity in SI units that must lie within `[low, high]` (SI); the default where the key is absent.
     pub(super) fn quantity_or<Q: Quantity>(&self, key: &str, default: f64, low: f64, high: f64) -> f64 {
+        self.note_with(key, Kind::Quantity, |fact| {
+            let unit = Q::UNITS[0].symbol;
+            fact.takes = Some(Q::symbols());
+            fact.range = Some([low, high]);
+            fact.unit = Some(unit.to_owned());
+            fact.default = default.is_finite().then(|| format!("{default} {unit}"));
+        });
         let Some(quantity) = self.quantity::<Q>(key) else { return default };
         if (low..=high).contains(&quantity.si()) {
             return quantity.si();
@@ -206,6 +281,10 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A number without a unit (a count, a share, a multiple) within `[low, high]`; the default where absent.
     pub(super) fn number_or(&self, key: &str, default: f64, low: f64, high: f64) -> f64 {
+        self.note_with(key, Kind::Number, |fact| {
+            fact.range = Some([low, high]);
+            fact.default = Some(default.to_string());
+        });
         let Some(value) = self.value(key) else { return default };
         let number = match value.get_ref() {
             DeValue::Integer(number) => number.as_str().replace('_', "").parse::<f64>().ok(),
@@ -227,6 +306,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A whole number within `[low, high]`.
     pub(super) fn integer(&self, key: &str, low: i64, high: i64) -> Option<i64> {
+        self.note_with(key, Kind::Integer, |fact| fact.range = Some([low as f64, high as f64]));
         let value = self.value(key)?;
         self.as_integer(key, value, low, high)
     }
@@ -251,6 +331,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// Whole numbers within `[low, high]`.
     pub(super) fn integers(&self, key: &str, low: i64, high: i64) -> Option<Vec<i64>> {
+        self.note_with(key, Kind::Integers, |fact| fact.range = Some([low as f64, high as f64]));
         match self.value(key)?.get_ref() {
             DeValue::Array(list) => {
                 Some(list.iter().filter_map(|value| self.as_integer(key, value, low, high)).collect())
@@ -264,6 +345,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// Texts, or one text alone.
     pub(super) fn texts(&self, key: &str) -> Option<Vec<String>> {
+        self.note(key, Kind::Texts);
         match self.value(key)?.get_ref() {
             DeValue::String(text) => Some(vec![text.to_string()]),
             DeValue::Array(list) => {
@@ -288,6 +370,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A truth value.
     pub(super) fn boolean(&self, key: &str) -> Option<bool> {
+        self.note(key, Kind::Boolean);
         match self.value(key)?.get_ref() {
             DeValue::Boolean(value) => Some(*value),
             other => {
@@ -299,6 +382,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A calendar date without time.
     pub(super) fn date(&self, key: &str) -> Option<chrono::NaiveDate> {
+        self.note(key, Kind::Date);
         let value = self.value(key)?;
         if let DeValue::Datetime(found) = value.get_ref()
             && let (Some(date), None, None) = (found.date, found.time, found.offset)
@@ -313,6 +397,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A table below this one.
     pub(super) fn section(&self, key: &str) -> Option<Self> {
+        self.note(key, Kind::Table);
         let value = self.value(key)?;
         match value.get_ref() {
             DeValue::Table(table) => Some(Self::new(self.document, table, value.span(), self.dotted(key))),
@@ -325,6 +410,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// The tables of an array of tables, or a single table.
     pub(super) fn sections(&self, key: &str) -> Vec<Self> {
+        self.note(key, Kind::Tables);
         let Some(value) = self.value(key) else { return Vec::new() };
         match value.get_ref() {
             DeValue::Table(table) => vec![Self::new(self.document, table, value.span(), self.dotted(key))],
@@ -350,6 +436,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// The text of a key that may be a text or a table; `Ok(text)` or `Err(table)`.
     pub(super) fn text_or_section(&self, key: &str) -> Option<Result<String, Self>> {
+        self.note(key, Kind::Column);
         // a key may be asked for that is not there
         self.asked.borrow_mut().push(key.to_owned());
         if matches!(self.table.get(key)?.get_ref(), DeValue::Table(_)) {
@@ -361,6 +448,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// A text, or a list of numbers; `Ok(text)` or `Err(numbers)`.
     pub(super) fn text_or_numbers(&self, key: &str) -> Option<Result<String, Vec<f64>>> {
+        self.note(key, Kind::TextOrNumbers);
         self.asked.borrow_mut().push(key.to_owned());
         let DeValue::Array(list) = self.table.get(key)?.get_ref() else { return self.text(key).map(Ok) };
         let number = |value: &Spanned<DeValue<'i>>| match value.get_ref() {
@@ -373,6 +461,7 @@ impl<'d, 'i> Section<'d, 'i> {
 
     /// The name of a column without a unit: a text, or `{ column = "…" }`.
     pub(super) fn column(&self, key: &str) -> Option<String> {
+        self.note(key, Kind::Column);
         match self.text_or_section(key)? {
             Ok(name) => Some(name),
             Err(table) => {
@@ -397,6 +486,13 @@ impl<'d, 'i> Section<'d, 'i> {
             self.document.push(Some(key.span()), &self.dotted(name), format!("unknown key{hint}"));
         }
     }
+}
+
+/// What is taken, from the message about a `?`.
+fn takes(message: &str) -> String {
+    let known =
+        message.strip_prefix("unknown").and_then(|rest| rest.split_once("; ")).map_or(message, |(_, known)| known);
+    known.trim_start_matches("expected ").replace(", found `?`", "")
 }
 
 fn known_keys(known: &[&str]) -> String {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::sight::{Log, Place, best_label, distinct};
 use crate::consistency::words::{self, Header};
 use crate::consistency::{Channel, Guess, Numbers, Sight, Track, guess};
-use crate::ingest::{TextColumn, header_state};
+use crate::ingest::{TextColumn, header_state, standard_columns};
 use crate::quantity::BushelWeight;
 
 /// Below this a guess is a question.
@@ -70,6 +70,9 @@ pub(super) fn columns_of(logs: &[&Log], crop: Option<&str>, bushel: BushelWeight
     };
     let measures: Vec<Numbers> =
         numbers.into_iter().filter(|column| !is_used(&column.name) && !is_place(column)).collect();
+    if first.by_standard {
+        return by_standard(logs, &track);
+    }
     let guesses = guess(&Sight { track: &track, columns: &measures, crop, bushel });
     let flow = guesses.iter().find(|guess| guess.channel == Channel::Flow && guess.probability > 0.5);
     let yielded = guesses.iter().find(|guess| guess.channel == Channel::Yield && guess.probability > 0.5);
@@ -127,6 +130,34 @@ pub(super) fn columns_of(logs: &[&Log], crop: Option<&str>, bushel: BushelWeight
         }
     }
     found.left_out = left_out.into_iter().collect();
+    found
+}
+
+/// The columns that the standard of the files tells.
+fn by_standard(logs: &[&Log], track: &Track) -> Columns {
+    let first = logs[0];
+    let mut found = Columns::default();
+    for (key, column, unit) in standard_columns(&first.columns) {
+        found.lines.push(Line {
+            key,
+            column: column.to_owned(),
+            unit,
+            probability: 1.0,
+            evidence: "ISO 11783 tells it".to_owned(),
+            others: Vec::new(),
+        });
+    }
+    let has = |key: &str| found.lines.iter().any(|line| line.key == key);
+    found.has_grain = has("mass_flow") || has("wet_yield");
+    found.spacing_m = track.spacing_m.filter(|_| !has("swath"));
+    let mut taken: Vec<String> = found.lines.iter().map(|line| line.column.clone()).collect();
+    let is_time = |name: &String| first.times.iter().any(|time| time.column == *name);
+    labels(logs, track, &mut taken, &mut found, &is_time);
+    for name in &first.columns {
+        if !is_time(name) && !taken.contains(name) && !found.labels.values().any(|label| label == name) {
+            found.left_out.push((name.clone(), looks_like(first, name)));
+        }
+    }
     found
 }
 

@@ -225,10 +225,14 @@ fn data_files(folder: &Path, archive: &Path) -> Vec<String> {
             below.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect::<Vec<_>>().join("/")
         })
         .filter(|name| {
-            let own = ["archive.toml", "field.toml", "draft.md"];
+            let own = ["archive.toml", "field.toml", "draft.md", write::ARCHIVE_SCHEMA, write::FIELD_SCHEMA];
             let part = ["dbf", "shx", "prj", "cpg", "sbn", "sbx", "qmd", "xml"];
             let extension = name.rsplit('.').next().unwrap_or("").to_ascii_lowercase();
-            !own.contains(&name.rsplit('/').next().unwrap_or("")) && !part.contains(&extension.as_str())
+            let path = folder.join(name);
+            // the logs of task data stand for themselves in TASKDATA.XML
+            let is_log = extension == "bin" && path.parent().is_some_and(|folder| ingest::data_file(folder).is_some());
+            let is_part = part.contains(&extension.as_str()) && !ingest::is_table(&path);
+            !own.contains(&name.rsplit('/').next().unwrap_or("")) && !is_part && !is_log
         })
         .collect()
 }

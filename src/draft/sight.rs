@@ -11,7 +11,8 @@ use crate::consistency::words::{self, Header};
 use crate::consistency::{Channel, Track};
 use crate::geometry::{Crs, Projector, utm_epsg_of};
 use crate::ingest::{
-    IngestError, Shapes, Table, TextColumn, Wanted, number_or_comma, read_columns, read_table, read_units,
+    IngestError, Shapes, TIME, Table, TextColumn, Wanted, is_task_data, number_or_comma, read_columns, read_table,
+    read_units,
 };
 use crate::raster::RasterFile;
 
@@ -54,6 +55,8 @@ pub(super) struct Log {
     pub(super) times: Vec<TimeGuess>,
     pub(super) machine: Option<String>,
     pub(super) has_crs: bool,
+    /// Whether the standard of the file tells what its columns are (task data of ISO 11783-10).
+    pub(super) by_standard: bool,
 }
 
 /// Where the positions stand.
@@ -216,7 +219,11 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
         return Kind::Other("its places lie off the map".to_owned());
     }
     let middle = (middle_of(&longitude), middle_of(&latitude));
-    let times = times::guess(&columns, &numbers, &table.texts, &unit_of, middle);
+    let by_standard = is_task_data(path);
+    let mut times = times::guess(&columns, &numbers, &table.texts, &unit_of, middle);
+    if by_standard {
+        times.retain(|time| time.column == TIME);
+    }
     let machine = best_label(Channel::Machine, &columns, &table.texts, |column| {
         let distinct = distinct(column, 13);
         (1..=12).contains(&distinct)
@@ -224,7 +231,20 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
     let mut texts = table.texts;
     // of numbers and times the texts have served
     texts.retain(|_, column| distinct(column, MOST_LABELS) < MOST_LABELS);
-    Kind::Log(Log { columns, numbers, texts, place, longitude, latitude, x_m, y_m, times, machine, has_crs })
+    Kind::Log(Log {
+        columns,
+        numbers,
+        texts,
+        place,
+        longitude,
+        latitude,
+        x_m,
+        y_m,
+        times,
+        machine,
+        has_crs,
+        by_standard,
+    })
 }
 
 pub(super) fn middle_of(values: &[f64]) -> f64 {

@@ -12,6 +12,7 @@ use super::sight::{Kind, Log, Place};
 use super::sites::{Part, Site, shared, year_in};
 use super::{DraftError, DraftReport, Found, Group};
 use crate::batch::slug;
+use crate::config::{SettingsFile, schema};
 use crate::consistency::Channel;
 use crate::consistency::words;
 use crate::ingest;
@@ -138,6 +139,13 @@ pub(super) fn write(folder: &Path, archive: &Path, found: &Found, update: bool) 
         }
         writer.report.site_years.push(place.clone());
     }
+    // editors check the settings by these
+    for (name, of) in [(ARCHIVE_SCHEMA, SettingsFile::Archive), (FIELD_SCHEMA, SettingsFile::Field)] {
+        let path = archive.join(name);
+        if !(path.exists() || update && fields.is_empty()) {
+            create(&path, &format!("{:#}\n", schema(of)))?;
+        }
+    }
     if update {
         if !fields.is_empty() {
             replace(&archive.join("archive.toml"), &toml)?;
@@ -149,6 +157,10 @@ pub(super) fn write(folder: &Path, archive: &Path, found: &Found, update: bool) 
     }
     Ok(writer.report)
 }
+
+/// The schemas of the settings, which their first lines name.
+pub(super) const ARCHIVE_SCHEMA: &str = "archive.schema.json";
+pub(super) const FIELD_SCHEMA: &str = "field.schema.json";
 
 fn fault(path: &Path, error: &dyn std::fmt::Display) -> DraftError {
     DraftError::Write { path: path.display().to_string(), reason: error.to_string() }
@@ -228,7 +240,7 @@ impl Writer<'_> {
     fn field(&mut self, site: &Site) -> (String, String, String) {
         let season = site.season.map_or_else(|| "season".to_owned(), |season| season.to_string());
         let place = format!("{season}/{}/{}", slug(&site.farm), slug(&site.field));
-        let mut out = String::new();
+        let mut out = format!("#:schema ../../../{FIELD_SCHEMA}\n");
         let _ = writeln!(out, "farm = {}\nfield = {}", quoted(&site.farm), quoted(&site.field));
         match site.season {
             Some(season) => {
@@ -654,7 +666,8 @@ impl Writer<'_> {
     }
 
     fn archive_toml(&mut self, name: &str) -> String {
-        let mut out = String::from(
+        let mut out = format!("#:schema {ARCHIVE_SCHEMA}\n");
+        out.push_str(
             "# Drafted from the files; draft.md says what each guess rests on. A \"?\" is still to be answered.\n",
         );
         let _ = writeln!(out, "name = {}", quoted(name));

@@ -12,6 +12,7 @@ mod ground;
 mod layers;
 mod readers;
 mod spacing;
+mod standard;
 mod terrain;
 mod tickets;
 mod wetness;
@@ -86,8 +87,8 @@ fn with_parts<'f>(files: impl Iterator<Item = &'f InputFile>) -> Vec<InputFile> 
     let mut all = Vec::new();
     for file in files {
         for path in readers::companions(&file.path) {
-            let extension = path.extension().map(|found| found.to_string_lossy().into_owned());
-            let name = Path::new(&file.name).with_extension(extension.unwrap_or_default());
+            let own = path.file_name().map(|found| found.to_string_lossy().into_owned());
+            let name = Path::new(&file.name).with_file_name(own.unwrap_or_default());
             all.push(InputFile { name: name.to_string_lossy().into_owned(), path });
         }
         all.push(file.clone());
@@ -108,8 +109,8 @@ pub fn run(
     archive: &ArchiveSettings,
     shared: &SharedLayers,
 ) -> Result<Ingested, IngestError> {
-    let mut cautions = Cautions::default();
-    let crop = &archive.crops[&field.crop];
+    let field = &*standard::resolved(files, field, archive.read.most_unpacked_bytes)?;
+    let (mut cautions, crop) = (Cautions::default(), &archive.crops[&field.crop]);
 
     let boundary_layer =
         files.boundary.as_ref().map(|file| layers::Layer::of_boundary(file, field, archive.read)).transpose()?;
@@ -422,12 +423,23 @@ pub(crate) fn header_state(text: &str) -> Option<bool> {
     }
 }
 
-/// The other files that belong to a file, those of a shapefile.
+/// The file that stands for a path: itself, or that of a folder of task data.
+pub(crate) fn data_file(path: &Path) -> Option<std::path::PathBuf> {
+    if path.is_dir() { readers::main_file(path) } else { path.is_file().then(|| path.to_path_buf()) }
+}
+
+/// The other files that belong to a file, those of a shapefile or of task data.
 pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
-pub(crate) use readers::number_or_comma;
+pub(crate) use readers::{TIME, number_or_comma};
+pub(crate) use standard::standard_columns;
+
+/// Whether a file is task data of ISO 11783-10.
+pub(crate) fn is_task_data(path: &Path) -> bool {
+    readers::Format::of(path).is_some_and(readers::Format::is_task_data)
+}
 
 /// Whether the format of a file is told by its name, and read.
 pub(crate) fn is_table(path: &Path) -> bool {

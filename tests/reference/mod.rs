@@ -29,4 +29,5 @@ mod robust_hand_values;
 mod sign_flip_worked_example;
 mod soil_survey_manual;
 mod stroup_1994_wheat;
+mod task_data;
 mod yates_1935_oats;

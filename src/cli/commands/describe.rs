@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use crate::cli::args::{DescribeArguments, Reference};
 use crate::cli::{Exit, Output};
+use crate::config::{SettingsFile, settings};
 use crate::points::{Caution, Mark};
 use crate::report::{self, aligned};
 
@@ -16,9 +17,18 @@ pub(in crate::cli) fn run(arguments: &DescribeArguments, out: &mut Output) -> Ex
     Exit::Done
 }
 
+const FILES: [(&str, SettingsFile); 2] = [("archive.toml", SettingsFile::Archive), ("field.toml", SettingsFile::Field)];
+
 fn as_text(of: Reference) -> String {
     let rows: Vec<Vec<String>> = match of {
         Reference::Columns => return report::columns_text(),
+        Reference::Settings => {
+            let of = |(name, file): (&str, SettingsFile)| {
+                let lines = settings(file).into_iter().map(|fact| format!("  {}\n", fact.line()));
+                std::iter::once(format!("{name}\n")).chain(lines).collect::<String>()
+            };
+            return FILES.map(of).concat();
+        }
         Reference::Marks => {
             Mark::ALL.iter().map(|mark| [mark.code(), mark.text(), mark.needs()].map(str::to_owned).to_vec()).collect()
         }
@@ -38,6 +48,9 @@ fn as_json(of: Reference) -> Value {
     let cautions = || Caution::ALL.iter().map(|caution| json!({ "code": caution.code(), "meaning": caution.text() }));
     match of {
         Reference::Columns => report::columns_json(),
+        Reference::Settings => {
+            json!({ "archive": settings(SettingsFile::Archive), "field": settings(SettingsFile::Field) })
+        }
         Reference::Marks => marks().collect(),
         Reference::Cautions => cautions().collect(),
     }

@@ -8,4 +8,5 @@ pub(super) mod figures;
 pub(super) mod inspect;
 pub(super) mod plan;
 pub(super) mod run;
+pub(super) mod schema;
 pub(super) mod synthesise;

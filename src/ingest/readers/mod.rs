@@ -6,14 +6,16 @@ mod geopackage;
 mod parquet;
 mod shapefile;
 mod table;
+mod task_data;
 
 use std::path::{Path, PathBuf};
 
 pub(crate) use table::{Shapes, Table, TextColumn, Wanted, number_text};
+pub(crate) use task_data::{TIME, main_file};
 
 use super::IngestError;
 
-/// A format, told by the file's name.
+/// A format, told by the file's name; a .zip by what it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Format {
     Csv,
@@ -22,10 +24,12 @@ pub(crate) enum Format {
     GeoJson,
     GeoPackage,
     Parquet,
+    TaskData,
+    ZippedTaskData,
 }
 
 impl Format {
-    /// The format of a file, by the end of its name.
+    /// The format of a file, by the end of its name; of a .zip, by its members.
     pub(crate) fn of(path: &Path) -> Option<Self> {
         let name = path.file_name()?.to_str()?.to_ascii_lowercase();
         let ends = |ends: &[&str]| ends.iter().any(|end| name.ends_with(end));
@@ -34,13 +38,15 @@ impl Format {
         } else if ends(&[".shp"]) {
             Some(Self::Shapefile)
         } else if ends(&[".zip"]) {
-            Some(Self::ZippedShapefile)
+            Some(if task_data::is_in_zip(path) { Self::ZippedTaskData } else { Self::ZippedShapefile })
         } else if ends(&[".geojson", ".json"]) {
             Some(Self::GeoJson)
         } else if ends(&[".gpkg"]) {
             Some(Self::GeoPackage)
         } else if ends(&[".parquet"]) {
             Some(Self::Parquet)
+        } else if task_data::is_main(path) {
+            Some(Self::TaskData)
         } else {
             None
         }
@@ -55,6 +61,8 @@ impl Format {
             Self::GeoJson => "GeoJSON",
             Self::GeoPackage => "GeoPackage",
             Self::Parquet => "Parquet",
+            Self::TaskData => "task data (ISO 11783-10)",
+            Self::ZippedTaskData => "zipped task data (ISO 11783-10)",
         }
     }
 
@@ -62,14 +70,20 @@ impl Format {
     pub(crate) fn has_geometry(self) -> bool {
         !matches!(self, Self::Csv | Self::Parquet)
     }
+
+    /// Whether the standard of the format tells what its columns mean.
+    pub(crate) fn is_task_data(self) -> bool {
+        matches!(self, Self::TaskData | Self::ZippedTaskData)
+    }
 }
 
-const KINDS: &str = ".csv, .csv.gz, .shp, .zip (shapefile), .geojson, .gpkg or .parquet";
+const KINDS: &str = ".csv, .csv.gz, .shp, .zip (shapefile or task data), .geojson, .gpkg, .parquet or TASKDATA.XML";
 
-/// The other files that belong to a file (those of a shapefile), for fingerprints.
+/// The other files that belong to a file (those of a shapefile or of task data), for fingerprints.
 pub(crate) fn companions(path: &Path) -> Vec<PathBuf> {
     match Format::of(path) {
         Some(Format::Shapefile) => shapefile::companions(path),
+        Some(Format::TaskData) => task_data::companions(path),
         _ => Vec::new(),
     }
 }
@@ -111,6 +125,8 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
         }
         Format::GeoJson => geojson::read(file, &bytes, wanted),
         Format::GeoPackage => geopackage::read(file, path, wanted),
+        Format::TaskData => task_data::TaskData::beside(file, path, wanted.most_unpacked_bytes)?.read(wanted),
+        Format::ZippedTaskData => task_data::TaskData::zipped(file, bytes, wanted.most_unpacked_bytes)?.read(wanted),
     }
 }
 
@@ -146,5 +162,16 @@ pub(crate) fn columns(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<St
         Format::ZippedShapefile => shapefile::columns(file, &shapefile::Parts::zipped(file, bytes, most_bytes)?),
         Format::GeoJson => geojson::columns(file, &bytes),
         Format::GeoPackage => geopackage::columns(file, path),
+        Format::TaskData => Ok(task_data::TaskData::beside(file, path, most_bytes)?.columns()),
+        Format::ZippedTaskData => Ok(task_data::TaskData::zipped(file, bytes, most_bytes)?.columns()),
     }
+}
+
+/// The names of the columns of task data that a map may hold, with those that several device elements compete for.
+pub(crate) fn columns_to_map(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<String>, IngestError> {
+    let data = match Format::of(path) {
+        Some(Format::ZippedTaskData) => task_data::TaskData::zipped(file, bytes(file, path)?, most_bytes)?,
+        _ => task_data::TaskData::beside(file, path, most_bytes)?,
+    };
+    Ok(data.columns().into_iter().chain(data.rivals().keys().cloned()).collect())
 }
