@@ -3,6 +3,7 @@
 pub(super) mod along;
 pub(super) mod compare;
 pub(super) mod intervals;
+pub(super) mod labels;
 pub(super) mod match_curve;
 pub(super) mod overturn;
 pub(super) mod panel;
