@@ -90,12 +90,11 @@ fn floats(name: &str, values: impl Iterator<Item = f64>) -> Column {
 }
 
 /// Moments in seconds since 1970-01-01 UTC; NaN is null.
-fn times(name: &str, seconds: impl Iterator<Item = f64>) -> Result<Column, String> {
+fn times(name: &str, seconds: impl Iterator<Item = f64>) -> Column {
     let micros: Vec<Option<i64>> =
         seconds.map(|second| second.is_finite().then(|| (second * 1e6).round() as i64)).collect();
     let moments = Series::new(PlSmallStr::from_str(name), micros);
-    let kind = DataType::Datetime(TimeUnit::Microseconds, Some(TimeZone::UTC));
-    Ok(moments.cast(&kind).map_err(|error| error.to_string())?.into_column())
+    moments.into_datetime(TimeUnit::Microseconds, Some(TimeZone::UTC)).into_column()
 }
 
 /// Points as little-endian WKB (OGC 06-103r4, 8.2): byte order, type 1, x, y. Without a place null.
@@ -220,8 +219,7 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
             &strs(&records.files),
         )?,
         Series::new("source_row".into(), source_row).into_column(),
-        times("time", rows().map(|at| if records.channels.time { records.time_s[at] } else { f64::NAN }))
-            .map_err(fault)?,
+        times("time", rows().map(|at| if records.channels.time { records.time_s[at] } else { f64::NAN })),
         floats("x_m", all.clone().map(|place| place.0)),
         floats("y_m", all.clone().map(|place| place.1)),
         Series::new("epsg".into(), vec![records.epsg; count]).into_column(),

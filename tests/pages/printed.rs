@@ -34,7 +34,7 @@ fn a_sheet_of_up_to_24_strips_prints_on_one_page() {
 #[test]
 fn the_index_prints_on_two_pages() {
     let Some(browser) = browser::find() else { return };
-    assert_eq!(pages(&browser.print(&example::index())), 2);
+    assert_eq!(pages(&browser.print(&example::out().join("index.html"))), 2);
 }
 
 #[test]
