@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use geo::MinimumRotatedRect;
+
 use super::sensitivity::{doubt_unconfirmed, sensitivity};
 use crate::assign::{AssignError, Standing};
 use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings, ModelSettings};
@@ -9,7 +11,7 @@ use crate::economics::price_response;
 use crate::fit::{self, Variant};
 use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
-use crate::points::{Caution, Cautions, Cleaned, Ingested, Joined, Labels, Mark, Source};
+use crate::points::{Caution, Cautions, Cleaned, Ingested, Joined, Labels, Mark, Source, Strip};
 use crate::quantity::factor::M2_PER_HA;
 use crate::results::{Counts, Response, Returns, SegmentDifference, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
@@ -196,6 +198,7 @@ pub(super) fn price(responses: &mut [Response], field: &FieldSettings, archive: 
 fn counts(joined: &Joined) -> Counts {
     let cleaned = &joined.assigned.cleaned;
     let (mut mass, mut dry, mut area, mut kept) = (0.0, 0.0, 0.0, 0);
+    let (mut strips_m2, mut straddling_m2) = (0.0, 0.0);
     for at in 0..cleaned.len() {
         let wet = cleaned.mass_flow_kg_s[at] * cleaned.records.interval_s[at];
         mass += if wet.is_finite() { wet } else { 0.0 };
@@ -203,6 +206,12 @@ fn counts(joined: &Joined) -> Counts {
             kept += 1;
             area += cleaned.area_m2[at];
             dry += cleaned.dry_mass_kg(at);
+            if joined.assigned.strip[at] != Labels::NONE {
+                strips_m2 += cleaned.area_m2[at];
+                if joined.assigned.straddle.get(at).is_some_and(Option::is_some) {
+                    straddling_m2 += cleaned.area_m2[at];
+                }
+            }
         }
     }
     Counts {
@@ -211,8 +220,21 @@ fn counts(joined: &Joined) -> Counts {
         removed: cleaned.removals().into_iter().collect::<BTreeMap<_, _>>(),
         wet_mass_kg: mass,
         kept_area_m2: area,
+        strips_m2,
+        straddling_m2,
+        strip_width_m: strip_width_m(&joined.assigned.strips),
         mean_yield_kg_ha: (area > 0.0).then(|| dry / area * M2_PER_HA),
     }
+}
+
+/// The usual width of the strips, m: the median of the shorter sides of the smallest rectangles around them.
+fn strip_width_m(strips: &[Strip]) -> Option<f64> {
+    let widths = strips.iter().filter_map(|strip| {
+        let around = strip.ground.as_ref()?.minimum_rotated_rect()?;
+        let sides = around.exterior().lines().take(2).map(|side| side.dx().hypot(side.dy()));
+        sides.reduce(f64::min)
+    });
+    robust::median_in_place(&mut widths.collect::<Vec<f64>>()).ok()
 }
 
 /// Area of the kept records by class.

@@ -6,8 +6,12 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Where did the treated band beat the untreated check, by how much, and did it pay?
 #[derive(Debug, Parser)]
-#[command(name = "bandlift", version, about, arg_required_else_help = true)]
+#[command(name = "bandlift", version, about, arg_required_else_help = true, max_term_width = 110)]
+#[command(after_help = "Example:\n  bandlift demo\n  bandlift run ARCHIVE --out OUT")]
 pub struct Arguments {
+    /// Say nothing but results and errors.
+    #[arg(short, long, global = true)]
+    pub quiet: bool,
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
@@ -39,6 +43,10 @@ pub enum Command {
     Schema(SchemaArguments),
     /// Write the invented demo archive and run it.
     Demo(DemoArguments),
+    /// Print the completions of a shell.
+    Completions(CompletionsArguments),
+    /// Print the manual page of the program, or of one command.
+    Man(ManArguments),
 }
 
 /// How many site-years at a time.
@@ -50,6 +58,9 @@ fn jobs(text: &str) -> Result<u16, String> {
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 #[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own on the command line")]
+#[command(
+    after_help = "Examples:\n  bandlift run ~/marrow-creek --out ~/results\n  bandlift run ~/marrow-creek --out ~/results --only \"2023/*\" --jobs 2"
+)]
 pub struct RunArguments {
     /// The archive: a folder holding archive.toml.
     pub archive: PathBuf,
@@ -82,6 +93,7 @@ pub struct RunArguments {
 
 /// Arguments of `synthesise`.
 #[derive(Debug, Args)]
+#[command(after_help = "Example:\n  bandlift synthesise ~/results")]
 pub struct SynthesiseArguments {
     /// The output folder that the shares were computed into.
     pub out: PathBuf,
@@ -95,6 +107,9 @@ pub struct SynthesiseArguments {
 
 /// Arguments of `plan`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  bandlift plan ~/marrow-creek --out ~/results --crop corn\n  bandlift plan ~/marrow-creek --out ~/results --outlook \"drier=0.2,near normal=0.5,wetter=0.3\""
+)]
 pub struct PlanArguments {
     /// The archive: a folder holding archive.toml.
     pub archive: PathBuf,
@@ -124,6 +139,9 @@ pub struct PlanArguments {
 
 /// Arguments of `inspect`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  bandlift inspect ~/marrow-creek\n  bandlift inspect ~/marrow-creek/2023/north-eighty/harvest.csv"
+)]
 pub struct InspectArguments {
     /// An archive, a site-year's folder, a folder of raw files, or one data file.
     pub path: PathBuf,
@@ -137,6 +155,9 @@ pub struct InspectArguments {
 
 /// Arguments of `draft`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  bandlift draft ~/exports --out ~/marrow-creek\n  bandlift draft ~/exports --out ~/marrow-creek --update"
+)]
 pub struct DraftArguments {
     /// The folder of files: logs, layers, grids, tickets.
     pub folder: PathBuf,
@@ -153,6 +174,9 @@ pub struct DraftArguments {
 
 /// Arguments of `explain`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  bandlift explain ~/results/site_years/2023/marrow-creek/north-eighty\n  bandlift explain ~/results/site_years/2023/marrow-creek/north-eighty --record harvest.csv:1042"
+)]
 pub struct ExplainArguments {
     /// The folder of a site-year below OUT/site_years.
     pub site_year: PathBuf,
@@ -169,6 +193,7 @@ fn width(text: &str) -> Result<u32, String> {
 
 /// Arguments of `figures`.
 #[derive(Debug, Args)]
+#[command(after_help = "Example:\n  bandlift figures ~/results --only \"1-*\" --width 1920")]
 pub struct FiguresArguments {
     /// The output folder of `run`.
     pub out: PathBuf,
@@ -181,6 +206,9 @@ pub struct FiguresArguments {
     /// Pictures drawn at a time; as many as the machine has cores when not given.
     #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<u16>,
+    /// Print the names as JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// What `describe` knows.
@@ -198,6 +226,7 @@ pub enum Reference {
 
 /// Arguments of `describe`.
 #[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  bandlift describe columns\n  bandlift describe cautions --json")]
 pub struct DescribeArguments {
     /// Of what.
     pub of: Reference,
@@ -208,6 +237,7 @@ pub struct DescribeArguments {
 
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
+#[command(after_help = "Example:\n  bandlift demo ~/bandlift-demo")]
 pub struct DemoArguments {
     /// Folder for the demo; made if absent. Default: a folder under the system's temporary one.
     pub dir: Option<PathBuf>,
@@ -227,7 +257,24 @@ pub enum SchemaOf {
 
 /// Arguments of `schema`.
 #[derive(Debug, Args)]
+#[command(after_help = "Example:\n  bandlift schema field > field.schema.json")]
 pub struct SchemaArguments {
     /// The settings file.
     pub of: SchemaOf,
+}
+
+/// Arguments of `completions`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  bandlift completions bash > ~/.local/share/bash-completion/completions/bandlift")]
+pub struct CompletionsArguments {
+    /// The shell.
+    pub shell: clap_complete::Shell,
+}
+
+/// Arguments of `man`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  bandlift man | man -l -\n  bandlift man run > bandlift-run.1")]
+pub struct ManArguments {
+    /// A command; the program when not given.
+    pub of: Option<String>,
 }

@@ -10,8 +10,9 @@ use crate::batch::Progress;
 use crate::text::plain;
 
 /// Tells a person how far the night is. Unchanged site-years are counted, and named on a terminal only.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct TellProgress {
+    quiet: bool,
     bar: Mutex<Option<ProgressBar>>,
     lines: Mutex<Option<Round>>,
 }
@@ -38,7 +39,17 @@ impl Round {
     }
 }
 
+/// Whether a bar can be drawn: a terminal that can move its cursor.
+fn draws() -> bool {
+    std::io::stderr().is_terminal() && std::env::var_os("TERM").is_none_or(|term| term != "dumb")
+}
+
 impl TellProgress {
+    /// Tells all, or nothing.
+    pub(super) fn new(quiet: bool) -> Self {
+        Self { quiet, bar: Mutex::default(), lines: Mutex::default() }
+    }
+
     fn with_bar(&self, tell: impl FnOnce(&ProgressBar)) -> bool {
         match self.bar.lock() {
             Ok(bar) => bar.as_ref().map(tell).is_some(),
@@ -49,14 +60,17 @@ impl TellProgress {
 
 impl Progress for TellProgress {
     fn begin(&self, total: usize) {
-        if !std::io::stderr().is_terminal() {
+        if self.quiet {
+            return;
+        }
+        if !draws() {
             if let Ok(mut lines) = self.lines.lock() {
                 *lines = Some(Round { begun: Instant::now(), total, done: 0, unchanged: 0 });
             }
             return;
         }
         let bar = ProgressBar::new(total as u64);
-        if let Ok(style) = ProgressStyle::with_template("{bar:32} {pos}/{len} site-years, {eta} left  {msg}") {
+        if let Ok(style) = ProgressStyle::with_template("{bar:10} {pos}/{len} site-years, {eta} left  {wide_msg}") {
             bar.set_style(style);
         }
         if let Ok(mut held) = self.bar.lock() {

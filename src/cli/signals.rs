@@ -1,10 +1,12 @@
 //! Ctrl-C and the request to end: the first stops the night cleanly, the second ends it at once.
 
+use std::io::Write;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::flag;
+use signal_hook::iterator::Signals;
 
 use super::Output;
 use crate::batch::Stop;
@@ -20,6 +22,20 @@ pub(super) fn stop(out: &mut Output) -> Stop {
             .and_then(|_| flag::register_usize(signal, stop.flag(), signal.unsigned_abs() as usize));
         if let Err(error) = heard {
             out.message(&format!("signal {signal} will end the night at once: {error}"));
+        }
+    }
+    // the night ends when what is under way has ended: until then somebody must say that the wish was heard
+    if let Ok(mut signals) = Signals::new([SIGINT, SIGTERM]) {
+        let told = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
+            if signals.forever().next().is_some() {
+                let _ = writeln!(
+                    std::io::stderr().lock(),
+                    "\nstopping: what is under way is finished first; a second signal ends it at once"
+                );
+            }
+        });
+        if let Err(error) = told {
+            out.message(&format!("a signal will be heard and not acknowledged: {error}"));
         }
     }
     stop

@@ -1,6 +1,7 @@
 //! Coordinate reference systems as they are typed or stored beside data.
 
-use std::sync::Arc;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use proj::Proj;
 use serde_json::Value;
@@ -143,6 +144,22 @@ impl Crs {
         } else {
             Err(CrsError::Unknown { found: shortened(text), reason: String::new() })
         }
+    }
+
+    /// The system of an EPSG code as PROJJSON (<https://proj.org/en/stable/specifications/projjson.html>).
+    pub(crate) fn projjson(epsg: u32) -> Result<Value, CrsError> {
+        static KNOWN: Mutex<BTreeMap<u32, Value>> = Mutex::new(BTreeMap::new());
+        let mut known = KNOWN.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(described) = known.get(&epsg) {
+            return Ok(described.clone());
+        }
+        let definition = format!("EPSG:{epsg}");
+        let unknown = |reason: String| CrsError::Unknown { found: definition.clone(), reason };
+        let object = Proj::new(&definition).map_err(|fault| unknown(fault.to_string()))?;
+        let described = object.to_projjson(Some(false), None, None).map_err(|fault| unknown(fault.to_string()))?;
+        let described: Value = serde_json::from_str(&described).map_err(|fault| unknown(fault.to_string()))?;
+        known.insert(epsg, described.clone());
+        Ok(described)
     }
 
     fn resolve(definition: &str) -> Result<Self, CrsError> {

@@ -16,7 +16,7 @@ use super::{ReportError, geopackage, parquet, tables};
 pub struct Column {
     /// Its name.
     pub name: &'static str,
-    /// `text`, `integer`, `number` or `boolean`.
+    /// `text`, `integer`, `number`, `boolean`, `timestamp` or `geometry`; of a key of JSON also `object` or `list`.
     pub kind: &'static str,
     /// Its unit, or the column that tells it; empty where it has none.
     pub unit: &'static str,
@@ -40,7 +40,7 @@ const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub const DICTIONARY: [Column; 137] = [
+pub const DICTIONARY: [Column; 138] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -329,10 +329,10 @@ pub const DICTIONARY: [Column; 137] = [
     column("source_row", "integer", "", "its row, the first data row being 1", ""),
     column(
         "time",
-        "number",
-        "s",
-        "seconds since 1970-01-01 UTC; the number of the row where no time was recorded",
-        "no time can be read",
+        "timestamp",
+        "UTC",
+        "moment of the record, to the microsecond",
+        "no time was recorded, or none can be read",
     ),
     column(
         "x_m",
@@ -341,6 +341,7 @@ pub const DICTIONARY: [Column; 137] = [
         "easting in the UTM zone of epsg: where the grain was cut; the middle of a segment",
         "no position was recorded",
     ),
+    column("geometry", "geometry", "m", "x_m and y_m as a WKB point (GeoParquet 1.1)", "no position was recorded"),
     column("y_m", "number", "m", "northing in the UTM zone of epsg", "no position was recorded"),
     column("epsg", "integer", "", "EPSG code of the coordinates", ""),
     column("machine", "text", "", "the combine", ""),
@@ -421,7 +422,11 @@ fn rows() -> Vec<Vec<String>> {
             [file, one.name, one.kind, one.unit, one.meaning, one.when_empty].map(str::to_owned).to_vec()
         })
     };
-    files().into_iter().flat_map(of_file).collect()
+    let of_json = super::keys::KEYS.iter().flat_map(|(file, keys)| {
+        keys.iter()
+            .map(|one| [*file, one.name, one.kind, one.unit, one.meaning, one.when_empty].map(str::to_owned).to_vec())
+    });
+    files().into_iter().flat_map(of_file).chain(of_json).collect()
 }
 
 /// `columns.csv`.

@@ -21,6 +21,7 @@ struct Points {
     row: Vec<u32>,
     removed_by: Vec<Option<String>>,
     treatment: Vec<Option<String>>,
+    strip: Vec<Option<String>>,
     machine: Vec<String>,
     pass: Vec<Option<u32>>,
     time: Vec<f64>,
@@ -47,6 +48,13 @@ impl Points {
             let column = frame.column(name).map_err(|e| fault(&e))?;
             Ok(column.f64().map_err(|e| fault(&e))?.iter().map(|value| value.unwrap_or(f64::NAN)).collect())
         };
+        // seconds
+        let times = || -> Result<Vec<f64>, String> {
+            let column =
+                frame.column("time").and_then(|column| column.cast(&DataType::Int64)).map_err(|e| fault(&e))?;
+            let micros = column.i64().map_err(|e| fault(&e))?;
+            Ok(micros.iter().map(|value| value.map_or(f64::NAN, |micros| micros as f64 / 1e6)).collect())
+        };
         let codes = |name: &str| -> Result<Vec<Option<u32>>, String> {
             let column = frame.column(name).map_err(|e| fault(&e))?;
             Ok(column.u32().map_err(|e| fault(&e))?.iter().collect())
@@ -57,9 +65,10 @@ impl Points {
             row: codes("source_row")?.into_iter().map(Option::unwrap_or_default).collect(),
             removed_by: texts("removed_by")?,
             treatment: texts("treatment")?,
+            strip: texts("strip")?,
             machine: known(texts("machine")?),
             pass: codes("pass")?,
-            time: floats("time")?,
+            time: times()?,
             x: floats("x_m")?,
             y: floats("y_m")?,
             flow: floats("mass_flow_kg_s")?,
@@ -128,6 +137,7 @@ pub fn explain_site_year(folder: &Path) -> Result<String, String> {
 /// When the folder holds no result, or no such record.
 pub fn explain_record(folder: &Path, file: &str, row: u32) -> Result<String, String> {
     let (summary, points) = (summary(folder)?, Points::read(folder)?);
+    let yields = Yields::of_summary(&summary);
     let at = points.find(file, row)?;
     let mut text = format!("{} row {}, combine {}\n", points.file[at], row, points.machine[at]);
     let mut tell = |name: &str, value: f64, unit: &str| {
@@ -139,17 +149,33 @@ pub fn explain_record(folder: &Path, file: &str, row: u32) -> Result<String, Str
     tell("moisture", points.moisture[at], "%");
     tell("speed where it was cut", points.speed[at], "m/s");
     tell("swath", points.swath[at], "m");
-    tell("yield", points.yields[at], "kg/ha at market moisture");
+    tell("yield", yields.of(points.yields[at]), &format!("{} at market moisture", yields.unit));
+    if points.time[at].is_finite() {
+        let moment = chrono::DateTime::from_timestamp_micros((points.time[at] * 1e6).round() as i64);
+        let moment = moment.map_or_else(String::new, |moment| moment.format("%Y-%m-%d %H:%M:%S UTC").to_string());
+        let _ = writeln!(text, "  {:<22} {moment}", "time");
+    }
+    if points.x[at].is_finite() {
+        let epsg = &summary["epsg"];
+        let _ = writeln!(text, "  {:<22} {:.1} m, {:.1} m (EPSG:{epsg})", "place", points.x[at], points.y[at]);
+    } else {
+        let _ = writeln!(text, "  {:<22} not recorded", "place");
+    }
+    let of_strip = match (&points.strip[at], &points.treatment[at]) {
+        (Some(strip), Some(treatment)) => format!("{strip} ({treatment})"),
+        _ => "none".to_owned(),
+    };
+    let _ = writeln!(text, "  {:<22} {of_strip}", "strip");
     if let Some(pass) = points.pass[at] {
         let of_pass = || (0..points.row.len()).filter(|&other| points.pass[other] == Some(pass));
         let first = of_pass().map(|other| points.time[other]).fold(f64::INFINITY, f64::min);
         let last = of_pass().map(|other| points.time[other]).fold(f64::NEG_INFINITY, f64::max);
-        let _ = writeln!(
-            text,
-            "  pass {pass}: {:.0} s after its begin, {:.0} s before its end",
-            points.time[at] - first,
-            last - points.time[at]
-        );
+        let (since, left) = (points.time[at] - first, last - points.time[at]);
+        if since.is_finite() && left.is_finite() {
+            let _ = writeln!(text, "  pass {pass}: {since:.0} s after its begin, {left:.0} s before its end");
+        } else {
+            let _ = writeln!(text, "  pass {pass}");
+        }
     }
     match points.removed_by[at].as_deref().and_then(|code| Mark::ALL.iter().find(|mark| mark.code() == code)) {
         None => text.push_str("kept\n"),
@@ -159,12 +185,33 @@ pub fn explain_record(folder: &Path, file: &str, row: u32) -> Result<String, Str
             let _ = writeln!(text, "  rule: {}", mark.source());
         }
     }
-    neighbours(&points, at, &summary, &mut text);
+    if points.x[at].is_finite() {
+        neighbours(&points, at, &summary, &yields, &mut text);
+    }
     Ok(text)
 }
 
+/// The report's unit of yield.
+struct Yields {
+    unit: String,
+    kg_ha: f64,
+}
+
+impl Yields {
+    fn of_summary(summary: &Value) -> Self {
+        match (summary["yield_unit"].as_str(), summary["yield_unit_kg_ha"].as_f64()) {
+            (Some(unit), Some(kg_ha)) => Self { unit: unit.to_owned(), kg_ha },
+            _ => Self { unit: "kg/ha".to_owned(), kg_ha: 1.0 },
+        }
+    }
+
+    fn of(&self, kg_ha: f64) -> f64 {
+        kg_ha / self.kg_ha
+    }
+}
+
 /// The nearest kept records under the same treatment, and how far the record lies from their median.
-fn neighbours(points: &Points, at: usize, summary: &Value, text: &mut String) {
+fn neighbours(points: &Points, at: usize, summary: &Value, yields: &Yields, text: &mut String) {
     let radius_m = summary["settings"]["clean"]["neighbour_radius_m"].as_f64().unwrap_or(30.0);
     let kept: Vec<usize> = (0..points.row.len())
         .filter(|&other| {
@@ -175,29 +222,37 @@ fn neighbours(points: &Points, at: usize, summary: &Value, text: &mut String) {
     let grid = NeighbourGrid::new(&pick(&points.x), &pick(&points.y), radius_m);
     let mut found = Vec::new();
     grid.nearest(points.x[at], points.y[at], 30, radius_m, None, &mut found);
-    let mut yields: Vec<f64> = found.iter().map(|&(_, other)| points.yields[kept[other as usize]]).collect();
+    let mut near: Vec<f64> = found.iter().map(|&(_, other)| points.yields[kept[other as usize]]).collect();
     let treatment = points.treatment[at].as_deref().unwrap_or("no strip");
     let _ = writeln!(text, "neighbours within {radius_m:.0} m ({treatment}): {}", found.len());
     for &(squared, other) in found.iter().take(LISTED) {
         let other = kept[other as usize];
         let _ = writeln!(
             text,
-            "  {:>5.1} m  {:>8.0} kg/ha  pass {}  {} row {}",
+            "  {:>5.1} m  {:>8.2} {}  pass {}  {} row {}",
             squared.sqrt(),
-            points.yields[other],
+            yields.of(points.yields[other]),
+            yields.unit,
             points.pass[other].map_or_else(String::new, |pass| pass.to_string()),
             points.file[other],
             points.row[other]
         );
     }
-    if let Ok(median) = robust::median_in_place(&mut yields) {
+    if let Ok(median) = robust::median_in_place(&mut near) {
+        let (middle, unit) = (yields.of(median), &yields.unit);
         let deviation = (points.yields[at] / median).ln();
-        let _ = writeln!(text, "  their median {median:.0} kg/ha; this record deviates by {deviation:+.3} (ln)");
+        let told = if deviation.is_finite() {
+            format!("this record deviates by {deviation:+.3} (ln)")
+        } else {
+            "this record has no yield to set beside it".to_owned()
+        };
+        let _ = writeln!(text, "  their median {middle:.2} {unit}; {told}");
     }
 }
 
 /// The limit of a rule as it was in force.
 fn limit(mark: Mark, summary: &Value) -> String {
+    let yields = Yields::of_summary(summary);
     let clean = &summary["settings"]["clean"];
     let crop = &summary["settings"]["crop"];
     let number = |value: &Value| value.as_f64().map_or_else(|| "?".to_owned(), |value| trimmed(value, 4));
@@ -230,7 +285,10 @@ fn limit(mark: Mark, summary: &Value) -> String {
         }
         Mark::Overlap => "at least a tenth of the footprint not cut before".to_owned(),
         Mark::YieldRange => {
-            format!("{} to {} kg/ha", found("least yield, kg/ha"), found("greatest yield, kg/ha"))
+            let told = |key: &str| {
+                summary["limits"][key].as_f64().map_or_else(|| "?".to_owned(), |value| trimmed(yields.of(value), 2))
+            };
+            format!("{} to {} {}", told("least yield, kg/ha"), told("greatest yield, kg/ha"), yields.unit)
         }
         Mark::LocalDisagreement => format!(
             "{} robust standard deviations of {} (ln) from the median of the neighbours",

@@ -6,7 +6,7 @@ use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
 use wkb::writer::{WriteOptions, write_geometry};
 
-use super::{LABEL_FIRST, ReportError, Units};
+use super::{LABEL_FIRST, ReportError, Units, styles};
 use crate::config::ArchiveSettings;
 use crate::points::{Ingested, Joined, Labels};
 use crate::results::{Response, SiteYear};
@@ -39,6 +39,16 @@ INSERT INTO gpkg_spatial_ref_sys VALUES
   ('Undefined Cartesian SRS', -1, 'NONE', -1, 'undefined', 'undefined Cartesian coordinate reference system'),
   ('Undefined geographic SRS', 0, 'NONE', 0, 'undefined', 'undefined geographic coordinate reference system'),
   ('WGS 84 geodetic', 4326, 'EPSG', 4326, 'GEOGCS[\"WGS 84\",DATUM[\"WGS_1984\",SPHEROID[\"WGS 84\",6378137,298.257223563]],PRIMEM[\"Greenwich\",0],UNIT[\"degree\",0.0174532925199433],AUTHORITY[\"EPSG\",\"4326\"]]', NULL);
+";
+
+/// The table of the layers' styles, by the columns that map programs look for.
+const STYLES: &str = "
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT, f_table_schema TEXT, f_table_name TEXT,
+  f_geometry_column TEXT, styleName TEXT, styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT,
+  ui TEXT, update_time DATETIME);
+INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)
+  VALUES ('layer_styles', 'attributes', 'layer_styles', 'The styles that the layers are first shown in', '2000-01-01T00:00:00.000Z');
 ";
 
 /// A layer to be written.
@@ -228,6 +238,18 @@ pub(super) fn package(layers: &[Layer], epsg: u32) -> Result<Vec<u8>, ReportErro
     }
     for layer in layers.iter().filter(|layer| !layer.features.is_empty()) {
         write(&mut connection, layer, srs_id)?;
+    }
+    connection.execute_batch(STYLES).map_err(fault)?;
+    for layer in layers.iter().filter(|layer| !layer.features.is_empty()) {
+        if let Some(sld) = styles::sld(layer) {
+            connection
+                .execute(
+                    "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleSLD, \
+                     useAsDefault, description, update_time) VALUES ('', '', ?1, 'geom', ?1, ?2, 1, ?1, ?3)",
+                    params![layer.name, sld, LAST_CHANGE],
+                )
+                .map_err(fault)?;
+        }
     }
     let bytes = connection.serialize("main").map_err(fault)?;
     Ok(bytes.to_vec())

@@ -8,9 +8,11 @@ mod first;
 mod forest;
 mod geopackage;
 mod html;
+mod keys;
 mod parquet;
 mod plan;
 mod strips;
+mod styles;
 mod summary;
 mod tables;
 mod units;
@@ -36,7 +38,7 @@ use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYe
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 6;
+pub const VERSION: u32 = 7;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]

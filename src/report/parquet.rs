@@ -1,16 +1,22 @@
-//! `points.parquet` and `segments.parquet`.
+//! `points.parquet` and `segments.parquet`, as GeoParquet 1.1 (<https://geoparquet.org/releases/v1.1.0/>): the place as a WKB point in
+//! the column `geometry`, its reference system as PROJJSON under the key `geo`. Under `columns` stand unit and meaning of each column.
 
 use polars::polars_utils::compression::ZstdLevel;
 use polars::prelude::{
-    ChunkTake, Column, DataFrame, DataType, IdxCa, IntoColumn, IntoSeries, NamedFrom, NewChunkedArray,
-    ParquetCompression, ParquetWriter, PlSmallStr, Series, StringChunked,
+    BinaryChunked, ChunkTake, Column, DataFrame, DataType, IdxCa, IntoColumn, IntoSeries, KeyValueMetadata, NamedFrom,
+    NewChunkedArray, ParquetCompression, ParquetWriter, PlSmallStr, Series, StringChunked, TimeUnit, TimeZone,
 };
+use serde_json::{Map, Value, json};
 
 use super::{ReportError, columns};
+use crate::geometry::Crs;
 use crate::points::{Cleaned, Copied, Joined, Labels, Mark, Reasons};
 
+/// The column of the places.
+const GEOMETRY: &str = "geometry";
+
 /// The columns of `points.parquet`, in their order.
-pub(super) const POINT_COLUMNS: [&str; 25] = [
+pub(super) const POINT_COLUMNS: [&str; 26] = [
     "source_file",
     "source_row",
     "time",
@@ -36,10 +42,11 @@ pub(super) const POINT_COLUMNS: [&str; 25] = [
     "wetness_mm",
     "wetness_class",
     "removed_by_all",
+    GEOMETRY,
 ];
 
 /// The columns of `segments.parquet`, in their order.
-pub(super) const SEGMENT_COLUMNS: [&str; 20] = [
+pub(super) const SEGMENT_COLUMNS: [&str; 21] = [
     "segment",
     "strip",
     "block",
@@ -60,6 +67,7 @@ pub(super) const SEGMENT_COLUMNS: [&str; 20] = [
     "drainage_class_share",
     "terrain_index",
     "depression_m",
+    GEOMETRY,
 ];
 
 /// Texts by code; codes beyond the names are null.
@@ -81,14 +89,68 @@ fn floats(name: &str, values: impl Iterator<Item = f64>) -> Column {
     Series::new(PlSmallStr::from_str(name), values).into_column()
 }
 
-fn encode(file: &'static str, told: Vec<Column>) -> Result<Vec<u8>, ReportError> {
+/// Moments in seconds since 1970-01-01 UTC; NaN is null.
+fn times(name: &str, seconds: impl Iterator<Item = f64>) -> Column {
+    let micros: Vec<Option<i64>> =
+        seconds.map(|second| second.is_finite().then(|| (second * 1e6).round() as i64)).collect();
+    let moments = Series::new(PlSmallStr::from_str(name), micros);
+    moments.into_datetime(TimeUnit::Microseconds, Some(TimeZone::UTC)).into_column()
+}
+
+/// Points as little-endian WKB (OGC 06-103r4, 8.2): byte order, type 1, x, y. Without a place null.
+fn places(places: impl Iterator<Item = (f64, f64)>) -> Column {
+    let bytes = places.map(|(x, y)| {
+        (x.is_finite() && y.is_finite()).then(|| {
+            let mut bytes = [0_u8; 21];
+            (bytes[0], bytes[1]) = (1, 1);
+            bytes[5..13].copy_from_slice(&x.to_le_bytes());
+            bytes[13..].copy_from_slice(&y.to_le_bytes());
+            bytes
+        })
+    });
+    BinaryChunked::from_iter_options(PlSmallStr::from_static(GEOMETRY), bytes).into_series().into_column()
+}
+
+/// The keys of the file: `geo`, with the extent of what has a place, and `columns`.
+fn keys(told: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) -> Result<KeyValueMetadata, String> {
+    let crs = Crs::projjson(epsg).map_err(|error| error.to_string())?;
+    let mut place = json!({ "encoding": "WKB", "geometry_types": ["Point"], "crs": crs });
+    let inf = f64::INFINITY;
+    let [west, south, east, north] = all
+        .filter(|(x, y)| x.is_finite() && y.is_finite())
+        .fold([inf, inf, -inf, -inf], |old, (x, y)| [old[0].min(x), old[1].min(y), old[2].max(x), old[3].max(y)]);
+    if west <= east {
+        place["bbox"] = json!([west, south, east, north]);
+    }
+    let geo = json!({ "version": "1.1.0", "primary_column": GEOMETRY, "columns": { GEOMETRY: place } });
+    let columns: Map<String, Value> = told
+        .iter()
+        .filter_map(|column| columns::DICTIONARY.iter().find(|known| known.name == column.name().as_str()))
+        .map(|known| (known.name.to_owned(), json!({ "unit": known.unit, "description": known.meaning })))
+        .collect();
+    let columns = Value::Object(columns);
+    Ok(KeyValueMetadata::from_static(vec![
+        ("geo".to_owned(), geo.to_string()),
+        ("columns".to_owned(), columns.to_string()),
+    ]))
+}
+
+fn encode(
+    file: &'static str,
+    mut told: Vec<Column>,
+    epsg: u32,
+    all: impl Iterator<Item = (f64, f64)> + Clone,
+) -> Result<Vec<u8>, ReportError> {
+    told.push(places(all.clone()));
     columns::known(file, told.iter().map(|column| column.name().as_str()))?;
+    let keys = keys(&told, epsg, all).map_err(|error| ReportError::new(file, error))?;
     let height = told.first().map_or(0, Column::len);
     let mut frame = DataFrame::new(height, told).map_err(|error| ReportError::new(file, error))?;
     let mut bytes = Vec::new();
     let level = ZstdLevel::try_new(1).map_err(|error| ReportError::new(file, error))?;
     ParquetWriter::new(&mut bytes)
         .with_compression(ParquetCompression::Zstd(Some(level)))
+        .with_key_value_metadata(Some(keys))
         .set_parallel(false)
         .finish(&mut frame)
         .map_err(|error| ReportError::new(file, error))?;
@@ -140,6 +202,9 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
     let numbers = |name: &str, codes: &[u32]| {
         Series::new(name.into(), rows().map(|at| optional(codes, at)).collect::<Vec<_>>()).into_column()
     };
+    // a place that was filled in to follow the pass is none that was recorded
+    let all = rows()
+        .map(|at| if records.has_position(at) { (cleaned.x_m[at], cleaned.y_m[at]) } else { (f64::NAN, f64::NAN) });
     let of_copies = |pick: fn(&Copied) -> u32| copies.iter().map(pick);
     let kept: Vec<bool> =
         (0..records.len()).map(|at| cleaned.is_kept(at)).chain(copies.iter().map(|_| false)).collect();
@@ -154,9 +219,9 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
             &strs(&records.files),
         )?,
         Series::new("source_row".into(), source_row).into_column(),
-        float("time", &records.time_s),
-        float("x_m", &cleaned.x_m),
-        float("y_m", &cleaned.y_m),
+        times("time", rows().map(|at| if records.channels.time { records.time_s[at] } else { f64::NAN })),
+        floats("x_m", all.clone().map(|place| place.0)),
+        floats("y_m", all.clone().map(|place| place.1)),
         Series::new("epsg".into(), vec![records.epsg; count]).into_column(),
         text("machine", &mut rows().map(|at| records.machine.codes[at]), &strs(&records.machine.names))?,
         numbers("pass", &cleaned.pass),
@@ -182,7 +247,7 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         )?,
         all_reasons(cleaned),
     ];
-    encode(FILE, columns)
+    encode(FILE, columns, records.epsg, all)
 }
 
 /// Every reason of each row, joined with semicolons; null where it is kept.
@@ -228,5 +293,5 @@ pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         floats("terrain_index", joined.segment_terrain.iter().copied()),
         floats("depression_m", joined.segment_depression_m.iter().copied()),
     ];
-    encode(FILE, columns)
+    encode(FILE, columns, assigned.cleaned.records.epsg, segments.iter().map(|segment| (segment.x_m, segment.y_m)))
 }

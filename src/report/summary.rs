@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{FIRST, ReportError};
+use super::{FIRST, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Sourced};
 use crate::results::SiteYear;
@@ -29,8 +29,11 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         let machines = result.cleaning.machines.iter();
         Value::Object(machines.map(|(name, facts)| (name.clone(), sourced(&pick(facts)))).collect::<Map<_, _>>())
     };
+    let units = Units::new(archive, &result.identity.crop);
     let summary = json!({
         "first": FIRST,
+        "yield_unit": units.yield_unit,
+        "yield_unit_kg_ha": units.yield_kg_ha,
         "identity": result.identity,
         "place_deg": { "longitude": result.place_deg.0, "latitude": result.place_deg.1 },
         "epsg": result.epsg,
@@ -40,6 +43,9 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         "points_kept": result.counts.kept,
         "wet_mass_kg": result.counts.wet_mass_kg,
         "kept_area_m2": result.counts.kept_area_m2,
+        "strips_area_m2": result.counts.strips_m2,
+        "straddling_area_m2": result.counts.straddling_m2,
+        "strip_width_m": result.counts.strip_width_m,
         "mean_yield_kg_ha": result.counts.mean_yield_kg_ha,
         "passes": result.cleaning.passes,
         "lag_s": by_machine(&|facts| facts.lag_s),

@@ -34,6 +34,12 @@ pub struct Counts {
     pub wet_mass_kg: f64,
     /// Area cut by the kept records, m².
     pub kept_area_m2: f64,
+    /// Of it, what was cut on strips, m².
+    pub strips_m2: f64,
+    /// Of that, what passes over two strips cut, away from the strips' ends, m².
+    pub straddling_m2: f64,
+    /// The usual width of the strips, m; absent where the strips' ground is not known.
+    pub strip_width_m: Option<f64>,
     /// Yield of the field: mass by area of the kept records, kg/ha at market moisture.
     pub mean_yield_kg_ha: Option<f64>,
 }

@@ -25,13 +25,30 @@ fn the_rule_its_limit_and_the_neighbours_are_told() {
         "removed by local-disagreement",
         "limit: 3.5 robust standard deviations",
         "neighbours within 30 m",
-        "kg/ha  pass",
+        "bu/ac  pass",
+        "strip  ",
+        " UTC",
+        "(EPSG:326",
     ] {
         assert!(said.stdout.contains(text), "{}", said.stdout);
     }
     let said = say(&["explain", folder, "--record", "harvest.csv:500"]);
     assert!(said.stdout.contains("removed by speed-range") && said.stdout.contains("9.00 m/s"), "{}", said.stdout);
-    assert!(say(&["explain", folder, "--record", "harvest.csv:20"]).stdout.contains("kept"));
+    let said = say(&["explain", folder, "--record", "harvest.csv:20"]);
+    assert!(said.stdout.contains("kept") && !said.stdout.contains("kg/ha"), "{}", said.stdout);
+}
+
+#[test]
+fn a_record_without_a_place_is_explained_without_one() {
+    let archive = Archive::single();
+    let mut spoiled = rows();
+    spoiled[299].lon = f64::NAN;
+    archive.write("fields/bad/harvest.csv", csv(&spoiled));
+    assert_eq!(archive.run().code, 0);
+    let folder = archive.result("bad", "");
+    let said = say(&["explain", folder.to_str().unwrap(), "--record", "harvest.csv:300"]);
+    assert!(said.stdout.contains("not recorded") && said.stdout.contains("no-position"), "{}", said.stdout);
+    assert!(!said.stdout.contains("NaN") && !said.stdout.contains("inf"), "{}", said.stdout);
 }
 
 #[test]

@@ -19,6 +19,7 @@ mod bad_archive;
 mod bad_geometry;
 mod bad_records;
 mod channels;
+mod command_line;
 mod describe;
 mod draft;
 mod explain;

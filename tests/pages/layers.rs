@@ -94,6 +94,78 @@ fn the_layers_have_their_reference_system_and_the_types_of_their_attributes() {
     }
 }
 
+/// GeoParquet 1.1: the key `geo` with the system of the coordinates, points as WKB where a position was recorded and nowhere
+/// else, time in UTC. GDAL reads the file where it was built with its Parquet driver.
+#[test]
+fn the_parquet_files_are_geoparquet() {
+    use polars::prelude::{DataType, ParquetReader, SerReader, TimeUnit, TimeZone};
+    for folder in folders() {
+        for name in ["points.parquet", "segments.parquet"] {
+            let path = folder.join(name);
+            let mut reader = ParquetReader::new(std::fs::File::open(&path).unwrap());
+            let metadata = reader.get_metadata().unwrap().clone();
+            let pairs = metadata.key_value_metadata().clone().unwrap();
+            let key = |name: &str| -> Value {
+                let pair = pairs.iter().find(|pair| pair.key == name).unwrap();
+                serde_json::from_str(pair.value.as_deref().unwrap()).unwrap()
+            };
+            let (geo, columns) = (key("geo"), key("columns"));
+            assert_eq!((&geo["version"], &geo["primary_column"]), (&"1.1.0".into(), &"geometry".into()));
+            let place = &geo["columns"]["geometry"];
+            assert_eq!((&place["encoding"], &place["geometry_types"]), (&"WKB".into(), &serde_json::json!(["Point"])));
+            assert_eq!(place["crs"]["id"]["code"], summary(&folder)["epsg"], "{place}");
+            assert_eq!(place["crs"]["type"], "ProjectedCRS");
+            assert_eq!(
+                (&columns["dry_yield_kg_ha"]["unit"], columns["x_m"]["description"].is_string()),
+                (&"kg/ha".into(), true)
+            );
+            let frame = reader.finish().unwrap();
+            let (x, y) = (frame.column("x_m").unwrap().f64().unwrap(), frame.column("y_m").unwrap().f64().unwrap());
+            let geometry = frame.column("geometry").unwrap().binary().unwrap().clone();
+            let bbox: Vec<f64> = serde_json::from_value(place["bbox"].clone()).unwrap();
+            let mut missing = 0;
+            for ((x, y), wkb) in x.iter().zip(y.iter()).zip(geometry.iter()) {
+                match (x, y, wkb) {
+                    (Some(x), Some(y), Some(wkb)) => {
+                        let head = [1, 1, 0, 0, 0];
+                        assert_eq!(wkb, [&head[..], &x.to_le_bytes(), &y.to_le_bytes()].concat());
+                        assert!(bbox[0] <= x && x <= bbox[2] && bbox[1] <= y && y <= bbox[3]);
+                    }
+                    (None, None, None) => missing += 1,
+                    other => panic!("{other:?}"),
+                }
+            }
+            if name == "points.parquet" {
+                let reasons = frame.column("removed_by").unwrap().str().unwrap();
+                assert_eq!(missing, reasons.iter().filter(|reason| *reason == Some("no-position")).count());
+                let kind = DataType::Datetime(TimeUnit::Microseconds, Some(TimeZone::UTC));
+                assert_eq!(frame.column("time").unwrap().dtype(), &kind);
+            }
+            if let Some(ogrinfo) = gdal("ogrinfo")
+                && said(&ogrinfo, &["--formats"]).contains("Parquet")
+            {
+                let told = said(&ogrinfo, &["-so", "-al", path.to_str().unwrap()]);
+                assert!(told.contains("Geometry: Point") && told.contains("UTM zone 15N"), "{told}");
+            }
+        }
+    }
+}
+
+#[test]
+fn every_layer_brings_its_style() {
+    let Some(ogrinfo) = gdal("ogrinfo") else { return };
+    for folder in folders() {
+        let path = folder.join("layers.gpkg");
+        let query = "SELECT f_table_name, styleSLD FROM layer_styles WHERE useAsDefault = 1";
+        let told = said(&ogrinfo, &["-q", "-sql", query, path.to_str().unwrap()]);
+        for layer in ["strips", "segments", "zones"] {
+            assert!(told.contains(&format!("f_table_name (String) = {layer}")), "{told}");
+        }
+        assert_eq!(told.matches("<StyledLayerDescriptor").count(), 3);
+        assert!(told.contains("less than the check") && told.contains("<ogc:Literal>check</ogc:Literal>"), "{told}");
+    }
+}
+
 #[test]
 fn the_strips_cover_the_ground_that_the_archive_gave() {
     let Some(ogrinfo) = gdal("ogrinfo") else { return };

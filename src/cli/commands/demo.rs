@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use crate::batch::{self, NightOptions, NightReport, PlanOptions, PlanReport};
 use crate::cli::args::DemoArguments;
-use crate::cli::progress::TellProgress;
 use crate::cli::{Exit, Output, signals};
 use crate::demo::{self, Truth};
 use crate::report::{self, Units, aligned};
@@ -24,11 +23,11 @@ pub(in crate::cli) fn run(arguments: &DemoArguments, out: &mut Output) -> Exit {
             return Exit::Nothing;
         }
     };
-    out.message(&format!("an invented archive of {} site-years: {}", truth.site_years.len(), archive.display()));
+    out.note(&format!("an invented archive of {} site-years: {}", truth.site_years.len(), archive.display()));
     let jobs = arguments.jobs.map(usize::from);
     let night = NightOptions { jobs, stop: signals::stop(out), ..NightOptions::default() };
     let options = PlanOptions { night, ..PlanOptions::default() };
-    match batch::plan(&archive, &dir.join("out"), &options, &TellProgress::default()) {
+    match batch::plan(&archive, &dir.join("out"), &options, &out.progress()) {
         Err(error) => {
             out.error(&error);
             Exit::from(&error)

@@ -1,5 +1,6 @@
 //! One file a command.
 
+pub(super) mod about;
 pub(super) mod demo;
 pub(super) mod describe;
 pub(super) mod draft;

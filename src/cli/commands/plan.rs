@@ -3,7 +3,6 @@
 use crate::batch::{self, NightOptions, PlanOptions};
 use crate::cli::args::PlanArguments;
 use crate::cli::commands::run::tell;
-use crate::cli::progress::TellProgress;
 use crate::cli::{Exit, Output, signals};
 use crate::report;
 
@@ -19,7 +18,7 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
         outlook: arguments.outlook.clone(),
         precision: arguments.precision.clone(),
     };
-    match batch::plan(&arguments.archive, &arguments.out, &options, &TellProgress::default()) {
+    match batch::plan(&arguments.archive, &arguments.out, &options, &out.progress()) {
         Err(error) => {
             out.error(&error);
             Exit::from(&error)
@@ -34,7 +33,7 @@ pub(in crate::cli) fn run(arguments: &PlanArguments, out: &mut Output) -> Exit {
                 out.result(&report::replication_text(&planned.plan, &planned.night.archive, half_width_kg_ha));
             }
             let exit = tell(&planned.night, out);
-            out.message(&format!("the plan: {}", planned.table.display()));
+            out.note(&format!("the plan: {}", planned.table.display()));
             exit
         }
     }

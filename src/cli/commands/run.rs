@@ -6,7 +6,6 @@ use serde_json::json;
 
 use crate::batch::{self, Failed, NightOptions, NightReport, Share, ShareReport};
 use crate::cli::args::RunArguments;
-use crate::cli::progress::TellProgress;
 use crate::cli::{Exit, Output, signals};
 use crate::report;
 
@@ -20,7 +19,7 @@ pub(in crate::cli) fn run(arguments: &RunArguments, out: &mut Output) -> Exit {
         stop: signals::stop(out),
         ..NightOptions::default()
     };
-    let progress = TellProgress::default();
+    let progress = out.progress();
     let done = match &arguments.share {
         None => batch::run(&arguments.archive, &arguments.out, &options, &progress)
             .map(|night| show(&night, arguments.json, out)),
@@ -70,7 +69,7 @@ fn show_share(report: &ShareReport, share: Share, json: bool, out: &mut Output) 
         out.json(&text);
     }
     tell_failures(&report.failures, out);
-    out.message(&format!(
+    out.note(&format!(
         "share {share}: {} site-years: {} computed, {} unchanged, {} failed; {:.1} s; see {}",
         report.computed + report.unchanged + report.failures.len(),
         report.computed,
@@ -100,7 +99,7 @@ pub(in crate::cli) fn tell(night: &NightReport, out: &mut Output) -> Exit {
     for retired in &night.retired {
         out.message(&format!("retired: {}: {}", retired.folder, retired.reason));
     }
-    out.message(&format!(
+    out.note(&format!(
         "{} site-years: {} computed, {} unchanged, {} failed, {} retired; {:.1} s; see {}",
         night.computed + night.unchanged + night.failures.len(),
         night.computed,

@@ -9,10 +9,16 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::points::Caution;
+use crate::report::Units;
+use crate::report::units::trimmed;
 use crate::results::{Response, SiteYear};
 
+/// Where cleaning tells the full width of the header, m.
+const FULL_SWATH: &str = "full swath, m";
 /// Lines of advice at the most.
 const MOST: usize = 3;
+/// How far a number of passes may be from a whole one (ours: half a foot of a 10 ft header).
+const WHOLE: f64 = 0.05;
 /// Losses below this are not worth a line (ours).
 const LEAST: f64 = 0.03;
 /// Blocks that strips are commonly laid out in (common practice, no source).
@@ -49,7 +55,9 @@ enum Kind {
 impl Kind {
     const fn text(self) -> &'static str {
         match self {
-            Self::Ground => "cut strips that hold whole passes of the header, and start each pass on the strip's line",
+            Self::Ground => {
+                "lay out strips as wide as whole passes of the header (30 ft strips for a 30 ft header), and start each pass on the strip's line"
+            }
             Self::Blocks => "lay out more blocks",
             Self::Lag => "cut neighbouring passes in opposite directions, so that the transport lag can be told",
             Self::Machines => "cut each block, treated and check alike, with one combine",
@@ -62,7 +70,7 @@ impl Kind {
 }
 
 /// What each kind costs in one site-year: the share by which its intervals are wider.
-fn costs(one: &SiteYear) -> BTreeMap<Kind, (f64, Option<String>)> {
+fn costs(one: &SiteYear, units: Option<&Units>) -> BTreeMap<Kind, (f64, Option<String>)> {
     let mut costs: BTreeMap<Kind, (f64, Option<String>)> = BTreeMap::new();
     let whole: Vec<&Response> = one.responses.iter().filter(|response| response.key.class.is_none()).collect();
     if whole.is_empty() {
@@ -92,6 +100,24 @@ fn costs(one: &SiteYear) -> BTreeMap<Kind, (f64, Option<String>)> {
                 format!("{blocks:.0} of {compared:.0} blocks could be compared: passes straddle the strips' lines");
             add(Kind::Ground, of_loss(1.0 - blocks / compared), Some(told));
         }
+    }
+    let counts = &one.counts;
+    if counts.strips_m2 > 0.0 {
+        let lost = counts.straddling_m2 / counts.strips_m2;
+        let header_m = one.cleaning.limits.get(FULL_SWATH).copied();
+        let widths =
+            units.zip(header_m).zip(counts.strip_width_m).map_or_else(String::new, |((units, header), strip)| {
+                let told = |m: f64| format!("{} {}", trimmed(units.length(m), 1), units.length_unit);
+                let passes = strip / header;
+                let why = if (passes - passes.round()).abs() < WHOLE && passes > 0.5 {
+                    "the passes did not start on the strips' lines"
+                } else {
+                    "no whole number of passes fits"
+                };
+                format!("; strips {} wide, header {}: {why}", told(strip), told(header))
+            });
+        let told = format!("{:.0} % of the strips' ground was lost to passes over two strips{widths}", 100.0 * lost);
+        add(Kind::Ground, of_loss(lost), Some(told));
     }
     if one.counts.read > 0 {
         let lost = 1.0 - one.counts.kept as f64 / one.counts.read as f64;
@@ -140,8 +166,8 @@ fn moved_by(one: &SiteYear, whole: &[&Response], variant: &str) -> f64 {
 }
 
 /// The advice for one site-year, the dearest first.
-pub(super) fn of_site_year(one: &SiteYear) -> Vec<Advice> {
-    let mut all: Vec<Advice> = costs(one)
+pub(super) fn of_site_year(one: &SiteYear, units: &Units) -> Vec<Advice> {
+    let mut all: Vec<Advice> = costs(one, Some(units))
         .into_iter()
         .map(|(kind, (cost, told))| Advice { text: capital(kind.text()), cost, told: in_words(cost, told) })
         .collect();
@@ -155,7 +181,7 @@ pub(super) fn over_archive(site_years: &[SiteYear]) -> Vec<Advice> {
     let mut sums: BTreeMap<Kind, (f64, usize)> = BTreeMap::new();
     let with_strips = site_years.iter().filter(|one| !one.responses.is_empty()).count();
     for one in site_years {
-        for (kind, (cost, _)) in costs(one) {
+        for (kind, (cost, _)) in costs(one, None) {
             let (sum, count) = sums.entry(kind).or_insert((0.0, 0));
             *sum += cost;
             *count += 1;

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::colour::{hex, of_difference, stops};
+use super::figures::labels::{self, Taken};
 use super::figures::panel::shortened;
 use super::figures::{Svg, escaped, outline};
 use super::ground::Ground;
@@ -81,10 +82,7 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
         }
         svg.raw("</g>");
     }
-    for soil in &ground.soils {
-        let (x, y) = place(soil.at.0, soil.at.1);
-        svg.text("soil-name", (x, y), "middle", &soil.name);
-    }
+    let mut taken = Taken::default();
     for (at, strip) in ground.strips.iter().enumerate() {
         let corners = strip.rings.first().map_or(&[][..], |ring| ring.as_slice());
         let places: Vec<(f64, f64)> = corners.chunks_exact(2).map(|corner| place(corner[0], corner[1])).collect();
@@ -93,8 +91,14 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
         }
         // at its southern end; narrow strips stand close, so their names take turns in height
         let x = places.iter().map(|place| place.0).sum::<f64>() / places.len() as f64;
-        let y = places.iter().map(|place| place.1).fold(f64::NEG_INFINITY, f64::max);
-        svg.text("strip-name", (x, y - 3.0 - 11.0 * (at % 3) as f64), "middle", &shortened(&strip.name, 8));
+        let y = places.iter().map(|place| place.1).fold(f64::NEG_INFINITY, f64::max) - 3.0 - 11.0 * (at % 3) as f64;
+        let name = shortened(&strip.name, 8);
+        taken.take(labels::centred(&name, 10.5, (x, y)));
+        svg.text("strip-name", (x, y), "middle", &name);
+    }
+    for soil in &ground.soils {
+        let (x, y) = place(soil.at.0, soil.at.1);
+        labels::near(&mut svg, &mut taken, &soil.name, (x, y), (width, height));
     }
     svg.raw("</svg>");
     legend(&mut svg, height, limit, scale, units);

@@ -286,7 +286,7 @@ impl Crop<'_> {
         let decisions = self.has_money();
         let caption = format!(
             "Site-years by season, dry to wet within it, with the departure of precipitation; lines are {level} intervals, grey: not \
-             shown to differ from 0{}.",
+             shown to differ from 0, a point alone: no interval can be told{}.",
             if decisions { "; orange dash: what it took to pay there" } else { "" }
         );
         let responses = repeat::draw(&of(false), self.units.yield_unit);
@@ -474,8 +474,8 @@ impl Crop<'_> {
         }
         let panels = soils::draw(&treated, self.units.yield_unit);
         let caption = format!(
-            "Soils dry to wet, seasons dry to wet within each; lines are {} intervals, grey: not shown to differ from 0{}. Soil was \
-             not assigned at random: a difference between soils goes with drainage, it need not come from it.",
+            "Soils dry to wet, seasons dry to wet within each; lines are {} intervals, grey: not shown to differ from 0, a point alone: no \
+             interval can be told{}. Soil was not assigned at random: a difference between soils goes with drainage, it need not come from it.",
             level(self.case.archive.model.confidence),
             if self.has_money() { "; orange line: what it takes to pay" } else { "" }
         );
@@ -494,9 +494,9 @@ impl Crop<'_> {
             named[place].push(zone.class_name.to_lowercase());
         }
         let parts = [
-            ("more than the check is shown on", &named[0]),
-            ("less on", &named[1]),
-            ("on these soils neither is shown:", &named[2]),
+            ("more yield than the check is shown on", &named[0]),
+            ("less yield is shown on", &named[1]),
+            ("neither more nor less is shown on", &named[2]),
         ];
         let told: Vec<String> = parts
             .iter()
@@ -767,7 +767,7 @@ impl Crop<'_> {
             return format!("The plan for {} treats no ground on {} and {tests}.", plan.season, self.name());
         }
         let treated: Vec<String> =
-            best.iter().map(|one| format!("{} to {}", area(one.best_m2), self.label(&one.treatment))).collect();
+            best.iter().map(|one| format!("{} with {}", area(one.best_m2), self.label(&one.treatment))).collect();
         let sum = |pick: fn(&crate::results::PlannedMoney) -> f64| best.iter().map(|one| pick(one)).sum::<f64>();
         format!(
             "The plan for {} treats {}, for an expected {} {currency} ({} to {} at the ends of the intervals), and {tests}.",

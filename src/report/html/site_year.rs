@@ -80,7 +80,7 @@ pub(in crate::report) fn page(
             "verdicts": words.verdicts(),
             "grower_chart": tell.responses(true),
             "grounds": grounds(result, archive, units).iter().map(|panel| &panel.svg).collect::<Vec<_>>(),
-            "improve": improve::of_site_year(result),
+            "improve": improve::of_site_year(result, units),
             "cautions": doubts_in_words(&result.doubts_of_the_answer(), archive),
             "yield_stops": stops(of_yield).join(","),
         }),

@@ -3,6 +3,7 @@
 use geo::{Area, BooleanOps, BoundingRect, Centroid, Coord, CoordsIter, InteriorPoint, MultiPolygon};
 use serde_json::{Value, json};
 
+use super::figures::labels::{self, Taken};
 use super::figures::{Svg, outline};
 use super::render;
 use super::text::{decimals, shown};
@@ -15,6 +16,8 @@ use crate::results::{Course, PlannedField, SeasonPlan, StripLayout};
 /// Largest width and height of the map, px.
 const WIDTH: f64 = 620.0;
 const HEIGHT: f64 = 460.0;
+/// Room for the compass rose beside it, px.
+const ROSE: f64 = 68.0;
 /// How dark the first and the last treatment are drawn; the check is not filled.
 const LIGHTEST: f64 = 0.25;
 const DARKEST: f64 = 0.85;
@@ -136,11 +139,16 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
     let place = |at: Coord<f64>| ((at.x - rect.min().x) * scale + 2.0, (rect.max().y - at.y) * scale + 2.0);
     let path = |ground: &MultiPolygon<f64>| outline(rings(ground).map(|ring| ring.coords_iter().map(place)));
     let (width, height) = (rect.width() * scale + 4.0, rect.height() * scale + 4.0);
-    let mut svg = Svg::new(width, height, "figure map", "The strips of the field with their numbers; north is up");
+    let mut svg = Svg::new(
+        width + ROSE,
+        height.max(ROSE),
+        "figure map",
+        "The strips of the field with their numbers; north is up",
+    );
     for soil in &field.soils {
         svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(soil)));
     }
-    rose(&mut svg, width);
+    rose(&mut svg, width + ROSE);
     svg.raw(format_args!("<path class=\"outline\" d=\"{}\"/>", path(&layout.field)));
     for strip in &layout.strips {
         let dark = keys.iter().find(|(key, _)| *key == strip.treatment).map(|(_, dark)| *dark);
@@ -150,21 +158,23 @@ fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> Stri
             path(&strip.planted)
         ));
     }
+    let mut taken = Taken::default();
     for strip in &layout.strips {
         if let Some(centre) = strip.harvest.centroid() {
             let (x, y) = place(centre.into());
             // narrow strips stand close: their numbers take turns in height
             let y = y + 14.0 * (strip.number % 3) as f64;
-            svg.text("soil-name", (x, y), "middle", &strip.number.to_string());
+            let number = strip.number.to_string();
+            taken.take(labels::centred(&number, labels::SOIL_NAME, (x, y)));
+            svg.text("soil-name", (x, y), "middle", &number);
         }
     }
     let names = soil_names(field);
     let named = if names.len() == field.soils.len() { names } else { Vec::new() };
     for (name, soil) in named.into_iter().zip(&field.soils) {
-        // where it lies within the field
+        // where it lies within the field, on no number
         if let Some(at) = soil.intersection(&layout.field).interior_point() {
-            let (x, y) = place(at.into());
-            svg.text("soil-name", (x, y.clamp(24.0, height - 8.0)), "middle", name);
+            labels::near(&mut svg, &mut taken, name, place(at.into()), (width, height));
         }
     }
     svg.finish()
@@ -179,7 +189,7 @@ fn soil_names(field: &PlannedField) -> Vec<&str> {
     named.into_iter().map(|(_, name)| name).collect()
 }
 
-/// A compass rose in the upper right corner: north is up.
+/// A compass rose to the right of the field: north is up.
 fn rose(svg: &mut Svg, width: f64) {
     let (x, y) = (width - 30.0, 34.0);
     svg.raw(format_args!(

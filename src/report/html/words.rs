@@ -140,8 +140,11 @@ impl Words<'_> {
             }
             ([_], 1) => format!(" It probably paid for itself ({in_numbers})."),
             ([one], _) => format!(" Only {one} probably paid for itself ({in_numbers})."),
+            (several, all) if several.len() == all => {
+                format!(" Each probably paid for itself. What returned most: {} ({in_numbers}).", label(best))
+            }
             (several, _) => format!(
-                " These probably paid for themselves: {}; {} returned most ({in_numbers}).",
+                " These probably paid for themselves: {}. What returned most: {} ({in_numbers}).",
                 joined(several),
                 label(best)
             ),

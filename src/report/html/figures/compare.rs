@@ -140,7 +140,10 @@ fn chances(treatments: &[Treated], nothing: Option<&Chance>, height: Height<'_>,
     for at in [0.0, 0.5, 1.0] {
         let class = if at > 0.0 && at < 1.0 { "zero" } else { "grid" };
         sheet.svg.line(class, (x.at(at), y), (x.at(at), y + rows + last - 6.0));
-        sheet.svg.text("tick", (x.at(at), y + rows + last + 14.0), "middle", &format!("{:.0} %", 100.0 * at));
+        // the bars are short: the middle is named a line above the ends
+        let told = if at > 0.0 { format!("{:.0} %", 100.0 * at) } else { "0".to_owned() };
+        let below = if class == "zero" { 14.0 } else { 28.0 };
+        sheet.svg.text("tick", (x.at(at), y + rows + last + below), "middle", &told);
     }
     let bar = |sheet: &mut Sheet, key: &str, chance: &Chance, y: f64| {
         let live = if chance.kind.is_empty() {

@@ -3,6 +3,7 @@
 pub(super) mod along;
 pub(super) mod compare;
 pub(super) mod intervals;
+pub(super) mod labels;
 pub(super) mod match_curve;
 pub(super) mod overturn;
 pub(super) mod panel;
@@ -15,7 +16,7 @@ pub(super) mod wetness;
 use std::fmt::{Display, Write};
 
 /// Text as it may stand in markup, in quoted attributes too.
-pub(super) fn escaped(text: &str) -> String {
+pub(in crate::report) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;").replace('\'', "&#39;")
 }
 

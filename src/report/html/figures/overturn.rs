@@ -24,7 +24,9 @@ pub(in crate::report::html) struct Tried {
 const PLOT: (f64, f64) = (8.0, WIDTH - 8.0);
 /// Points of a kind that are named when they are pointed at.
 const MOST_NAMED: usize = 60;
-const ROW: f64 = 2.0 * LINE + 4.0;
+/// Height of the answer, and of each kind of change, px.
+const FIRST_ROW: f64 = 2.0 * LINE + 4.0;
+const ROW: f64 = 3.0 * LINE + 4.0;
 
 /// The panels, all on one scale.
 pub(in crate::report::html) fn draw(treatments: &[Tried], unit: &str) -> Vec<Panel> {
@@ -39,7 +41,7 @@ pub(in crate::report::html) fn draw(treatments: &[Tried], unit: &str) -> Vec<Pan
 }
 
 fn panel(one: &Tried, x: &Scale, titles: usize, unit: &str) -> Panel {
-    let room = ROW * (one.kinds.len() + 1) as f64;
+    let room = FIRST_ROW + ROW * one.kinds.len() as f64;
     let mut sheet = Sheet::new(&one.title, titles, room + 36.0, "");
     sheet.axis(x, 5.0, room, unit);
     if let Some(pays) = one.break_even {
@@ -48,23 +50,24 @@ fn panel(one: &Tried, x: &Scale, titles: usize, unit: &str) -> Panel {
     let mut y = sheet.y;
     sheet.svg.text("number", (0.0, y + 13.0), "start", "the answer");
     sheet.mark(x, y + LINE + 8.0, &format!("strong {}", shown(one.interval)), Some(one.mean), one.interval);
+    y += FIRST_ROW - ROW;
     for (name, all) in &one.kinds {
         y += ROW;
+        sheet.svg.text("number", (0.0, y + 13.0), "start", name);
         let ends = (
             all.iter().min_by(|one, other| one.mean.total_cmp(&other.mean)),
             all.iter().max_by(|one, other| one.mean.total_cmp(&other.mean)),
         );
-        let mut told = (*name).to_owned();
         if let (Some(low), Some(high)) = ends {
             let far = if one.mean - low.mean > high.mean - one.mean { low } else { high };
-            told = format!("{name}; farthest {}", far.name);
+            let told = format!("farthest: {}", far.name);
+            sheet.svg.text("tick", (8.0, y + LINE + 12.0), "start", &shortened(&told, 50));
         }
-        sheet.svg.text("number", (0.0, y + 13.0), "start", &shortened(&told, 54));
         sheet.svg.raw("<g class=\"many\">");
         let is_named = all.len() <= MOST_NAMED;
         for again in all {
             let title = if is_named { format!("{}: {:+.1} {unit}", again.name, again.mean) } else { String::new() };
-            sheet.dot(x.at(again.mean), y + LINE + 8.0, 4.0, &title);
+            sheet.dot(x.at(again.mean), y + 2.0 * LINE + 7.0, 4.0, &title);
         }
         sheet.svg.raw("</g>");
     }

@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use super::labels::{self, Frame, Taken};
 use super::panel::{LINE, Panel, Sheet, WIDTH, shortened};
 use super::{Svg, escaped};
 use crate::report::ReportError;
@@ -76,13 +77,19 @@ pub(in crate::report::html) fn draw(
             "<rect class=\"frame-line\" x=\"0.5\" y=\"{top:.1}\" width=\"{:.1}\" height=\"{height:.1}\"/>",
             width - 1.0
         ));
-        let mut taken: Vec<(f64, f64)> = Vec::new();
-        for site in sites {
+        let at = |site: &Site| {
             let x = width * (site.place_deg.0 - west) / (east - west);
-            let y = top + height * (north - site.place_deg.1) / (north - south);
-            mark(&mut sheet.svg, site, (x, y), best, &ends, unit);
-            if sites.len() <= MOST_NAMED {
-                name(&mut sheet.svg, site, (x, y), (width, top + height), &mut taken);
+            (x, top + height * (north - site.place_deg.1) / (north - south))
+        };
+        let mut taken = Taken::default();
+        for site in sites {
+            let (x, y) = at(site);
+            let radius = mark(&mut sheet.svg, site, (x, y), best, &ends, unit);
+            taken.take([x - radius, y - radius, x + radius, y + radius]);
+        }
+        if sites.len() <= MOST_NAMED {
+            for site in sites {
+                name(&mut sheet.svg, site, at(site), [0.0, top, width, top + height], &mut taken);
             }
         }
         panels.push(sheet.finish());
@@ -91,7 +98,8 @@ pub(in crate::report::html) fn draw(
     Ok(panels)
 }
 
-fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, unit: &str) {
+/// Draws a site; its radius, px.
+fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, unit: &str) -> f64 {
     let (told, radius, fill) = match site.response {
         Some((response, error)) => {
             let radius = error.map_or(RADII.0, |error| (RADII.1 * best / error).max(RADII.0));
@@ -105,20 +113,30 @@ fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, 
         "<circle class=\"site\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\" fill=\"{fill}\"><title>{}</title></circle>",
         escaped(&title)
     ));
+    radius
 }
 
-/// The name and the ground beside a site, on the side where there is room; below a name that stands there already.
-fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), (right, bottom): (f64, f64), taken: &mut Vec<(f64, f64)>) {
-    let is_left = x > 0.62 * right;
-    let (at, anchor) = if is_left { (x - 22.0, "end") } else { (x + 22.0, "start") };
-    let mut line = y - 2.0;
-    while taken.iter().any(|&(other_x, other_y)| (other_x - at).abs() < 170.0 && (other_y - line).abs() < 29.0) {
-        line += 6.0;
+/// The name and the ground beside a site, where they stand on no other site or name and within the map.
+fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), map: Frame, taken: &mut Taken) {
+    let (name, ground) = (shortened(&site.name, 20), shortened(&site.ground, 26));
+    let long = labels::width(&name, 13.0).max(labels::width(&ground, 12.5));
+    // beside, then farther up and down, on the side away from the edge first
+    let is_left = x > 0.5 * (map[0] + map[2]);
+    let mut places = Vec::new();
+    for shift in [0.0, -16.0, 16.0, -32.0, 32.0, -48.0, 48.0] {
+        for is_left in [is_left, !is_left] {
+            let line = (y - 2.0 + shift).clamp(map[1] + LINE, map[3] - LINE);
+            let (left, anchor, at) =
+                if is_left { (x - 16.0 - long, "end", x - 16.0) } else { (x + 16.0, "start", x + 16.0) };
+            if left >= map[0] && left + long <= map[2] {
+                places.push(([left, line - 12.0, left + long, line + 18.0], anchor, at, line));
+            }
+        }
     }
-    line = line.min(bottom - LINE);
-    taken.push((at, line));
-    svg.text("site-name", (at, line), anchor, &shortened(&site.name, 20));
-    svg.text("site-name small", (at, line + 14.0), anchor, &shortened(&site.ground, 26));
+    let frames: Vec<Frame> = places.iter().map(|place| place.0).collect();
+    let Some(&(_, anchor, at, line)) = places.get(taken.first_free(&frames)) else { return };
+    svg.text("site-name", (at, line), anchor, &name);
+    svg.text("site-name small", (at, line + 14.0), anchor, &ground);
 }
 
 /// The colours with what they stand for.

@@ -27,7 +27,7 @@ pub(in crate::report::html) struct Grounds {
     pub(in crate::report::html) break_even: Option<f64>,
 }
 
-const PLOT: (f64, f64) = (192.0, WIDTH - 6.0);
+const PLOT: (f64, f64) = (198.0, WIDTH - 6.0);
 const ROW: f64 = 15.0;
 const GAP: f64 = 7.0;
 
@@ -61,7 +61,7 @@ fn panel(one: &Grounds, x: &Scale, titles: usize, unit: &str) -> Panel {
         }
         for (at, cell) in soil.cells.iter().enumerate() {
             let middle = y + ROW * at as f64 + 9.0;
-            sheet.svg.text("tick", (112.0, middle + 4.0), "start", &shortened(&cell.wetness, 12));
+            sheet.svg.text("tick", (118.0, middle + 4.0), "start", &shortened(&cell.wetness, 12));
             if cell.mean.is_some() {
                 sheet.mark(x, middle, shown(cell.interval), cell.mean, cell.interval);
             } else {
