@@ -1,6 +1,7 @@
 //! Strips that differ in nothing, on real ground: how often the interval of their difference holds 0.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
@@ -111,7 +112,9 @@ moisture = { column = "Moisture", unit = "%" }
     };
     let kept: Vec<usize> = (0..cleaned.len()).filter(|&at| cleaned.is_kept(at) && cleaned.area_m2[at] > 0.0).collect();
     let least = kept.iter().map(|&at| turn(at).1).fold(f64::INFINITY, f64::min);
-    let mut passes: BTreeMap<u32, (f64, f64, BTreeMap<usize, (f64, f64)>)> = BTreeMap::new();
+    /// Sum of the places across, their number, and mass and area by segment.
+    type Sums = (f64, f64, BTreeMap<usize, (f64, f64)>);
+    let mut passes: BTreeMap<u32, Sums> = BTreeMap::new();
     for &at in &kept {
         let (across, along) = turn(at);
         let pass = passes.entry(cleaned.pass[at]).or_default();
@@ -147,7 +150,7 @@ fn placebo(
         for (place, treatment) in order.into_iter().enumerate() {
             for along in 0..segments {
                 if let Some(yield_kg_ha) = ground.strips[start + 2 * block + place][along] {
-                    let along = along as i32;
+                    let along = i32::try_from(along).unwrap();
                     pieces.push(Piece { block, place, treatment, along, class: None, machine: 0, yield_kg_ha });
                 }
             }
@@ -235,7 +238,8 @@ fn priors_of_the_strips() {
                 add(all.entry((blocks, at)).or_default(), found);
                 add(&mut of_ground, found);
             }
-            line += &format!(" {:.2} ({:.1} %) |", of_ground[0] / of_ground[1], 100.0 * of_ground[3] / of_ground[1]);
+            let _ =
+                write!(line, " {:.2} ({:.1} %) |", of_ground[0] / of_ground[1], 100.0 * of_ground[3] / of_ground[1]);
         }
         println!("{line}");
     }

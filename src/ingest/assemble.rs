@@ -341,6 +341,34 @@ impl Raw {
         copies
     }
 
+    /// Moves times on after clocks that were set back; `order` lists the records that are no copies, and is left by machine and time.
+    fn set_clocks(
+        &mut self,
+        files: &[String],
+        rows_of_files: &[Range<usize>],
+        order: &mut [u32],
+        machine: &Labels,
+        cautions: &mut Cautions,
+    ) {
+        for (name, rows) in files.iter().zip(rows_of_files) {
+            let from = order.partition_point(|&at| (at as usize) < rows.start);
+            let to = order.partition_point(|&at| (at as usize) < rows.end);
+            let own: Vec<usize> = order[from..to].iter().map(|&at| at as usize).collect();
+            let times = clocks::move_on(&own, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes);
+            if times > 0 {
+                cautions.add(Caution::ClockSetBack, format!("{name}: {times}"));
+            }
+        }
+        order.sort_by(|&one, &other| {
+            let (a, b) = (one as usize, other as usize);
+            machine.codes[a].cmp(&machine.codes[b]).then_with(|| self.time_s[a].total_cmp(&self.time_s[b]))
+        });
+        for code in clocks::untangle(order, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes) {
+            let name = machine.names.get(code as usize).map_or("", String::as_str);
+            cautions.add(Caution::ClockSetBack, format!("{name}: in two places at one time"));
+        }
+    }
+
     fn finish(
         mut self,
         files: Vec<String>,
@@ -358,25 +386,9 @@ impl Raw {
         let rows_of_files: Vec<Range<usize>> = (0..files.len() as u32)
             .map(|file| self.file.partition_point(|&of| of < file)..self.file.partition_point(|&of| of <= file))
             .collect();
-        if channels.time {
-            for (name, rows) in files.iter().zip(&rows_of_files) {
-                let own: Vec<usize> = rows.clone().filter(|&at| !is_copy[at]).collect();
-                let times = clocks::move_on(&own, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes);
-                if times > 0 {
-                    cautions.add(Caution::ClockSetBack, format!("{name}: {times}"));
-                }
-            }
-        }
         let mut order: Vec<u32> = (0..self.row.len() as u32).filter(|&at| !is_copy[at as usize]).collect();
         if channels.time {
-            order.sort_by(|&one, &other| {
-                let (a, b) = (one as usize, other as usize);
-                machine.codes[a].cmp(&machine.codes[b]).then_with(|| self.time_s[a].total_cmp(&self.time_s[b]))
-            });
-            for code in clocks::untangle(&order, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes) {
-                let name = machine.names.get(code as usize).map_or("", String::as_str);
-                cautions.add(Caution::ClockSetBack, format!("{name}: in two places at one time"));
-            }
+            self.set_clocks(&files, &rows_of_files, &mut order, &machine, cautions);
         }
         let bits = |value: f64| value.to_bits();
         order.sort_by(|&one, &other| {
