@@ -1,9 +1,9 @@
 //! Task data of ISO 11783-10, versions 3 and 4: TASKDATA.XML with its external files and its time logs, in a folder or a .zip.
 //!
-//! What the elements are called (letters from memory, and compared with a general-purpose library of the standard): FRM farm, PFD
-//! field (C name, F farm, G crop), CTP crop, DVC device (B name) with its DET elements (A id, C kind), TSK task (B name, D farm, E
-//! field) with its TLG time logs (A name, B length, C kind: 1 is binary), XFR a file that holds more elements (A name). Annex B and D
-//! of the standard.
+//! What the elements are called (letters and places in the standard from memory, compared with a general-purpose library of it, see
+//! `tests/reference/task_data.rs`; the annexes on the XML elements and on the data transfer files, B and D): FRM farm, PFD field
+//! (C name, F farm, G crop), CTP crop, DVC device (B name) with its DET elements (A id, C kind), TSK task (B name, D farm, E field)
+//! with its TLG time logs (A name, B length, C kind: 1 is binary), XFR a file that holds more elements (A name).
 //!
 //! Each record of each log is a row. The columns are `log`, `task`, `field`, `farm`, `crop`, `machine`, `time` (seconds since 1970,
 //! UTC), `log_time` (as the log's own clock tells it), `elevation_m`, `position_state`, `hdop`, `satellites`, and one for each number
