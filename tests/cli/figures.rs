@@ -100,7 +100,8 @@ fn the_dictionary_holds_every_column() {
             }
             Some("gpkg") => {
                 let package = rusqlite::Connection::open(path).unwrap();
-                let mut layers = package.prepare("SELECT table_name FROM gpkg_contents").unwrap();
+                let mut layers =
+                    package.prepare("SELECT table_name FROM gpkg_contents WHERE data_type = 'features'").unwrap();
                 let layers: Vec<String> = layers.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
                 for layer in layers {
                     let statement = package.prepare(&format!("SELECT * FROM \"{layer}\"")).unwrap();
