@@ -145,13 +145,18 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
                 let quartile = |p| answer.quantile(p).unwrap_or(f64::INFINITY);
                 level.is_some_and(|level| quartile(0.75) - quartile(0.25) <= QUARTILES * LEAST_TOLD * level)
             };
-            let answer = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0 || replicated).filter(tells);
+            let found = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0);
+            let answer = found.filter(tells);
             let estimate = Estimate {
                 p_randomization: estimate::sign_flip_p(&by_block, settings.seed),
                 ..answer.and_then(|answer| estimate::told(answer, replicated, settings.confidence)).unwrap_or_default()
             };
             let mut response = respond(&trial, key, at, estimate, least, &doubts);
-            response.shrunken = class.and_then(|class| shrunken.get(&class).copied());
+            response.shrunken = class.filter(|_| answer.is_some()).and_then(|class| shrunken.get(&class).copied());
+            if found.is_some() && answer.is_none() {
+                let detail = format!("known to no better than {:.0} % of the yield", 100.0 * LEAST_TOLD);
+                response.cautions.add(Caution::NotEstimable, detail);
+            }
             if let Some(placebo) = fit.supplement.placebos.iter().find(|one| one.treatment == *treatment)
                 && response.cautions.contains(Caution::Unreplicated)
             {
@@ -203,10 +208,10 @@ fn answers(
             for (analysis, answers) in STRIP_PRIORS.into_iter().zip(&posterior.rescaled) {
                 for (question, answer) in questions.iter().zip(answers) {
                     let Question::Response(treatment, class) = *question else { continue };
-                    let blocks = support(trial, treatment, 0, None, 1).blocks;
-                    if blocks > 0 {
+                    if support(trial, treatment, 0, None, 1).blocks > 0 {
+                        let replicated = support::is_replicated(trial, treatment, 0);
                         let key = ResponseKey { treatment: trial.treatments[treatment].to_owned(), class };
-                        let estimate = estimate::told(answer, blocks > 1, confidence).unwrap_or_default();
+                        let estimate = estimate::told(answer, replicated, confidence).unwrap_or_default();
                         fit.strip_priors.push(Alternative { analysis, key, estimate });
                     }
                 }
@@ -250,7 +255,7 @@ fn supplement(
                 } else {
                     Estimate::default()
                 };
-                doubt_replication(blocks, estimate.mean, &mut cautions);
+                doubt_replication(blocks, &estimate, &mut cautions);
                 fit.supplement.contrasts.push(TreatmentContrast {
                     treatment: trial.treatments[treatment].to_owned(),
                     against: trial.treatments[against].to_owned(),
@@ -267,11 +272,12 @@ fn supplement(
 }
 
 /// What few blocks leave in doubt.
-fn doubt_replication(blocks: usize, mean: Option<f64>, cautions: &mut Cautions) {
-    if mean.is_none() {
+fn doubt_replication(blocks: usize, estimate: &Estimate, cautions: &mut Cautions) {
+    if estimate.mean.is_none() {
         cautions.add(Caution::NotEstimable, format!("compared in {blocks} blocks"));
     }
     match blocks {
+        1 if estimate.std_error.is_some() => cautions.add(Caution::FewBlocks, "1 block, and strips beside it"),
         1 => cautions.add(Caution::Unreplicated, ""),
         2 | 3 => {
             let least_p = if blocks == 2 { 0.5 } else { 0.25 };
@@ -307,7 +313,7 @@ fn respond(
 ) -> Response {
     let mut cautions = doubts.clone();
     let Support { blocks, strips, segments, area_m2 } = support(trial, treatment, 0, key.class, least);
-    doubt_replication(blocks, estimate.mean, &mut cautions);
+    doubt_replication(blocks, &estimate, &mut cautions);
     let moisture = |row: &trial::Row| trial.joined.assigned.segments[row.segment].moisture_pct;
     let check_yield = trial.mean(0, treatment, key.class, |row| row.yield_kg_ha).filter(|_| estimate.mean.is_some());
     Response {

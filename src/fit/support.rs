@@ -83,10 +83,12 @@ pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> 
         .collect()
 }
 
-/// Whether a comparison has an error of its own: two blocks that compare, or two strips a side in two blocks that the field joins.
+/// Whether a comparison has an error of its own: two blocks that compare, or one and two strips a side that the field joins, in
+/// two blocks at least.
 pub(super) fn is_replicated(trial: &Trial<'_>, treated: usize, check: usize) -> bool {
+    let comparing = support(trial, treated, check, None, 1).blocks;
     let blocks: BTreeSet<usize> = trial.rows.iter().map(|row| row.block).collect();
-    support(trial, treated, check, None, 1).blocks > 1 || blocks.len() > 1 && strips_apart(trial, treated, check) > 1
+    comparing > 1 || comparing == 1 && blocks.len() > 1 && strips_apart(trial, treated, check) > 1
 }
 
 /// Segments of one treatment that are nearly all of a class.

@@ -177,6 +177,22 @@ fn treated_and_check_strips_of_different_blocks_are_no_comparison() {
     );
 }
 
+/// One block compares, and the field joins six strips beside it that stand alone in theirs.
+#[test]
+fn strips_beside_a_block_that_compares_are_joined_by_the_field() {
+    let mut strips = pieces(1, &ORDERS, 18, field);
+    let single: [&[usize]; 2] = [&[0], &[1]];
+    let alone = pieces(7, &single, 18, field).into_iter().filter(|piece| piece.block > 0);
+    strips.extend(alone);
+    let fit = fit_of(&strips);
+    assert_sound(&fit);
+    let whole = find(&fit, "low", None);
+    assert_eq!(whole.blocks, 1);
+    let (mean, std_error) = (whole.estimate.mean.unwrap(), whole.estimate.std_error.unwrap());
+    assert!((mean - 300.0).abs() < 3.0 * std_error && std_error < 300.0, "{mean} ± {std_error}");
+    assert!(!whole.decision_allowed());
+}
+
 #[test]
 fn yields_that_do_not_vary_tell_nothing() {
     for response in [0.0, 200.0] {
