@@ -46,8 +46,8 @@ pub use differences::segment_differences;
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 7;
 
-/// A response that is known to no better than this share of the check's yield, as a standard deviation, says less than is known
-/// before the trial (ours: such treatments give or cost a tenth of the yield at most).
+/// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
+/// either way, the most that such treatments give or cost (ours).
 const LEAST_TOLD: f64 = 0.06;
 /// Distance of the quartiles of a normal distribution, in standard deviations; with few strips the tails are the prior's.
 const QUARTILES: f64 = 1.349;

@@ -16,7 +16,7 @@ use super::{questions, support};
 use crate::clean;
 use crate::config::{ArchiveSettings, FieldSettings};
 use crate::ingest::{self, InputFile, SharedLayers, SiteYearFiles};
-use crate::support::open_data;
+use crate::support::{RAW_FIELD, open_data};
 
 /// Width and length to which the ground is scaled, m.
 const WIDTH_M: f64 = 9.0;
@@ -79,28 +79,11 @@ fn uniformity(file: &str) -> Vec<Ground> {
 
 /// The passes of one corn field, 4,949 raw records (`tests/data/README.md`), as strips: what cleaning keeps of them, by 20 m.
 fn raw_field() -> Ground {
-    const FIELD: &str = r#"farm = "Hollow"
-field = "one"
-season = 2001
-crop = "corn"
-[[harvest]]
-path = "harvest.csv"
-crs = "EPSG:4326"
-[harvest.columns]
-time = { column = "Time", format = "epoch_s" }
-longitude = "Longitude"
-latitude = "Latitude"
-mass_flow = { column = "Flow", unit = "lb/s" }
-interval = { column = "Cycles", unit = "s" }
-distance = { column = "Distance", unit = "in" }
-swath = { column = "Swath", unit = "in" }
-moisture = { column = "Moisture", unit = "%" }
-"#;
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("harvest.csv");
     std::fs::write(&path, open_data("gartner_yield_points.csv")).unwrap();
     let archive = archive();
-    let field = FieldSettings::parse("field.toml", FIELD, &archive).unwrap();
+    let field = FieldSettings::parse("field.toml", RAW_FIELD, &archive).unwrap();
     let harvest = vec![vec![InputFile { name: "harvest.csv".to_owned(), path }]];
     let files = SiteYearFiles { harvest, ..SiteYearFiles::default() };
     let ingested = ingest::run(&files, &field, &archive, &SharedLayers::default()).unwrap();

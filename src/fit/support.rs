@@ -83,8 +83,8 @@ pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> 
         .collect()
 }
 
-/// Whether a comparison has an error of its own: two blocks that compare, or one and two strips a side that the field joins, in
-/// two blocks at least.
+/// Whether a comparison has an error of its own: at least two blocks compare, or one does and there are at least two strips a side,
+/// those of other blocks included, which the field joins.
 pub(super) fn is_replicated(trial: &Trial<'_>, treated: usize, check: usize) -> bool {
     let comparing = support(trial, treated, check, None, 1).blocks;
     let blocks: BTreeSet<usize> = trial.rows.iter().map(|row| row.block).collect();

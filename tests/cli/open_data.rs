@@ -3,7 +3,7 @@
 use std::fs;
 
 use crate::archive::{Archive, say};
-use crate::support::{Tol, close, open_data};
+use crate::support::{RAW_FIELD, Tol, close, open_data};
 
 /// One corn field in Minnesota, 4,949 raw records: University of Minnesota Precision Agriculture Center, by way of the
 /// agridat collection (CC BY-SA 3.0). Totals by the published formula (mass × dry-matter share / (distance × swath)):
@@ -15,27 +15,7 @@ fn raw_records_of_one_field_are_cleaned_and_mapped() {
     fs::remove_dir_all(archive.path("fields")).unwrap();
     archive.write("archive.toml", "name = \"one field\"\nreport_units = \"us\"\n[crops.corn]\n");
     archive.write("fields/one/harvest.csv", data);
-    archive.write(
-        "fields/one/field.toml",
-        r#"farm = "Hollow"
-field = "one"
-season = 2001
-crop = "corn"
-[[harvest]]
-path = "harvest.csv"
-crs = "EPSG:4326"
-[harvest.columns]
-time = { column = "Time", format = "epoch_s" }
-longitude = "Longitude"
-latitude = "Latitude"
-mass_flow = { column = "Flow", unit = "lb/s" }
-interval = { column = "Cycles", unit = "s" }
-distance = { column = "Distance", unit = "in" }
-swath = { column = "Swath", unit = "in" }
-moisture = { column = "Moisture", unit = "%" }
-elevation = { column = "Altitude", unit = "ft" }
-"#,
-    );
+    archive.write("fields/one/field.toml", RAW_FIELD);
     let said = archive.run();
     assert_eq!(said.code, 0, "{}", said.stderr);
     let result = |name: &str| archive.out().join("site_years/2001/hollow/one").join(name);

@@ -77,3 +77,23 @@ pub fn open_data(file: &str) -> String {
     std::io::Read::read_to_string(&mut flate2::read::GzDecoder::new(packed), &mut text).unwrap();
     text
 }
+
+/// The settings of the raw field in `gartner_yield_points.csv`, which lies beside them as `harvest.csv`.
+pub const RAW_FIELD: &str = r#"farm = "Hollow"
+field = "one"
+season = 2001
+crop = "corn"
+[[harvest]]
+path = "harvest.csv"
+crs = "EPSG:4326"
+[harvest.columns]
+time = { column = "Time", format = "epoch_s" }
+longitude = "Longitude"
+latitude = "Latitude"
+mass_flow = { column = "Flow", unit = "lb/s" }
+interval = { column = "Cycles", unit = "s" }
+distance = { column = "Distance", unit = "in" }
+swath = { column = "Swath", unit = "in" }
+moisture = { column = "Moisture", unit = "%" }
+elevation = { column = "Altitude", unit = "ft" }
+"#;
