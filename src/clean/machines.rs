@@ -4,6 +4,7 @@
 //! compared only through passes of one treatment, and all combines must be linked that way.
 
 use faer::Mat;
+use faer::linalg::solvers::Solve;
 
 use super::neighbour_passes::PassPair;
 use super::passes::Pass;
@@ -19,6 +20,10 @@ const LEAST_BINS: usize = 4;
 /// Fewest pairs between combines.
 const LEAST_PAIRS: usize = 2;
 const ROUNDS: usize = 10;
+/// Standard deviation of the logarithm of the ratio of two combines before any comparison: uncalibrated yield monitors lie 3 to 10 %
+/// apart (common practice, no source). A factor that rests on little is drawn towards 1; one that is known to 1 % moves by a
+/// hundredth of itself.
+const APART_SD: f64 = 0.1;
 
 /// The factors of all combines and the covariance of their logarithms.
 #[derive(Debug, Clone)]
@@ -79,20 +84,7 @@ pub(crate) fn factors(field: &Field<'_>) -> Result<Factors, String> {
     if left_out.len() < 2 {
         return Err("too few neighbouring passes link the combines".to_owned());
     }
-    let n = left_out.len() as f64;
-    let mean = |machine: usize| left_out.iter().map(|offsets| offsets[machine]).sum::<f64>() / n;
-    let means: Vec<f64> = (0..machines).map(mean).collect();
-    let covariance: Vec<Vec<f64>> = (0..machines)
-        .map(|a| {
-            (0..machines)
-                .map(|b| {
-                    left_out.iter().map(|offsets| (offsets[a] - means[a]) * (offsets[b] - means[b])).sum::<f64>()
-                        * (n - 1.0)
-                        / n
-                })
-                .collect()
-        })
-        .collect();
+    let (offsets, covariance) = drawn_together(&offsets, &left_out, &share)?;
     let factor = (0..machines)
         .map(|machine| {
             let value = (-offsets[machine]).exp();
@@ -100,6 +92,35 @@ pub(crate) fn factors(field: &Field<'_>) -> Result<Factors, String> {
         })
         .collect();
     Ok(Factors { factor, covariance })
+}
+
+/// The log offsets and their covariance by what is known of combines and by the comparisons, whose own covariance is that of the
+/// jackknife; the area-weighted mean stays 0.
+fn drawn_together(offsets: &[f64], left_out: &[Vec<f64>], share: &[f64]) -> Result<(Vec<f64>, Vec<Vec<f64>>), String> {
+    let others = offsets.len() - 1;
+    let n = left_out.len() as f64;
+    // differences from the first combine
+    let apart = |offsets: &[f64], machine: usize| offsets[machine + 1] - offsets[0];
+    let mean: Vec<f64> =
+        (0..others).map(|machine| left_out.iter().map(|one| apart(one, machine)).sum::<f64>() / n).collect();
+    let jackknife = |a: usize, b: usize| {
+        let product = |one: &Vec<f64>| (apart(one, a) - mean[a]) * (apart(one, b) - mean[b]);
+        left_out.iter().map(product).sum::<f64>() * (n - 1.0) / n
+    };
+    let prior = |a: usize, b: usize| APART_SD * APART_SD * if a == b { 1.0 } else { 0.5 };
+    let (a, b) = (Mat::from_fn(others, others, prior), Mat::from_fn(others, others, jackknife));
+    let factor = (&a + &b).llt(faer::Side::Lower).map_err(|error| format!("{error:?}"))?;
+    let weight = factor.solve(&a).transpose().to_owned();
+    let found = &weight * Mat::from_fn(others, 1, |machine, _| apart(offsets, machine));
+    let covariance = &a - &weight * &a;
+
+    // from differences to offsets about the area-weighted mean
+    let turn = Mat::from_fn(offsets.len(), others, |machine, column| {
+        f64::from(u8::from(machine == column + 1)) - share[column + 1]
+    });
+    let (offsets, covariance) = (&turn * found, &turn * covariance * turn.transpose());
+    let rows = |at: usize| (0..covariance.ncols()).map(|column| covariance[(at, column)]).collect();
+    Ok(((0..offsets.nrows()).map(|at| offsets[(at, 0)]).collect(), (0..covariance.nrows()).map(rows).collect()))
 }
 
 fn area_shares(field: &Field<'_>, machines: usize) -> Vec<f64> {

@@ -51,7 +51,7 @@ use on_strips::OnStrips;
 use track::{Doing, Track};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 6;
+pub const VERSION: u32 = 7;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;

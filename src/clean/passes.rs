@@ -20,9 +20,10 @@ pub(crate) struct Pass {
     pub(crate) length_m: f64,
 }
 
-/// Shortest stretch whose want of grain tells that nothing was being cut, s: several lags, so that grain of the ground before,
-/// and grain that is still on its way, do not count (ours).
+/// Shortest stretch whose want of grain tells that nothing was being cut, s (ours).
 const EMPTY_S: f64 = 60.0;
+/// Grain that arrives this soon after the start is that of the ground before, s: two usual lags (ours).
+const ARRIVING_S: f64 = 25.0;
 /// Greatest share of its records that carry grain (ours).
 const EMPTY_SHARE: f64 = 0.1;
 /// Less than this share of the usual mass of a record is no grain (ours).
@@ -80,11 +81,11 @@ fn close(
     passes: &mut Vec<Pass>,
 ) {
     let (start_s, end_s) = (track.time_s[first], track.time_s[last]);
-    let fixes = first..=last;
-    let with_grain = fixes.clone().filter(|&fix| records.mass_kg[track.row[fix] as usize] > grain_kg).count();
-    let is_empty = (with_grain as f64) < EMPTY_SHARE * (last - first + 1) as f64;
-    if records.channels.time && end_s - start_s >= EMPTY_S && is_empty {
-        track.doing[fixes].fill(Doing::HeaderUp);
+    let arrived = (first..=last).find(|&fix| track.time_s[fix] >= start_s + ARRIVING_S).unwrap_or(last);
+    let with_grain = (arrived..=last).filter(|&fix| records.mass_kg[track.row[fix] as usize] > grain_kg).count();
+    let is_empty = (with_grain as f64) < EMPTY_SHARE * (last - arrived + 1) as f64;
+    if records.channels.time && end_s - track.time_s[arrived] >= EMPTY_S && is_empty {
+        track.doing[first..=last].fill(Doing::HeaderUp);
         return;
     }
     let length_m =

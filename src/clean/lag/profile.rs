@@ -35,10 +35,18 @@ struct Stretch {
     to_s: f64,
 }
 
+/// Lags of two combines that lie apart by what is tried, about a middle.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Apart {
+    /// The track whose lag is the greater where the difference is above zero.
+    pub(crate) first: usize,
+    pub(crate) middle_s: f64,
+}
+
 /// The mismatch of every pair at every lag.
 pub(crate) struct Mismatch {
-    /// Sum over the shared bins of each pair, by lag.
-    pub(crate) sum: Vec<Vec<f64>>,
+    /// Logarithm of the mean over the shared bins of each pair, by lag; 0 without a shared bin.
+    pub(crate) log_mean: Vec<Vec<f64>>,
     /// Shared bins of each pair, by lag.
     pub(crate) bins: Vec<Vec<f64>>,
 }
@@ -77,13 +85,17 @@ impl<'c> Matcher<'c> {
         Self { records, faulty, tracks, passes, pairs, stretches, signal, bin_m: BIN_M.max(1.3 * step) }
     }
 
-    /// The mismatch of all pairs over the lags, in units of the squared spread of the profiles.
-    pub(crate) fn mismatch(&self, lags_s: &[f64]) -> Mismatch {
+    /// The mismatch of all pairs over the lags, or over the differences of two lags, in units of the squared spread of the profiles.
+    pub(crate) fn mismatch(&self, lags_s: &[f64], apart: Option<Apart>) -> Mismatch {
         let mut raw: Vec<Vec<Vec<(f64, f64)>>> = vec![Vec::with_capacity(lags_s.len()); self.pairs.len()];
         let mut values: Vec<Vec<(Place, f64)>> = vec![Vec::new(); self.passes.len()];
         for &lag in lags_s {
             for (pass, stretch) in self.stretches.iter().enumerate() {
                 if let Some(stretch) = stretch {
+                    let lag = apart.map_or(lag, |apart| {
+                        let sign = if stretch.track == apart.first { 0.5 } else { -0.5 };
+                        apart.middle_s + sign * lag
+                    });
                     self.cut_values(stretch, lag, &mut values[pass]);
                 }
             }
@@ -103,8 +115,12 @@ impl<'c> Matcher<'c> {
             let k = crate::stats::robust::HUBER_K;
             if u <= k { u * u } else { 2.0 * k * u - k * k }
         };
+        let log_mean = |bins: &Vec<(f64, f64)>| {
+            let sum: f64 = bins.iter().map(loss).sum();
+            if bins.is_empty() { 0.0 } else { (sum / bins.len() as f64).max(f64::MIN_POSITIVE).ln() }
+        };
         Mismatch {
-            sum: raw.iter().map(|by_lag| by_lag.iter().map(|bins| bins.iter().map(loss).sum()).collect()).collect(),
+            log_mean: raw.iter().map(|by_lag| by_lag.iter().map(log_mean).collect()).collect(),
             bins: raw.iter().map(|by_lag| by_lag.iter().map(|bins| bins.len() as f64).collect()).collect(),
         }
     }
