@@ -17,7 +17,7 @@ use crate::config::{FieldSettings, ModelSettings};
 use crate::points::{Assigned, Cautions, Cleaned, Design, Ingested, Labels};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Assigns the records; a field without strips comes back without segments.
 ///
@@ -74,7 +74,7 @@ impl Standing {
                 strip: vec![Labels::NONE; rows],
                 segment: vec![Labels::NONE; rows],
                 edge: vec![false; rows],
-                straddle: Vec::new(),
+                straddles: Vec::new(),
                 strips: Vec::new(),
                 segments: Vec::new(),
                 design: Design::default(),
@@ -88,7 +88,7 @@ impl Standing {
             strip: standings.strip.clone(),
             segment,
             edge,
-            straddle: standings.straddling(settings),
+            straddles: standings.straddling(settings),
             strips: layout.strips.clone(),
             segments,
             design: layout.design.clone(),

@@ -8,17 +8,11 @@ use crate::config::ModelSettings;
 use crate::geometry::clip::ClipRoom;
 use crate::geometry::frame::Clearances;
 use crate::geometry::{Footprint, Frame, PolygonIndex};
-use crate::points::{Cleaned, Labels, Straddle};
+use crate::points::{Cleaned, Labels};
 use crate::stats::robust;
 
 /// Least share of a record's footprint on its own strip, also where the strip beside it has the same treatment (ours).
 const LEAST_OWN: f64 = 0.85;
-/// What two strips must hold of a footprint together for their shares to be known (ours: as a pure record's).
-const LEAST_BOTH: f64 = 0.95;
-
-/// Share of the header that cuts with its full width.
-const FULL_SWATH: f64 = 0.95;
-
 /// Where each record stands.
 #[derive(Debug, Clone)]
 pub(super) struct Standings {
@@ -35,8 +29,8 @@ struct Footing {
     share: f64,
     /// Share on the strip alone.
     own: f64,
-    /// The strip with the second largest share, and that share.
-    second: Option<(u32, f64)>,
+    /// Share on other strips.
+    beside: f64,
     /// From its centre to the end of the strip.
     along_m: f64,
     /// From the edge of its swath to the side of the strip.
@@ -45,7 +39,7 @@ struct Footing {
 
 impl Footing {
     /// Of a record on no strip.
-    const NOWHERE: Self = Self { share: 1.0, own: 1.0, second: None, along_m: f64::INFINITY, across_m: f64::INFINITY };
+    const NOWHERE: Self = Self { share: 1.0, own: 1.0, beside: 0.0, along_m: f64::INFINITY, across_m: f64::INFINITY };
 }
 
 impl Standings {
@@ -64,15 +58,12 @@ impl Standings {
         self.footing.iter().map(is_edge).collect()
     }
 
-    /// Of records that lie over two strips, away from their ends: the other strip, and its share of what lies on both.
-    pub(super) fn straddling(&self, settings: &ModelSettings) -> Vec<Option<Straddle>> {
+    /// Whether each record lies over two strips, away from their ends.
+    pub(super) fn straddling(&self, settings: &ModelSettings) -> Vec<bool> {
         let least_share = settings.footprint_share_pct / 100.0;
         let over_two = |one: &Footing| {
-            let (other, share) = one.second?;
-            let both = one.own + share;
             let straddles = one.share < least_share || one.own < LEAST_OWN;
-            (straddles && both >= LEAST_BOTH && one.along_m >= settings.edge_along_m)
-                .then(|| Straddle { other, share: share / both })
+            straddles && one.beside > 1.0 - LEAST_OWN && one.along_m >= settings.edge_along_m
         };
         self.footing.iter().map(over_two).collect()
     }
@@ -104,7 +95,7 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
         let centre = index.locate(x, y);
         let footprint = footprint(cleaned, at, header_m[cleaned.records.machine.codes[at] as usize]);
         let (mut best, mut best_share) = (centre, if centre.is_some() { 1.0 } else { 0.0 });
-        let (mut own, mut second) = (best_share, None);
+        let (mut own, mut beside) = (best_share, 0.0);
         if let Some(footprint) = footprint {
             index.shares_of_window(&footprint.0, &mut room, &mut shares);
             let area = footprint.area_m2();
@@ -119,18 +110,14 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
                 best = if most / area >= 0.5 { Some(strip) } else { centre };
                 best_share = if best == Some(strip) { same / area } else { 0.0 };
                 own = shares.iter().find(|one| Some(one.0) == best).map_or(0.0, |one| one.1 / area);
-                let others = shares.iter().filter(|one| Some(one.0) != best);
-                let next = others.max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
-                // of a narrow swath nobody knows which part of the header cut
-                let full = cleaned.swath_m[at] >= FULL_SWATH * header_m[cleaned.records.machine.codes[at] as usize];
-                second = next.filter(|_| full).map(|&(other, on_it)| (other, on_it / area));
+                beside = shares.iter().filter(|one| Some(one.0) != best).map(|one| one.1 / area).sum();
             }
         }
         let Some(strip) = best else { continue };
         standings.strip[at] = strip;
         let (along_m, across) = clearances[strip as usize].at(x, y);
         let across_m = across - cleaned.swath_m[at] / 2.0;
-        standings.footing[at] = Footing { share: best_share, own, second, along_m, across_m };
+        standings.footing[at] = Footing { share: best_share, own, beside, along_m, across_m };
     }
     if standings.strip.iter().all(|&strip| strip == Labels::NONE) {
         return Err(elsewhere(cleaned, &index));

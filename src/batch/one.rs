@@ -208,7 +208,7 @@ fn counts(joined: &Joined) -> Counts {
             dry += cleaned.dry_mass_kg(at);
             if joined.assigned.strip[at] != Labels::NONE {
                 strips_m2 += cleaned.area_m2[at];
-                if joined.assigned.straddle.get(at).is_some_and(Option::is_some) {
+                if joined.assigned.straddles.get(at) == Some(&true) {
                     straddling_m2 += cleaned.area_m2[at];
                 }
             }

@@ -1,7 +1,6 @@
 //! Fixed effects of the segment model, and the contrasts that are answered with them.
 
 use super::trial::{Row, Trial};
-use crate::points::Caution;
 use crate::stats::dense::{Cholesky, Mat, product_transposed};
 use crate::stats::linear::independent_columns;
 
@@ -46,26 +45,12 @@ pub(super) struct Design {
 impl Design {
     /// `own` are the classes with a response of their own, by treatment; `covariates` have one value a row each.
     ///
-    /// With several combines each but one has a level of its own: what is left of the factors between them, and the whole of them
-    /// where cleaning could not tell. Where treatment and combine then cannot be told apart, but cleaning knew the factors (from passes
-    /// outside the strips), these have to do, and their uncertainty is added.
+    /// Where cleaning could not bring several combines to one level, each but one has a level of its own. Where it could, their factors
+    /// come from all passes side by side, also those outside the strips; the strips could tell them no better, and where combine and
+    /// treatment go together not at all. The uncertainty of the factors is then added to the answers.
     pub(super) fn new(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>]) -> Self {
-        let cleaned = &trial.joined.assigned.cleaned;
-        let machines = cleaned.facts.machines.len();
-        let design = Self::with_machines(trial, own, covariates, machines);
-        let aliased = design.aliased.iter().any(|grounds| !grounds.is_empty());
-        if machines > 1 && aliased && !cleaned.cautions.contains(Caution::MachineUncorrected) {
-            return Self::with_machines(trial, own, covariates, 1);
-        }
-        design
-    }
-
-    /// Whether the combines have levels of their own.
-    pub(super) fn has_machines(&self) -> bool {
-        self.columns.iter().any(|column| matches!(column, Column::Machine(_)))
-    }
-
-    fn with_machines(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>], machines: usize) -> Self {
+        let facts = &trial.joined.assigned.cleaned.facts;
+        let machines = if facts.factor_covariance.is_empty() { facts.machines.len() } else { 1 };
         let mut columns = levels(trial);
         columns.extend((1..machines).map(Column::Machine));
         columns.extend((0..covariates.len()).map(Column::Covariate));
@@ -86,9 +71,7 @@ impl Design {
             Column::Level(class) => level(row, class, &main),
             Column::Machine(machine) => machine_share(row, machine),
             Column::Covariate(which) => covariates[which][at],
-            Column::Response(treatment, ground) if row.doses[treatment] > 0.0 => {
-                row.doses[treatment] * part(row, ground, &grounds[treatment])
-            }
+            Column::Response(treatment, ground) if row.treatment == treatment => part(row, ground, &grounds[treatment]),
             Column::Response(..) => 0.0,
         };
         let x = Mat::from_fn(trial.rows.len(), columns.len(), |i, j| value(i, &trial.rows[i], columns[j]));
@@ -205,8 +188,7 @@ fn level(row: &Row, class: Option<usize>, main: &[Option<usize>]) -> f64 {
 /// common enough on both sides; else it is taken to respond as the average of the others.
 fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground, f64)> {
     let (areas, _) = trial.class_areas();
-    let pure = trial.rows.iter().filter(|row| row.treatment != super::trial::STRADDLING);
-    let total: f64 = pure.map(|row| row.area_m2).sum();
+    let total: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
     let of_own: f64 = own.iter().map(|&class| areas[class]).sum();
     if own.is_empty() {
         let present = trial.rows.iter().any(|row| row.treatment == treatment);

@@ -233,7 +233,7 @@ fn widened(
 fn machine_variances(trial: &Trial<'_>, design: &Design, contrasts: &[Vec<f64>]) -> Result<Vec<f64>, StatsError> {
     let assigned = &trial.joined.assigned;
     let covariance = &assigned.cleaned.facts.factor_covariance;
-    if covariance.is_empty() || design.has_machines() {
+    if covariance.is_empty() {
         return Ok(vec![0.0; contrasts.len()]);
     }
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();

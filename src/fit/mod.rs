@@ -44,7 +44,7 @@ pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 7;
+pub const VERSION: u32 = 8;
 
 /// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).

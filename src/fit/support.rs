@@ -49,18 +49,14 @@ pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Op
     found
 }
 
-/// Strips of a treatment and of the check that could be compared, whatever their blocks: the fewer of the two. A pass that lies
-/// over two strips tells of both.
+/// Strips of a treatment and of the check that could be compared, whatever their blocks: the fewer of the two.
 pub(super) fn strips_apart(trial: &Trial<'_>, treated: usize, check: usize) -> usize {
     let strips = |side: usize| {
-        let tells = trial.rows.iter().filter(|row| row.doses[side] >= LEAST_DOSE);
+        let tells = trial.rows.iter().filter(|row| row.treatment == side);
         tells.map(|row| row.strip).collect::<BTreeSet<_>>().len()
     };
     strips(treated).min(strips(check))
 }
-
-/// Share of a pass's ground from which it tells of a treatment (ours).
-const LEAST_DOSE: f64 = 0.3;
 
 /// The classes on which each treatment (the check's entry is empty) has a response of its own.
 pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> Vec<Vec<usize>> {

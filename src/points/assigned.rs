@@ -66,15 +66,6 @@ pub struct Segment {
     pub usable: bool,
 }
 
-/// How a record lies over two strips.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Straddle {
-    /// Index of the strip with the smaller share.
-    pub other: u32,
-    /// Its share of what lies on both.
-    pub share: f64,
-}
-
 /// Points with their strip and segment.
 #[derive(Debug, Clone)]
 pub struct Assigned {
@@ -86,8 +77,8 @@ pub struct Assigned {
     pub segment: Vec<u32>,
     /// Whether the record lies within the edge buffer of a strip, or straddles two.
     pub edge: Vec<bool>,
-    /// Of records over two strips: how they lie (empty where labels tell the strips). The response model knows what to make of them.
-    pub straddle: Vec<Option<Straddle>>,
+    /// Whether the record lies over two strips, away from their ends (empty where labels tell the strips).
+    pub straddles: Vec<bool>,
     /// The strips, sorted by name.
     pub strips: Vec<Strip>,
     /// The segments, sorted by strip, then along it.

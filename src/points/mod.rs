@@ -14,7 +14,7 @@ mod layers;
 mod marks;
 mod records;
 
-pub use assigned::{Assigned, Design, Joined, Segment, Straddle, Strip};
+pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};
 pub use labels::{Labels, LabelsBuilder};
