@@ -18,6 +18,7 @@ mod track;
 pub use error::AppliedError;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write;
 
 use geo::{Area, BooleanOps, Centroid, Coord, LineString, MapCoords, MultiPolygon, Polygon, Simplify};
 
@@ -71,7 +72,11 @@ pub fn run(ingested: &mut Ingested, field: &FieldSettings, archive: &ArchiveSett
     let trust = field.applied.iter().find_map(|settings| settings.trust);
     let (strips, disagree) = match laid.as_slice() {
         [only] => only.strips(&ingested.strips, &check, least_m),
-        [first, later @ ..] => (overlaid(first, later, archive, &check, &mut applied.stretches), Vec::new()),
+        [first, later @ ..] => {
+            let made = overlaid(first, later, archive, &check, &mut applied.stretches);
+            let disagree = first.disagreements(&made, &ingested.strips, &check, least_m);
+            (made, disagree)
+        }
         [] => return Ok(()),
     };
     note_disagreements(&disagree, trust, &mut applied, &mut cautions)?;
@@ -276,63 +281,86 @@ impl<'l> Laid<'l> {
             });
             return (strips.filter(|strip| !strip.ground.0.is_empty()).collect(), Vec::new());
         }
-        let state_of = |treatment: &str| {
-            if treatment == check {
-                return Some(State::Check);
-            }
-            self.log.tested.iter().position(|one| one.0 == treatment).map(State::Treated)
-        };
-        let meant: Vec<Drawn> = drawn
-            .iter()
-            .enumerate()
-            .map(|(at, strip)| Drawn {
-                name: strip.name.clone().unwrap_or_else(|| format!("strip {:02}", at + 1)),
-                block: strip.block.clone(),
-                ground: strip.ground.map_coords(|at| self.track.frame.to_frame(at)),
-                meant: state_of(&strip.treatment),
-            })
-            .collect();
         let states: BTreeSet<usize> = self
             .legs
             .iter()
             .filter_map(|leg| if let State::Treated(at) = leg.state { Some(at) } else { None })
             .collect();
-        let classes: Vec<(State, MultiPolygon<f64>)> = std::iter::once(State::Check)
-            .chain(states.into_iter().map(State::Treated))
-            .map(|state| (state, strips::ground(self.legs.iter().filter(|leg| leg.state == state), &self.pieces, 0.0)))
-            .collect();
-        let (told, found) = compare::compare(&meant, &classes, (self.width_m, least_m));
+        let of_state = |state: State| {
+            let ground = strips::ground(self.legs.iter().filter(|leg| leg.state == state), &self.pieces, 0.0);
+            (key(state), ground)
+        };
+        let classes: Vec<(String, MultiPolygon<f64>)> =
+            std::iter::once(State::Check).chain(states.into_iter().map(State::Treated)).map(of_state).collect();
+        let meant = self.drawn(drawn);
+        let (told, found) = compare::compare(&meant, &classes, check, (self.width_m, least_m));
         let outlines: Vec<MultiPolygon<f64>> = meant.iter().map(|one| one.ground.clone()).collect();
-        let laid = strips::by_drawn(&self.legs, &self.pieces, &outlines, &told);
+        let laid = strips::by_drawn(&self.legs, &self.pieces, &outlines, &told, key);
         let (places, mut grounds): (Vec<usize>, Vec<_>) = laid.into_iter().unzip();
         ribbons::part(&mut grounds, |a, b| told[places[a]] == told[places[b]]);
         let strips = places.iter().zip(&grounds).map(|(&at, ground)| StripGround {
             ground: self.on_earth(ground),
-            treatment: told[at].map_or_else(String::new, key),
+            treatment: told[at].clone().unwrap_or_default(),
             block: drawn[at].block.clone(),
             name: Some(meant[at].name.clone()),
         });
         let strips = strips.filter(|strip| !strip.ground.0.is_empty()).collect();
-        let disagree = found.into_iter().map(|one| {
-            let strip = &meant[one.strip];
-            let drawn_as = &drawn[one.strip].treatment;
-            let put_down = one.told.map_or_else(|| "nothing".to_owned(), key);
-            let note = match one.with {
-                Some(with) => {
-                    format!("drawn as {drawn_as}, put down {put_down}; strip {} the other way round", meant[with].name)
-                }
-                None => format!("drawn as {drawn_as}, put down {put_down}"),
-            };
+        (strips, self.told(&meant, found))
+    }
+
+    /// The drawn strips in the frame of the log.
+    fn drawn(&self, drawn: &[StripGround]) -> Vec<Drawn> {
+        let strips = drawn.iter().enumerate().map(|(at, strip)| Drawn {
+            name: strip.name.clone().unwrap_or_else(|| format!("strip {:02}", at + 1)),
+            block: strip.block.clone(),
+            ground: strip.ground.map_coords(|at| self.track.frame.to_frame(at)),
+            meant: strip.treatment.clone(),
+        });
+        strips.collect()
+    }
+
+    /// What disagrees, for the list.
+    fn told(&self, drawn: &[Drawn], found: Vec<Disagreement>) -> Vec<(Disagreement, Stretch)> {
+        let told = found.into_iter().map(|one| {
+            let strip = &drawn[one.strip];
+            let put_down = one.told.as_deref().unwrap_or("nothing");
+            let mut note = format!("drawn as {}, put down {put_down}", strip.meant);
+            if let Some(with) = one.with {
+                let _ = write!(note, "; strip {} the other way round", drawn[with].name);
+            }
             let stretch = Stretch {
                 strip: Some(strip.name.clone()),
-                treatment: one.told.map(key),
+                treatment: one.told.clone(),
                 area_m2: one.area_m2,
                 note,
                 ..self.on_ground(one.finding, &strip.ground)
             };
             (one, stretch)
         });
-        (strips, disagree.collect())
+        told.collect()
+    }
+
+    /// Where the strips that several logs make disagree with the drawn ones.
+    fn disagreements(
+        &self,
+        made: &[StripGround],
+        drawn: &[StripGround],
+        check: &str,
+        least_m: f64,
+    ) -> Vec<(Disagreement, Stretch)> {
+        if drawn.is_empty() {
+            return Vec::new();
+        }
+        let mut classes: BTreeMap<String, Vec<MultiPolygon<f64>>> = BTreeMap::new();
+        for strip in made {
+            let ground = strip.ground.map_coords(|at| self.track.frame.to_frame(at));
+            classes.entry(strip.treatment.clone()).or_default().push(ground);
+        }
+        let classes: Vec<(String, MultiPolygon<f64>)> =
+            classes.into_iter().map(|(key, grounds)| (key, ribbons::joined(grounds.iter(), 0.0))).collect();
+        let meant = self.drawn(drawn);
+        let (_, found) = compare::compare(&meant, &classes, check, (self.width_m, least_m));
+        self.told(&meant, found)
     }
 }
 

@@ -144,12 +144,13 @@ pub(super) fn by_drawn(
     legs: &[Leg],
     pieces: &[Piece],
     drawn: &[MultiPolygon<f64>],
-    told: &[Option<State>],
+    told: &[Option<String>],
+    key: impl Fn(State) -> String,
 ) -> Vec<(usize, MultiPolygon<f64>)> {
     let mut of_strip: BTreeMap<usize, Vec<&Leg>> = BTreeMap::new();
     for leg in legs {
-        let ground = ground(std::iter::once(leg), pieces, 0.0);
-        let shares = drawn.iter().enumerate().filter(|(strip, _)| told[*strip] == Some(leg.state));
+        let (ground, own) = (ground(std::iter::once(leg), pieces, 0.0), key(leg.state));
+        let shares = drawn.iter().enumerate().filter(|(strip, _)| told[*strip].as_ref() == Some(&own));
         let held = shares.map(|(strip, drawn)| (strip, drawn.intersection(&ground).unsigned_area()));
         // headlands lie outside the strips: of two strips the one with more of the leg
         if let Some((strip, _)) =

@@ -112,6 +112,28 @@ fn swapped_strips_are_found_and_right_ones_let_pass() {
     }
 }
 
+#[test]
+fn a_given_offset_moves_each_pass_to_its_own_right() {
+    use geo::BoundingRect;
+    let (archive, mut field) = settings();
+    let mut scenario = scenario(2, 12);
+    let mishaps = ApplicationPlan { stops: 0, long_stops: 0, failing_share: 0.0, offset_m: 0.0, ..plan(2, 12) };
+    let log = apply(&mut scenario, &mishaps);
+    let mut extent = |offset_m: f64| {
+        field.applied[0].offset_m = Some(offset_m);
+        let mut one = Ingested { strips: Vec::new(), logs: vec![log.clone()], ..unharvested(&scenario) };
+        run(&mut one, &field, &archive).unwrap();
+        let ends = one.strips.iter().filter_map(|strip| strip.ground.bounding_rect());
+        ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), rect| {
+            (low.min(rect.min().x), high.max(rect.max().x))
+        })
+    };
+    // the westernmost pass runs north, the easternmost south: what lies to the left of either lies outside of both
+    let ((west, east), (moved_west, moved_east)) = (extent(0.0), extent(0.5));
+    assert!((moved_west - west - 0.5).abs() < 0.01, "{west} {moved_west}");
+    assert!((east - moved_east - 0.5).abs() < 0.01, "{east} {moved_east}");
+}
+
 /// By hand: 6 gal at 5 gal/ac last for 1.2 ac, 52,272 ft², that is 1,306.8 ft of 40 ft.
 #[test]
 fn what_stands_in_the_lines_lasts_for_its_volume_by_rate_and_width() {

@@ -10,8 +10,9 @@ use crate::points::{AppliedLog, Finding, Header};
 use crate::quantity::factor::M2_PER_HA;
 use crate::stats::robust;
 
-/// Rows on either side that tell the course.
+/// Rows and way on either side that tell the course (ours: single positions of a plain receiver err by some decimetres).
 const COURSE_ROWS: usize = 2;
+const COURSE_M: f64 = 4.0;
 /// Change of the course over these rows that is a turn, and from the direction of the passes that is a pass across them, radians (ours).
 const TURN_RAD: f64 = 12.0 * PI / 180.0;
 const ACROSS_RAD: f64 = 30.0 * PI / 180.0;
@@ -98,7 +99,8 @@ impl Track {
             rows.iter().map(|&at| self.frame.to_frame(Coord { x: log.x_m[at], y: log.y_m[at] })).collect();
         let step = |at: usize| (places[at].x - places[at - 1].x).hypot(places[at].y - places[at - 1].y);
         let mut steps: Vec<f64> = (1..rows.len()).map(step).collect();
-        let three_steps = 3.0 * robust::median_in_place(&mut steps).unwrap_or(2.0);
+        let usual = robust::median_in_place(&mut steps).unwrap_or(2.0);
+        let (three_steps, reach) = (3.0 * usual, COURSE_ROWS.max((COURSE_M / usual).ceil() as usize));
         let mut intervals: Vec<f64> = rows.windows(2).map(|pair| log.time_s[pair[1]] - log.time_s[pair[0]]).collect();
         let stop_s = STOP_S.max(STOP_INTERVALS * robust::median_in_place(&mut intervals).unwrap_or(1.0));
         let mut start = 0;
@@ -109,23 +111,23 @@ impl Track {
             if end < rows.len() && step(end) <= longest(end) {
                 continue;
             }
-            self.part_run(log, &rows[start..end], &places[start..end], stop_s);
+            self.part_run(log, &rows[start..end], &places[start..end], (stop_s, reach));
             start = end;
         }
         // of a turn at an end a row or two may be straight
-        self.passes.retain(|pass| pass.rows.len() > 2 * COURSE_ROWS);
+        self.passes.retain(|pass| pass.rows.len() > 2 * reach);
     }
 
-    fn part_run(&mut self, log: &AppliedLog, rows: &[usize], places: &[Coord<f64>], stop_s: f64) {
+    fn part_run(&mut self, log: &AppliedLog, rows: &[usize], places: &[Coord<f64>], (stop_s, reach): (f64, usize)) {
         let angle = |at: usize| {
-            let (low, high) = (at.saturating_sub(COURSE_ROWS), (at + COURSE_ROWS).min(rows.len() - 1));
+            let (low, high) = (at.saturating_sub(reach), (at + reach).min(rows.len() - 1));
             (places[high].y - places[low].y).atan2(places[high].x - places[low].x)
         };
         let angles: Vec<f64> = (0..rows.len()).map(angle).collect();
         let apart = |a: f64, b: f64| (a - b + PI).rem_euclid(2.0 * PI) - PI;
         let (mut pass, mut turn, mut had_turn) = (Pass::default(), Vec::new(), false);
         for at in 0..rows.len() {
-            let (low, high) = (at.saturating_sub(COURSE_ROWS), (at + COURSE_ROWS).min(rows.len() - 1));
+            let (low, high) = (at.saturating_sub(reach), (at + reach).min(rows.len() - 1));
             if apart(angles[high], angles[low]).abs() > TURN_RAD {
                 turn.push(rows[at]);
                 had_turn = true;

@@ -353,6 +353,14 @@ fn a_second_log_makes_combinations() {
     archive.edit("archive.toml", "[treatments.both]\ncost = \"29 USD/ac\"\nof = [\"band\", \"spray\"]\n", "");
     done(&archive);
     assert_eq!(found(&archive, "combination").len(), 3);
+    // strips that were drawn without the spray disagree
+    let field = fs::read_to_string(archive.path("fields/bad/field.toml")).unwrap();
+    archive.write(
+        "fields/bad/field.toml",
+        format!("strips = {{ path = \"strips.geojson\", strip = \"strip\" }}\n{field}"),
+    );
+    archive.is_done_with_caution("strips-disagree");
+    assert_eq!(found(&archive, "strip").len(), 9);
 }
 
 #[test]
