@@ -42,7 +42,12 @@ pub(super) fn logs(
             rows.append(file, settings, &key, archive.read.most_unpacked_bytes, (boundary, utm))?;
         }
         let season = season(field, records);
-        logs.push(rows.finish(settings, season, records, cautions)?);
+        let mut log = rows.finish(settings, season, records, cautions)?;
+        if number > 0 {
+            // the check's own rate is that of the first pass; without a later one nothing is put down
+            log.check_per_ha = 0.0;
+        }
+        logs.push(log);
     }
     Ok(logs)
 }

@@ -412,6 +412,20 @@ fn task_data_need_no_map() {
 }
 
 #[test]
+fn a_check_with_the_carrier_alone_is_a_check() {
+    let archive = archive(&log(&TREATED, 0.0), false);
+    done(&archive);
+    let without = archive.response("bad", "all");
+    let mut rows = log(&TREATED, 0.0);
+    rows.iter_mut().filter(|row| row.rate <= 0.0).for_each(|row| row.rate = 20.0);
+    archive.write("fields/bad/planter.csv", text(&rows));
+    archive.is_done_with_caution("not-estimable");
+    archive.edit("archive.toml", "check = true", "check = true\nrate = \"20 L/ha\"");
+    done(&archive);
+    assert_eq!(archive.response("bad", "all"), without);
+}
+
+#[test]
 fn rows_of_another_product_are_run_without() {
     // each moment has a row for either tank; the second one runs everywhere
     let mut tanks = String::from("utc_s,lon,lat,rate,width,sections,down,tank\n");
