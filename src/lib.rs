@@ -3,6 +3,7 @@
 //! | stage | folder | in → out |
 //! | --- | --- | --- |
 //! | ingest | `ingest` | files → [`points::Records`] |
+//! | applied | `applied` | logs of what was put down → the strips |
 //! | clean | `clean` | [`points::Records`] → [`points::Cleaned`] |
 //! | assign | `assign` | [`points::Cleaned`] → [`points::Assigned`] |
 //! | join | `join` | [`points::Assigned`] → [`points::Joined`] |
@@ -24,6 +25,7 @@
 )]
 
 // What goes in and comes out, the stages that benches time one by one, and of the engines what tests and benches read.
+pub mod applied;
 pub mod assign;
 pub mod batch;
 pub mod clean;

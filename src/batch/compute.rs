@@ -12,6 +12,7 @@ use super::seen::{Look, Looks, SeenFiles};
 use super::store::{Recalled, Store};
 use super::tasks::Task;
 use super::{fingerprint, inputs, one};
+use crate::applied;
 use crate::config::ArchiveSettings;
 use crate::ingest::{self, SiteYearFiles};
 use crate::report::{self, Drawn, SiteYearCase};
@@ -209,7 +210,8 @@ impl Workshop<'_> {
         if let Some(file) = Look::changed(files, &inputs) {
             return Ok(Attempt::Changed(file));
         }
-        let ingested = ingested.map_err(|error| error.to_string())?;
+        let mut ingested = ingested.map_err(|error| error.to_string())?;
+        applied::run(&mut ingested, &task.field, settings).map_err(|error| error.to_string())?;
         let analysed = one::analyse(&ingested, &task.field, settings, &task.place)?;
         watch.lap("analyse");
         let (outputs, drawn) = report::site_year(SiteYearCase {

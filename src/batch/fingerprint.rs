@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::seen::SeenFiles;
 use crate::config::{ArchiveSettings, CropSettings, FieldSettings, ReadSettings, TargetSettings};
 use crate::report::Provenance;
-use crate::{assign, clean, economics, fit, ingest, join, report};
+use crate::{applied, assign, clean, economics, fit, ingest, join, report};
 
 /// The versions of everything that makes a site-year's files.
 const STAGES: [(&str, u32); 8] = [
@@ -85,6 +85,9 @@ impl Fingerprint {
         let crop = archive.crops.get(&field.crop);
         add(&mut hasher, env!("CARGO_PKG_VERSION"));
         add(&mut hasher, &format!("{STAGES:?}"));
+        if !field.applied.is_empty() {
+            add(&mut hasher, &format!("applied {}", applied::VERSION));
+        }
         add(&mut hasher, folder);
         add(&mut hasher, &archive.work);
         add(&mut hasher, crop.map_or("", |crop| &crop.0));

@@ -63,19 +63,8 @@ pub fn resolve(
 ) -> Result<SiteYearFiles, PathFault> {
     let real_archive = archive.canonicalize().unwrap_or_else(|_| archive.to_path_buf());
     let resolver = Resolver { archive, real_archive, allow_outside };
-    let mut harvest: Vec<Vec<InputFile>> = Vec::new();
-    for (number, entry) in field.harvest.iter().enumerate() {
-        let key = format!("{}/field.toml: harvest[{}].path", folder.name, number + 1);
-        let mut found = Vec::new();
-        for path in &entry.paths {
-            found.extend(resolver.glob(&folder.path, path, &key)?);
-        }
-        found.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
-        found.dedup();
-        // A file that two globs match is read once.
-        let fresh = found.into_iter().filter(|file| !harvest.iter().flatten().any(|known| known.path == file.path));
-        harvest.push(fresh.collect());
-    }
+    let harvest = resolver.logs(folder, "harvest", field.harvest.iter().map(|entry| &entry.paths))?;
+    let applied = resolver.logs(folder, "applied", field.applied.iter().map(|entry| &entry.log.paths))?;
     let of_field = |path: &Option<String>, key: &str| {
         path.as_ref()
             .map(|path| resolver.single(&folder.path, path, &format!("{}/field.toml: {key}", folder.name)))
@@ -102,6 +91,7 @@ pub fn resolve(
         dem,
         tickets: of_field(&field.tickets, "tickets.path")?,
         wetness,
+        applied,
     })
 }
 
@@ -142,6 +132,28 @@ pub(super) fn grids_of_season(
 const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
 
 impl Resolver<'_> {
+    /// The files of each entry of `key`, sorted by name. A file that two globs match is read once.
+    fn logs<'p>(
+        &self,
+        folder: &SiteYearFolder,
+        key: &str,
+        entries: impl Iterator<Item = &'p Vec<String>>,
+    ) -> Result<Vec<Vec<InputFile>>, PathFault> {
+        let mut logs: Vec<Vec<InputFile>> = Vec::new();
+        for (number, paths) in entries.enumerate() {
+            let key = format!("{}/field.toml: {key}[{}].path", folder.name, number + 1);
+            let mut found = Vec::new();
+            for path in paths {
+                found.extend(self.glob(&folder.path, path, &key)?);
+            }
+            found.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
+            found.dedup();
+            let fresh = found.into_iter().filter(|file| !logs.iter().flatten().any(|known| known.path == file.path));
+            logs.push(fresh.collect());
+        }
+        Ok(logs)
+    }
+
     /// The grids of a season, with those of all others where an index is made of them.
     fn with_history(
         &self,

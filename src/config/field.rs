@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::applied::{self, AppliedSettings};
 use super::harvest::{self, HarvestSettings};
 use super::section::{Document, Section};
 use super::{ArchiveSettings, Faults};
@@ -22,6 +23,14 @@ pub struct StripSettings {
     pub crs: Option<String>,
     /// Whether the order was drawn at random within each block.
     pub randomized: bool,
+}
+
+impl StripSettings {
+    /// Of strips that no layer draws.
+    fn of_labels() -> Self {
+        let treatment = "treatment".to_owned();
+        Self { path: None, treatment, block: None, strip: None, crs: None, randomized: false }
+    }
 }
 
 /// The resolved settings of one site-year.
@@ -53,6 +62,9 @@ pub struct FieldSettings {
     pub harvest: Vec<HarvestSettings>,
     /// The scale tickets.
     pub tickets: Option<String>,
+    /// The logs of what was put down, in the order of application.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub applied: Vec<AppliedSettings>,
 }
 
 #[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
@@ -114,7 +126,14 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         entries.extend(harvest::read(table));
     }
     let labelled = entries.iter().any(|entry| entry.treatment.is_some());
-    let strips = strips(root, labelled);
+    let applied = applied::read(root, &archive.treatments);
+    if labelled && !applied.is_empty() {
+        root.fault("applied", "treatments are given twice: by a log and by a treatment column of the harvest");
+    }
+    let strips = strips(root, labelled).or_else(|| {
+        let first = applied.first()?;
+        Some(StripSettings { randomized: first.randomized, ..StripSettings::of_labels() })
+    });
     if labelled && entries.iter().any(|entry| entry.treatment.is_none()) {
         root.fault("harvest", "some entries have a treatment column and some have none; give it to all or none");
     }
@@ -146,19 +165,13 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         strips,
         harvest: entries,
         tickets,
+        applied,
     })
 }
 
 fn strips(root: &Section<'_, '_>, labelled: bool) -> Option<StripSettings> {
     let Some(section) = root.section("strips") else {
-        return labelled.then(|| StripSettings {
-            path: None,
-            treatment: "treatment".to_owned(),
-            block: None,
-            strip: None,
-            crs: None,
-            randomized: false,
-        });
+        return labelled.then(StripSettings::of_labels);
     };
     let path = section.text("path");
     if path.is_none() && !labelled && !section.has("path") {

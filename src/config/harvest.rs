@@ -187,30 +187,28 @@ pub(super) fn epsg_text(text: &str) -> Result<String, String> {
     }
 }
 
-pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
+/// Where the files of a log are, which of their rows count, and what stands for columns that they lack; no columns are mapped yet.
+pub(super) fn source(entry: &Section<'_, '_>, width_key: &str) -> HarvestSettings {
     let paths = entry.required("path", entry.texts("path"), "a file or glob such as \"harvest/*.csv\"");
     if paths.as_ref().is_some_and(|paths| paths.is_empty() || paths.iter().any(|path| path.trim().is_empty())) {
         entry.fault("path", "expected a file or glob such as \"harvest/*.csv\", found an empty one");
     }
     let filter = filter(entry);
     let crs = entry.parsed("crs", epsg_text);
-    let machine = entry.text("machine");
     let mut swath_typed = None;
-    let swath = entry.with_unit("swath", |text| {
+    let swath = entry.with_unit(width_key, |text| {
         swath_typed = Some(text.to_owned());
         Length::parse(text)
     });
-    let swath_m = positive(entry, "swath", swath);
-    let interval_s = positive(entry, "interval", entry.quantity::<Duration>("interval"));
-    let mut settings = HarvestSettings {
+    HarvestSettings {
         paths: paths.unwrap_or_default(),
         by_standard: false,
         filter,
         crs,
-        machine,
-        swath_m,
+        machine: None,
+        swath_m: positive(entry, width_key, swath),
         swath_typed,
-        interval_s,
+        interval_s: None,
         time: None,
         position: PositionColumns::Geometry,
         grain: GrainChannel::WetYield(String::new(), YieldUnit::BushelsPerAcre),
@@ -228,7 +226,13 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
         block: None,
         strip: None,
         drainage_class: None,
-    };
+    }
+}
+
+pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
+    let mut settings = source(entry, "swath");
+    settings.machine = entry.text("machine");
+    settings.interval_s = positive(entry, "interval", entry.quantity::<Duration>("interval"));
     settings.by_standard = !entry.has("columns") && settings.paths.iter().all(|path| may_be_task_data(path));
     let columns = entry.section("columns");
     if !settings.by_standard {
@@ -280,7 +284,7 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
 }
 
 /// Whether a path may lead to task data: TASKDATA.XML, a folder or a .zip.
-fn may_be_task_data(path: &str) -> bool {
+pub(super) fn may_be_task_data(path: &str) -> bool {
     let name = path.rsplit('/').next().unwrap_or("").to_ascii_lowercase();
     match name.rsplit_once('.') {
         None => true,
@@ -298,7 +302,7 @@ fn positive<Q: Quantity>(section: &Section<'_, '_>, key: &str, quantity: Option<
 }
 
 /// Reads `{ column, unit }`, or a bare name, which lacks the unit.
-fn column_and_unit<T>(
+pub(super) fn column_and_unit<T>(
     columns: &Section<'_, '_>,
     key: &str,
     quantity: &'static str,
@@ -328,7 +332,7 @@ fn column_and_unit<T>(
     }
 }
 
-fn measured<Q: Quantity>(columns: &Section<'_, '_>, key: &str) -> Option<MeasuredColumn> {
+pub(super) fn measured<Q: Quantity>(columns: &Section<'_, '_>, key: &str) -> Option<MeasuredColumn> {
     let (name, unit, factor) =
         column_and_unit(columns, key, Q::NAME, &Q::symbols(), |unit| Q::unit(unit).map(|unit| unit.factor))?;
     Some(MeasuredColumn { name, factor, unit })
@@ -370,7 +374,7 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
     }
 }
 
-fn position(columns: &Section<'_, '_>) -> PositionColumns {
+pub(super) fn position(columns: &Section<'_, '_>) -> PositionColumns {
     let (longitude, latitude) = (columns.column("longitude"), columns.column("latitude"));
     let (easting, northing) = (columns.column("easting"), columns.column("northing"));
     for (one, other, key) in [
@@ -395,7 +399,7 @@ fn position(columns: &Section<'_, '_>) -> PositionColumns {
     }
 }
 
-fn time(columns: &Section<'_, '_>) -> Option<TimeColumn> {
+pub(super) fn time(columns: &Section<'_, '_>) -> Option<TimeColumn> {
     let format = |text: &str| match text {
         "epoch_s" => Ok(TimeFormat::EpochSeconds),
         "epoch_ms" => Ok(TimeFormat::EpochMilliseconds),

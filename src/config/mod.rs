@@ -3,6 +3,7 @@
 //! Only resolved settings reach the stages: SI units, defaults filled in, names checked against each other. Each
 //! default has its source in its doc comment.
 
+mod applied;
 mod archive;
 mod clean;
 mod crops;
@@ -20,6 +21,8 @@ mod tests;
 mod treatments;
 mod wetness;
 
+pub(crate) use applied::tested;
+pub use applied::{AppliedSettings, TestedRate, Trust};
 pub use archive::{ArchiveSettings, ReportUnits};
 pub use clean::CleanSettings;
 pub use crops::{CropSettings, SeasonPrices};

@@ -168,13 +168,33 @@ drainage_class = {}
 path = "b.csv"
 [harvest.columns]
 time = { date = "a", clock = "b" }
+[[applied]]
+path = "c.csv"
+where = { column = "a", is = "b", within = "boundary" }
+[applied.columns]
+time = {}
+longitude = {}
+latitude = {}
+easting = {}
+northing = {}
+rate = {}
+target = {}
+width = {}
+state = {}
+product = {}
+sections = {}
+[[applied]]
+path = "d.csv"
+[applied.columns]
+time = { date = "a", clock = "b" }
 "#;
 
 /// An archive that field.toml may be read beside.
 const BESIDE: &str = "name = \"a\"\n[crops.corn]\n";
 
 /// The modules whose fields say what their keys are for.
-const FIELDS: [(&str, &str); 9] = [
+const FIELDS: [(&str, &str); 10] = [
+    ("applied", include_str!("applied.rs")),
     ("clean", include_str!("clean.rs")),
     ("crops", include_str!("crops.rs")),
     ("harvest", include_str!("harvest.rs")),
@@ -187,7 +207,7 @@ const FIELDS: [(&str, &str); 9] = [
 ];
 
 /// What keys are for that fill no field of their name.
-const OWN: [(&str, &str); 62] = [
+const OWN: [(&str, &str); 73] = [
     ("name", "What the archive is called."),
     ("report_units", "Units of the reports: bu/ac, ac, in, ft, mph, or t/ha, ha, mm, m, km/h. Default us."),
     ("answers", "Answers to the questions of a draft; `\"?name\"` in any file stands for the answer of that name."),
@@ -256,6 +276,23 @@ const OWN: [(&str, &str); 62] = [
     ("harvest[].columns.mass_flow", "Wet mass per time. One column tells the grain: this or one of the next four."),
     ("harvest[].columns.mass", "Wet mass of a record."),
     ("harvest[].columns.wet_yield", "Exported yield at field moisture."),
+    (
+        "applied",
+        "One table for each log of what was put down, in the order of application; strips and treatments follow from it.",
+    ),
+    ("applied[].path", "Files, folders of task data (ISO 11783-10) or globs, relative to field.toml."),
+    ("applied[].width", "Working width, where there is no width column."),
+    ("applied[].columns", "What the columns mean; task data (ISO 11783-10) needs none."),
+    ("applied[].columns.time", "Times: stops and passes are told by them."),
+    ("applied[].columns.rate", "The rate that was put down."),
+    ("applied[].columns.width", "Working width."),
+    ("applied[].columns.state", "Whether the planter was at work: down or up, 1 or 0, on or off and the like."),
+    ("applied[].columns.product", "The tank, channel or product of a row; `product` says which are meant."),
+    (
+        "treatments.<treatment>.rate",
+        "The rate that was tested, such as \"8 fl oz/ac\": by it a log tells where the treatment stands.",
+    ),
+    ("treatments.<treatment>.of", "The treatments that it is made of, each told by a log of its own."),
 ];
 
 /// The same, for the last part of a path, where no whole path is told.
@@ -289,6 +326,11 @@ fn about(path: &str) -> String {
         .contains(".seasons.<year>.")
         .then(|| OWN.iter().find(|(own, _)| own.ends_with(&format!(">.{key}"))))
         .flatten();
+    if let Some(rest) = path.strip_prefix("applied[].") {
+        // what the readers take of all logs is told once
+        let own = comment_of(include_str!("applied.rs"), key);
+        return own.unwrap_or_else(|| about(&format!("harvest[].{rest}")));
+    }
     let told = OWN_ENDS.iter().find(|(end, _)| *end == key).map(|(_, text)| (*text).to_owned());
     told.or_else(|| seasonal.map(|(_, text)| (*text).to_owned())).or_else(commented).unwrap_or_default()
 }
@@ -309,6 +351,7 @@ fn comment_of(source: &str, key: &str) -> Option<String> {
                     | "_deg"
                     | "_d"
                     | "_column"
+                    | "_l"
                     | "_bytes"
                     | "_unpacked_bytes"
                     | "_crs"

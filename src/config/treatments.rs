@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::section::Section;
-use crate::quantity::{Currency, MoneyRate};
+use crate::quantity::{ApplicationRate, Currency, MoneyRate};
 
 /// One treatment, or the check.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -20,6 +20,12 @@ pub struct Treatment {
     pub season_cost_per_ha: BTreeMap<i32, f64>,
     /// Whether it is the untreated check.
     pub check: bool,
+    /// The rate that was tested, such as "8 fl oz/ac": with it a log of what was put down tells where the treatment stands.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rate: Option<ApplicationRate>,
+    /// The treatments that it is made of, each told by a log of its own.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub of: Vec<String>,
 }
 
 impl Treatment {
@@ -55,8 +61,29 @@ pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> V
             own.finish_known();
             season_cost_per_ha.extend(cost.map(|cost| (season, cost)));
         }
+        let rate = entry.with_unit("rate", ApplicationRate::parse);
+        if let Some(rate) = rate {
+            let fits = if check { rate.per_ha >= 0.0 } else { rate.per_ha > 0.0 };
+            if !fits {
+                entry.fault("rate", format!("must be greater than 0, found {}", rate.per_ha / rate.unit.per_ha));
+            }
+        }
+        let of = entry.texts("of").unwrap_or_default();
         entry.finish_known();
-        treatments.push(Treatment { key, label, cost_per_ha: cost.unwrap_or(0.0), season_cost_per_ha, check });
+        let cost_per_ha = cost.unwrap_or(0.0);
+        treatments.push(Treatment { key, label, cost_per_ha, season_cost_per_ha, check, rate, of });
+    }
+    for one in treatments.iter().filter(|one| !one.of.is_empty()) {
+        let is_told = |part: &String| treatments.iter().any(|other| other.key == *part && other.rate.is_some());
+        if one.of.len() < 2 || one.check || one.rate.is_some() || !one.of.iter().all(is_told) {
+            section.fault(
+                &one.key,
+                format!(
+                    "`of` takes two treatments or more that have a rate, and none of its own; found {}",
+                    one.of.join(", ")
+                ),
+            );
+        }
     }
     let checks: Vec<_> = treatments.iter().filter(|treatment| treatment.check).map(|one| one.key.as_str()).collect();
     match checks.len() {

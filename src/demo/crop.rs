@@ -158,7 +158,7 @@ impl Crop {
         let mut response = 0.0;
         if let Some(strip) = strip {
             dry += strip_effects[strip];
-            response = field.response_kg_ha[field.strips[strip].treatment][class];
+            response = field.response_kg_ha[field.strips[strip].treatment][class] * field.dose(u, v);
         }
         let dry = ((dry + response) * left).max(0.0);
         let area = self.cell_m * self.cell_m;

@@ -90,6 +90,7 @@ impl Scenario {
                 response_kg_ha: Vec::new(),
                 strip_sd_kg_ha: 0.0,
                 strips: Vec::new(),
+                doses: Vec::new(),
                 market_moisture_pct: 15.5,
                 moisture_pct: 19.0,
                 moisture_sd_pct: 1.0,

@@ -3,6 +3,7 @@
 //! Farms, fields and products are invented. The physical process is simulated, not its statistics: crop → header → delay and
 //! mixing → sensors → records, with the errors that such records carry.
 
+pub mod applied;
 pub mod archive;
 mod catalogue;
 mod crop;
@@ -34,8 +35,8 @@ pub use faults::InjectedFault;
 pub use layout::{ROW_M, TrialPlan};
 pub use outcome::{Load, MassBalance, RawRecord, RecordTruth, Simulated};
 pub use plan::{
-    FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, RaisedLog, Scenario, Sharing, Spot, StripPlan,
-    SurfacePlan,
+    Dose, FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, RaisedLog, Scenario, Sharing, Spot,
+    StripPlan, SurfacePlan,
 };
 pub use simulate::simulate;
 pub use soil::{DRAINAGE_CLASSES, Pond, SoilPlan, WavyLine};

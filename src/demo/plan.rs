@@ -56,6 +56,17 @@ pub struct StripPlan {
     pub v: (f64, f64),
 }
 
+/// Ground on which a treatment was not put down as it should.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Dose {
+    /// From and to, across, m.
+    pub u: (f64, f64),
+    /// From and to, along, m.
+    pub v: (f64, f64),
+    /// What is left of the response, as a share.
+    pub share: f64,
+}
+
 /// One field in one season.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FieldPlan {
@@ -81,6 +92,8 @@ pub struct FieldPlan {
     pub strip_sd_kg_ha: f64,
     /// The strips; none for a field without a trial.
     pub strips: Vec<StripPlan>,
+    /// Ground on which the treatments were not put down as they should; the last that holds a place counts.
+    pub doses: Vec<Dose>,
     /// Market moisture, percent wet basis.
     pub market_moisture_pct: f64,
     /// Mean moisture at harvest, percent wet basis.
@@ -90,6 +103,12 @@ pub struct FieldPlan {
 }
 
 impl FieldPlan {
+    /// What is left of a treatment's response at a place, as a share.
+    pub fn dose(&self, u: f64, v: f64) -> f64 {
+        let holds = |dose: &&Dose| u >= dose.u.0 && u < dose.u.1 && v >= dose.v.0 && v < dose.v.1;
+        self.doses.iter().rev().find(holds).map_or(1.0, |dose| dose.share)
+    }
+
     /// The boundary, open, counter-clockwise in (u, v).
     pub fn boundary(&self) -> Vec<(f64, f64)> {
         let (w, l, c) = (self.width_m, self.length_m, self.cut_corner_m);

@@ -99,6 +99,8 @@ impl Simulated {
             surface: None,
             tickets: Vec::new(),
             row_spacing_m: Some(field.row_m),
+            logs: Vec::new(),
+            applied: None,
             cautions: Cautions::default(),
         }
     }

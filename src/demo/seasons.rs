@@ -232,6 +232,7 @@ fn field_plan(seed: u64, entry: &Entry, site: &Site, farm: &Farm, (width_m, leng
         response_kg_ha: Vec::new(),
         strip_sd_kg_ha: 0.011 * mean_bu * per_bu,
         strips: Vec::new(),
+        doses: Vec::new(),
         market_moisture_pct: if entry.crop == CropKind::Corn { 15.5 } else { 13.0 },
         moisture_pct: if entry.crop == CropKind::Corn { 18.6 } else { 12.4 },
         moisture_sd_pct: if entry.crop == CropKind::Corn { 1.1 } else { 0.5 },

@@ -129,6 +129,8 @@ mod tests {
             cost_per_ha: cost_per_ac / 0.404_685_642_24,
             season_cost_per_ha: BTreeMap::new(),
             check: false,
+            rate: None,
+            of: Vec::new(),
         }
     }
 

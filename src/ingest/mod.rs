@@ -3,6 +3,7 @@
 //! Decides: format, columns, units, coordinate reference system, time. It is the one stage that reads files; all later
 //! stages are pure functions of what it delivers.
 
+mod applied;
 mod assemble;
 mod channels;
 mod clocks;
@@ -56,13 +57,15 @@ pub struct SiteYearFiles {
     pub tickets: Option<InputFile>,
     /// The precipitation grids of the season.
     pub wetness: Option<SeasonGrids>,
+    /// The logs of what was put down, by entry, sorted by name.
+    pub applied: Vec<Vec<InputFile>>,
 }
 
 impl SiteYearFiles {
     /// The site-year's own files, with the parts of shapefiles, sorted by name.
     pub fn own(&self) -> Vec<InputFile> {
         let single = [&self.boundary, &self.strips, &self.tickets];
-        with_parts(self.harvest.iter().flatten().chain(single.into_iter().flatten()))
+        with_parts(self.harvest.iter().chain(&self.applied).flatten().chain(single.into_iter().flatten()))
     }
 
     /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
@@ -151,30 +154,7 @@ pub fn run(
     };
     // wetness is that of the field: a file may hold records of other fields, too
     let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
-    let wetness = match (&files.wetness, &archive.wetness) {
-        (Some(grids), Some(settings)) => {
-            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y);
-            let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
-            match wetness {
-                None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
-                Some(wetness) if wetness.measure.is_none() => {
-                    let code = settings.measure.code();
-                    cautions.add(
-                        Caution::WetnessMissing,
-                        format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals"),
-                    );
-                }
-                Some(_) => {}
-            }
-            if let Some(wetness) = &wetness
-                && let Some(doubt) = wetness::doubt(wetness, grids, settings)?
-            {
-                cautions.add(Caution::UnitsDoubtful, doubt);
-            }
-            wetness
-        }
-        _ => None,
-    };
+    let wetness = wetness_of(files, archive, &utm, (middle_x, middle_y), &mut cautions)?;
     let wetness_mm = wetness.map(|wetness| wetness.departure_mm);
     let wetness_measure = wetness.and_then(|wetness| wetness.measure);
     let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm));
@@ -184,6 +164,7 @@ pub fn run(
     }
     let tickets = files.tickets.as_ref().map(|file| tickets::read(file, archive.read)).transpose()?.unwrap_or_default();
     note_channels(&records, field, &mut cautions);
+    let logs = applied::logs(files, field, archive, (boundary_layer.as_ref(), &utm), &records, &mut cautions)?;
     let entries: Vec<usize> = records.files.iter().map(|file| entry_of.get(file).copied().unwrap_or(0)).collect();
     check_settings(
         &Configured {
@@ -211,8 +192,44 @@ pub fn run(
         surface,
         tickets,
         row_spacing_m: field.row_spacing_m,
+        logs,
+        applied: None,
         cautions,
     })
+}
+
+/// The wetness of the season at a place (UTM metres), and what is missing of it.
+fn wetness_of(
+    files: &SiteYearFiles,
+    archive: &ArchiveSettings,
+    utm: &Crs,
+    (x, y): (f64, f64),
+    cautions: &mut Cautions,
+) -> Result<Option<wetness::Wetness>, IngestError> {
+    match (&files.wetness, &archive.wetness) {
+        (Some(grids), Some(settings)) => {
+            let wetness = wetness::wetness(grids, settings, utm, x, y);
+            let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
+            match wetness {
+                None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
+                Some(wetness) if wetness.measure.is_none() => {
+                    let code = settings.measure.code();
+                    cautions.add(
+                        Caution::WetnessMissing,
+                        format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals"),
+                    );
+                }
+                Some(_) => {}
+            }
+            if let Some(wetness) = &wetness
+                && let Some(doubt) = wetness::doubt(wetness, grids, settings)?
+            {
+                cautions.add(Caution::UnitsDoubtful, doubt);
+            }
+            Ok(wetness)
+        }
+        _ => Ok(None),
+    }
 }
 
 /// The middle of the strips, or of the boundary where there are none, UTM metres.
@@ -240,7 +257,7 @@ fn parts<'s>(
                 return Err(IngestError::Empty { file: file.name.clone(), what: "records" });
             }
             let crs = file_crs(&file.name, table.crs.as_ref(), harvest)?;
-            refuse_other_positions(&file.name, number + 1, harvest, &crs)?;
+            refuse_other_positions(&file.name, &format!("harvest[{}]", number + 1), harvest, &crs)?;
             let labels = harvest.filter.as_ref().and_then(|filter| filter.labels.as_ref());
             let labels = labels.and_then(|(column, _)| table.texts.get(&column.name)).cloned();
             let mut channels = channels::channels(&file.name, table, harvest, bushel)?;
@@ -263,7 +280,7 @@ fn file_crs(file: &str, own: Option<&Crs>, harvest: &HarvestSettings) -> Result<
 }
 
 /// Degrees are no metres: the columns of positions must fit the reference system.
-fn refuse_other_positions(file: &str, entry: usize, harvest: &HarvestSettings, crs: &Crs) -> Result<(), IngestError> {
+fn refuse_other_positions(file: &str, entry: &str, harvest: &HarvestSettings, crs: &Crs) -> Result<(), IngestError> {
     let (found, expected) = match (&harvest.position, crs.is_geographic()) {
         (PositionColumns::LongitudeLatitude(..), false) => {
             ("longitude and latitude", "map easting and northing, or write `crs = \"EPSG:4326\"`")
@@ -275,7 +292,7 @@ fn refuse_other_positions(file: &str, entry: usize, harvest: &HarvestSettings, c
     };
     let kind = if crs.is_geographic() { "geographic" } else { "projected" };
     Err(IngestError::Contradiction(format!(
-        "field.toml: harvest[{entry}].columns: {found} are mapped, but the reference system of {file} is {kind} ({crs}); {expected}"
+        "field.toml: {entry}.columns: {found} are mapped, but the reference system of {file} is {kind} ({crs}); {expected}"
     )))
 }
 

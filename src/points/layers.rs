@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use geo::MultiPolygon;
 
-use super::{Cautions, Records};
+use super::{Applied, AppliedLog, Cautions, Records};
 use crate::raster::Raster;
 
 /// A strip's polygon with its labels, UTM metres.
@@ -78,6 +78,10 @@ pub struct Ingested {
     pub tickets: Vec<Ticket>,
     /// Distance between the rows of the crop, m, where it is given.
     pub row_spacing_m: Option<f64>,
+    /// The logs of what was put down, in the order of application.
+    pub logs: Vec<AppliedLog>,
+    /// What became of them; absent without logs.
+    pub applied: Option<Applied>,
     /// What the reader must know.
     pub cautions: Cautions,
 }

@@ -6,6 +6,7 @@
 //! Conventions, for all columns: struct of arrays, one row a record of the yield monitor, SI units, a missing float
 //! is NaN (written as null), a missing label is [`Labels::NONE`].
 
+mod applied;
 mod assigned;
 mod cautions;
 mod cleaned;
@@ -14,6 +15,7 @@ mod layers;
 mod marks;
 mod records;
 
+pub use applied::{Applied, AppliedLog, Finding, PutDown, Stretch};
 pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};

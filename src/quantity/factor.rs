@@ -23,3 +23,7 @@ pub const HA_PER_AC: f64 = M2_PER_AC / M2_PER_HA;
 pub const KG_PER_QUINTAL: f64 = 100.0;
 /// Kilograms in one tonne.
 pub const KG_PER_T: f64 = 1_000.0;
+/// Litres in one US gallon (231 cubic inches).
+pub const L_PER_GAL: f64 = 3.785_411_784;
+/// Litres in one US fluid ounce (1/128 gallon).
+pub const L_PER_FL_OZ: f64 = L_PER_GAL / 128.0;

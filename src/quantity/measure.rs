@@ -1,7 +1,8 @@
 //! The measured quantities, each a newtype over its SI value.
 
 use super::factor::{
-    KG_PER_LB, KG_PER_QUINTAL, KG_PER_T, M_PER_FT, M_PER_IN, M_PER_MI, M_S_PER_MPH, M2_PER_AC, M2_PER_HA,
+    KG_PER_LB, KG_PER_QUINTAL, KG_PER_T, L_PER_FL_OZ, L_PER_GAL, M_PER_FT, M_PER_IN, M_PER_MI, M_S_PER_MPH, M2_PER_AC,
+    M2_PER_HA,
 };
 use super::parse::{QuantityError, nearest, split_number};
 
@@ -133,6 +134,17 @@ quantity!(
         Unit::new("q", KG_PER_QUINTAL, &["quintal"]),
         Unit::new("t", KG_PER_T, &["tonne"]),
         Unit::new("lb", KG_PER_LB, &["lbs"]),
+    ]
+);
+quantity!(
+    /// A volume in litres.
+    Volume, "volume",
+    [
+        Unit::new("L", 1.0, &["l", "litre", "litres", "liter", "liters"]),
+        Unit::new("mL", 1e-3, &["ml"]),
+        Unit::new("gal", L_PER_GAL, &["gallon", "gallons"]),
+        Unit::new("qt", L_PER_GAL / 4.0, &[]),
+        Unit::new("fl oz", L_PER_FL_OZ, &[]),
     ]
 );
 quantity!(

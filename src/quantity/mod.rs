@@ -10,9 +10,11 @@ pub mod factor;
 mod measure;
 mod money;
 mod parse;
+mod rate;
 mod yields;
 
-pub use measure::{Bearing, DataSize, Duration, Length, Mass, MassFlow, Percent, Quantity, Speed};
+pub use measure::{Bearing, DataSize, Duration, Length, Mass, MassFlow, Percent, Quantity, Speed, Volume};
 pub use money::{Currency, MoneyRate};
 pub use parse::{QuantityError, nearest, split_number};
+pub use rate::{ApplicationRate, RateKind, RateUnit};
 pub use yields::{BushelWeight, YieldUnit, dry_factor};

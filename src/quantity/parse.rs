@@ -47,6 +47,8 @@ fn example(quantity: &str) -> &'static str {
         "mass flow" => "20 lb/s",
         "time span" => "12 s",
         "percentage" => "15.5 %",
+        "volume" => "6 gal",
+        "rate of application" => "8 fl oz/ac",
         "price" => "4.20 USD/bu",
         "cost" => "20 USD/ac",
         "hauling cost" => "0.15 USD/bu",

@@ -1,6 +1,7 @@
 //! The data dictionary: every column of every table and layer, declared once by name. `columns.csv` and `bandlift describe columns`
 //! are made of it, and a table is not written with a column that it lacks.
 
+use super::applied::APPLIED_COLUMNS;
 use super::economics::ECONOMICS_COLUMNS;
 use super::forest::{FOREST_COLUMNS, TREND_COLUMNS};
 use super::plan::{PLAN_COLUMNS, REPLICATION_COLUMNS, ZONING_COLUMNS};
@@ -40,7 +41,7 @@ const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub const DICTIONARY: [Column; 138] = [
+pub const DICTIONARY: [Column; 149] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -75,12 +76,30 @@ pub const DICTIONARY: [Column; 138] = [
         "precipitation of the months of wetness less normal; in rows over site-years their mean",
         "the wetness is not known",
     ),
-    column("longitude", "number", "degrees", "middle of the records, WGS 84", ""),
-    column("latitude", "number", "degrees", "middle of the records, WGS 84", ""),
+    column(
+        "longitude",
+        "number",
+        "degrees",
+        "middle of the records, or of a stretch, WGS 84",
+        "the stretch has no ground",
+    ),
+    column(
+        "latitude",
+        "number",
+        "degrees",
+        "middle of the records, or of a stretch, WGS 84",
+        "the stretch has no ground",
+    ),
     column("blocks", "integer", "", "blocks in which treatment and check were compared", ""),
     column("strips", "integer", "", "treated strips that were compared; in replication.csv all strips of a layout", ""),
     column("segments", "integer", "", "treated segments that were compared", ""),
-    column("area", "number", "area_unit", "ground of the treated segments; in a plan, ground of the zone", ""),
+    column(
+        "area",
+        "number",
+        "area_unit",
+        "ground of the treated segments; in a plan, of the zone; in applied.csv, of the stretch",
+        "",
+    ),
     column("area_unit", "text", "", "unit of areas", ""),
     column("check_yield", "number", "yield_unit", "mean dry yield of the check where it was compared", "not estimable"),
     column("treated_yield", "number", "yield_unit", "mean dry yield of the treated segments", "not estimable"),
@@ -319,7 +338,7 @@ pub const DICTIONARY: [Column; 138] = [
     column("header_passes", "integer", "", "passes of the combine that count in a strip", ""),
     column("planted_width", "number", "length_unit", "width of the strip as it is planted", ""),
     column("harvest_width", "number", "length_unit", "width on which a pass counts", ""),
-    column("length", "number", "length_unit", "mean length of the strip", ""),
+    column("length", "number", "length_unit", "mean length of the strip, or of a stretch", "no length of a pass"),
     column("length_unit", "text", "", "unit of lengths", ""),
     column("harvest_area", "number", "area_unit", "ground on which a pass counts", ""),
     column("bearing_deg", "number", "degrees", "direction of the strips from true north", ""),
@@ -365,6 +384,23 @@ pub const DICTIONARY: [Column; 138] = [
     column("terrain_index", "number", "", "topographic wetness index", "no elevation model"),
     column("depression_m", "number", "m", "depth below the filled surface", "no elevation model"),
     column("yield", "number", "yield_unit", "dry yield at market moisture", "not known"),
+    column("log", "text", "", "name of the log of what was put down", ""),
+    column("finding", "text", "", "a strip, why a stretch was left out, or what disagrees", ""),
+    column("from", "timestamp", "UTC", "its first moment", "of ground that several passes share"),
+    column("to", "timestamp", "UTC", "its last moment", "of ground that several passes share"),
+    column("rate", "number", "rate_unit", "mean rate that was logged", "not logged"),
+    column("target_rate", "number", "rate_unit", "mean rate that was asked for", "not logged"),
+    column("rate_unit", "text", "", "unit of rates", ""),
+    column(
+        "first_row",
+        "integer",
+        "",
+        "its first row, the first data row being 1",
+        "of ground that several passes share",
+    ),
+    column("last_row", "integer", "", "its last row", "of ground that several passes share"),
+    column("used", "text", "", "what the analysis stands on: log or strips", ""),
+    column("note", "text", "", "more in words", "no more is to be said"),
     column("file", "text", "", "file that the column stands in", ""),
     column("column", "text", "", "its name", ""),
     column("type", "text", "", "text, integer, number or boolean", ""),
@@ -398,6 +434,7 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
         ("site_years/…/removals.csv", of(&[&REMOVAL_COLUMNS])),
         ("site_years/…/contrasts.csv", of(&[&CONTRAST_COLUMNS])),
         ("site_years/…/sensitivity.csv", of(&[&SENSITIVITY_COLUMNS])),
+        ("site_years/…/applied.csv", of(&[&APPLIED_COLUMNS])),
         ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS])),
         ("site_years/…/segments.parquet", of(&[&parquet::SEGMENT_COLUMNS])),
         ("plan/plan.csv", of(&[&PLAN_COLUMNS])),

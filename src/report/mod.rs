@@ -1,6 +1,7 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
 mod answers;
+mod applied;
 mod columns;
 mod economics;
 mod explain;
@@ -114,6 +115,7 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile { name: "contrasts.csv", bytes: tables::contrasts(result, &units)? },
         OutputFile { name: LAYERS, bytes: geopackage::layers(ingested, joined, result, &units)? },
     ];
+    files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv", bytes }));
     let drawn = html::drawn(case, &units, grid.as_ref())?;
     files.extend(priced(result, archive, provenance, drawn.clone())?);
     if let Some(grid) = &grid {

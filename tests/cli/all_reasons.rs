@@ -15,15 +15,19 @@ use crate::archive::{Archive, LENGTH, Row, STRIPS, SWATH, TREATED, collection, c
 const FIELDS: u64 = 40;
 
 /// What no simulated harvest raises, and the test that does and asks for it by name.
-const ELSEWHERE: [(&str, &str); 16] = [
+const ELSEWHERE: [(&str, &str); 20] = [
     ("area-mismatch", include_str!("all_reasons.rs")),
     ("clocks-disagree", include_str!("channels.rs")),
     ("dates-doubtful", include_str!("draft/contradictions.rs")),
     ("geometry-repaired", include_str!("bad_geometry.rs")),
+    ("ground-left-out", include_str!("applied.rs")),
+    ("log-moved", include_str!("applied.rs")),
+    ("log-offset-unknown", include_str!("applied.rs")),
     ("moisture-assumed", include_str!("channels.rs")),
     ("moisture-differs", include_str!("all_reasons.rs")),
     ("soil-incomplete", include_str!("bad_geometry.rs")),
     ("speed-differs", include_str!("all_reasons.rs")),
+    ("strips-disagree", include_str!("applied.rs")),
     ("swath-derived", include_str!("bad_records.rs")),
     ("tickets-disagree", include_str!("channels.rs")),
     ("time-missing", include_str!("channels.rs")),

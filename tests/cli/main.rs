@@ -15,6 +15,7 @@ mod support;
 mod archive;
 
 mod all_reasons;
+mod applied;
 mod bad_archive;
 mod bad_geometry;
 mod bad_records;

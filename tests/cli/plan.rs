@@ -400,6 +400,15 @@ fn strips_run_where_they_are_told_to_and_a_field_that_is_not_there_is_refused() 
     // 40 ft and 30 ft: one pass of each, 5 ft left at each side
     let sheet = fs::read_to_string(out.join("plan/corn/tamsin-flats/creek-quarter/strips.html")).unwrap();
     assert!(sheet.contains("the first with its edge 5 ft in from the side of the strip"), "{sheet}");
+    // how a product that settles is kept out of the strips is for those who log rates
+    assert!(!sheet.contains("agitated"));
+    let cost = "cost = \"20.00 USD/ac\"";
+    edit(&settings, cost, &format!("{cost}\nrate = \"8 fl oz/ac\""));
+    assert_eq!(plan_of(&root, &out).code, 0);
+    let sheet = fs::read_to_string(out.join("plan/corn/tamsin-flats/creek-quarter/strips.html")).unwrap();
+    for part in ["agitated before each fill", "common practice, no source", "The product label comes first"] {
+        assert!(sheet.contains(part), "{part}");
+    }
     // the direction is that from true north: along a meridian and a parallel at the strip's own latitude
     let strips = json(&out.join("plan/corn/tamsin-flats/creek-quarter/strips.geojson"));
     let ring = strips["features"][0]["geometry"]["coordinates"][0].as_array().unwrap();

@@ -29,7 +29,7 @@ fn steps(text: &str, of_one: f64) -> i32 {
 }
 
 /// One record as bytes: time, position by satellites with its state, and values by their place in the header.
-fn record(row: &Row, ahead_s: i64, values: &[(u8, i32)]) -> Vec<u8> {
+pub fn record(row: &Row, ahead_s: i64, values: &[(u8, i32)]) -> Vec<u8> {
     let utc_ms = (row.time * 1000.0).round() as i64;
     let clock = |ms: i64| ((ms.rem_euclid(86_400_000)) as u32, (ms.div_euclid(86_400_000) - DAYS_TO_1980) as u16);
     let (time, day) = clock(utc_ms + 1000 * ahead_s);
@@ -70,7 +70,7 @@ fn log_of(rows: &[Row], ahead_s: i64) -> Vec<u8> {
     rows.iter().enumerate().flat_map(|(at, row)| record(row, ahead_s, &values(row, at == 0))).collect()
 }
 
-fn task_data(version: u8, inside: &str) -> String {
+pub fn task_data(version: u8, inside: &str) -> String {
     format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<ISO11783_TaskData VersionMajor=\"{version}\" VersionMinor=\"0\" \
          ManagementSoftwareManufacturer=\"invented\" DataTransferOrigin=\"2\">{inside}</ISO11783_TaskData>"
@@ -82,7 +82,7 @@ const FARM: &str =
 const DEVICE: &str = r#"<DVC A="DVC1" B="A" D="A000000000000000"><DET A="DET-1" B="1" C="1" D="combine" E="0" F="0"/>
 <DET A="DET-2" B="2" C="2" D="header" E="1" F="1"/><DET A="DET-3" B="3" C="4" D="section" E="2" F="2"/></DVC>"#;
 
-fn task(logs: &[(&str, usize)]) -> String {
+pub fn task(logs: &[(&str, usize)]) -> String {
     let logs: Vec<String> =
         logs.iter().map(|(name, bytes)| format!("<TLG A=\"{name}\" B=\"{bytes}\" C=\"1\"/>")).collect();
     let logs = logs.concat();

@@ -269,7 +269,10 @@ fn examine(
     };
     match ingest::run(&files, &field, settings, shared) {
         Err(error) => fault(error.to_string()),
-        Ok(ingested) => describe(folder, &field, settings, &files, &ingested),
+        Ok(mut ingested) => match crate::applied::run(&mut ingested, &field, settings) {
+            Err(error) => fault(error.to_string()),
+            Ok(()) => describe(folder, &field, settings, &files, &ingested),
+        },
     }
 }
 

@@ -18,7 +18,7 @@ use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
 use crate::report::units::{level, trimmed};
 use crate::report::yield_grid::YieldGrid;
-use crate::report::{Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units};
+use crate::report::{Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied};
 use crate::results::{Estimate, Response, SignChanges, SiteYear};
 use crate::stats::robust;
 
@@ -48,7 +48,7 @@ pub(in crate::report) fn drawn(
         (Some(ground), Some(scale)) => Some(script_json(&map_data(case, ground, scale, units)?)?),
         _ => None,
     };
-    Ok(Drawn(json!({
+    let mut drawn = json!({
         "difference_map": ground
             .as_ref()
             .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
@@ -59,7 +59,11 @@ pub(in crate::report) fn drawn(
         "strips": ground.as_ref().map(|ground| tell.strips(case, ground)),
         "strip_names": ground.as_ref().map(|ground| tell.strip_names(ground)),
         "along": ground.as_ref().map(|ground| Tell::along(case, ground)),
-    })))
+    });
+    if let Some(part) = applied::part(case.ingested, archive, units) {
+        drawn["applied"] = part;
+    }
+    Ok(Drawn(drawn))
 }
 
 /// `report.html`.

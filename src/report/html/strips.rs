@@ -9,6 +9,7 @@ use super::render;
 use super::text::{decimals, shown};
 use crate::config::ArchiveSettings;
 use crate::geometry::rings;
+use crate::report::applied::ADVICE;
 use crate::report::units::{level, trimmed};
 use crate::report::{FIRST, ReportError, Units};
 use crate::results::{Course, PlannedField, SeasonPlan, StripLayout};
@@ -86,6 +87,7 @@ pub(in crate::report) fn page(
             "tells": keys.iter().map(|(key, _)| tells(key, field, layout, archive, units)).collect::<Vec<_>>(),
             "confidence": level(archive.model.confidence),
             "seed": layout.seed,
+            "advice": keys.iter().any(|(key, _)| archive.treatment(key).is_some_and(|one| one.rate.is_some())).then_some(ADVICE),
             "refused": layout.refused,
         }),
     )

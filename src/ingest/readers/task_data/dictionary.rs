@@ -94,6 +94,11 @@ pub(super) fn is_yield(ddi: u16) -> bool {
     matches!(ddi, 83..=88 | 181 | 182 | 261 | 263 | 358 | 359)
 }
 
+/// Whether a number tells what was put down, by area: the rate or its setpoint.
+pub(super) fn is_rate(ddi: u16) -> bool {
+    matches!(ddi, 1 | 2 | 6 | 7 | 11 | 12)
+}
+
 /// Whether a value stands until the log tells another.
 pub(super) fn stands(ddi: u16) -> bool {
     CONDENSED.contains(&ddi) || of(ddi).is_some_and(|entry| entry.stands)

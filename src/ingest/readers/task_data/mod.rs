@@ -254,13 +254,13 @@ impl TaskData {
         Ok(())
     }
 
-    /// Reads the wanted columns. Where a wanted number tells a flow or a yield, the logs that tell none are left out: they are those
-    /// of other work.
+    /// Reads the wanted columns. Where a wanted number tells a flow, a yield or a rate of application, the logs that tell none are left
+    /// out: they are those of other work.
     pub(crate) fn read(mut self, wanted: &Wanted) -> Result<Table, IngestError> {
         self.check(wanted)?;
         let of_value = |name: &String| self.values.iter().find(|(known, _)| known == name).map(|(_, column)| column);
-        let yields: Vec<&ValueColumn> =
-            wanted.numbers.iter().filter_map(of_value).filter(|column| dictionary::is_yield(column.ddi)).collect();
+        let is_of_work = |column: &&ValueColumn| dictionary::is_yield(column.ddi) || dictionary::is_rate(column.ddi);
+        let of_work: Vec<&ValueColumn> = wanted.numbers.iter().filter_map(of_value).filter(is_of_work).collect();
         let names: BTreeSet<&String> = wanted.numbers.iter().chain(&wanted.texts).collect();
         let names: Vec<&String> = names.into_iter().collect();
         let columns: Vec<Option<&ValueColumn>> = names.iter().map(|name| of_value(name)).collect();
@@ -268,7 +268,7 @@ impl TaskData {
         let mut labels: Vec<TextColumn> = vec![TextColumn::default(); LABELS.len()];
         let (mut x, mut y) = (Vec::new(), Vec::new());
         for (at, log) in self.logs.iter().enumerate() {
-            if !yields.is_empty() && !yields.iter().any(|column| column.places.contains_key(&at)) {
+            if !of_work.is_empty() && !of_work.iter().any(|column| column.places.contains_key(&at)) {
                 continue;
             }
             let bytes = records_of(&self.file, &mut self.store, log)?;
