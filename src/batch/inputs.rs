@@ -6,7 +6,9 @@ use chrono::{Datelike, NaiveDate};
 use thiserror::Error;
 
 use super::discover::{SiteYearFolder, relative};
-use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings};
+use crate::config::{
+    ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months,
+};
 use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, window_months};
 
 /// A path that cannot be used.
@@ -119,7 +121,7 @@ pub(super) fn seasons_with_grids(
     let resolver = Resolver { archive, real_archive, allow_outside };
     let mut seasons = resolver.all_seasons(wetness, planted)?;
     if wetness.measure == WetnessMeasure::Spi {
-        let history: Vec<_> = seasons.iter().map(|one| (one.totals.clone(), one.shares.clone())).collect();
+        let history: Vec<_> = seasons.iter().map(|one| (one.totals.clone(), one.months.clone())).collect();
         for season in &mut seasons {
             season.history.clone_from(&history);
         }
@@ -152,7 +154,7 @@ impl Resolver<'_> {
         let mut grids = self.season_grids(wetness, season, planted)?;
         if wetness.measure == WetnessMeasure::Spi {
             let all = self.all_seasons(wetness, planted)?;
-            grids.history = all.into_iter().map(|one| (one.totals, one.shares)).collect();
+            grids.history = all.into_iter().map(|one| (one.totals, one.months)).collect();
         }
         Ok(grids)
     }
@@ -165,6 +167,7 @@ impl Resolver<'_> {
         let mut found = Vec::new();
         for season in CALENDAR {
             match self.season_grids(wetness, season, planted) {
+                Ok(grids) if !grids.are_there() => {}
                 Ok(grids) => found.push(grids),
                 Err(PathFault::Missing { .. }) => {}
                 Err(fault) => return Err(fault),
@@ -199,18 +202,17 @@ impl Resolver<'_> {
             let files = months.iter().map(|&(year, month, _)| of_archive(&filled(pattern, (year, Some(month))), key));
             files.collect::<Result<Vec<_>, _>>()
         };
-        let shares = months.iter().map(|one| one.2).collect();
         let history = Vec::new();
         match &wetness.grids {
             PrecipitationGrids::TotalAndNormal { total, normal } => Ok(SeasonGrids {
                 totals: monthly(total, "wetness.total")?,
                 normals: monthly(normal, "wetness.normal")?,
-                shares,
+                months,
                 history,
             }),
-            PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") => {
+            PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") || holds_months(pattern) => {
                 let totals = monthly(pattern, "wetness.departure")?;
-                Ok(SeasonGrids { totals, shares, ..SeasonGrids::default() })
+                Ok(SeasonGrids { totals, months, ..SeasonGrids::default() })
             }
             PrecipitationGrids::Departure(pattern) => {
                 let totals = vec![of_archive(&filled(pattern, (season, None)), "wetness.departure")?];
@@ -222,7 +224,7 @@ impl Resolver<'_> {
     fn single(&self, base: &Path, path: &str, key: &str) -> Result<InputFile, PathFault> {
         self.refuse_outside(path, key)?;
         let full = base.join(path);
-        if !full.is_file() {
+        if data_file(&full).is_none() {
             return Err(PathFault::Missing { key: key.to_owned(), path: path.to_owned() });
         }
         self.inside(&full, path, key)?;
@@ -279,7 +281,7 @@ impl Resolver<'_> {
     }
 
     fn named(&self, path: PathBuf) -> InputFile {
-        // `a/../b` is named `b`.
+        // `a/../b` is named `b`
         let mut parts: Vec<String> = Vec::new();
         for part in relative(self.archive, &path).split('/') {
             match part {

@@ -34,4 +34,4 @@ pub use reference::{Fact, Kind, SettingsFile, schema, settings};
 pub use soil::{DRAINAGE_CLASSES, SoilSettings};
 pub use target::{FEWEST_BLOCKS, StripLayoutSettings, TargetSettings};
 pub use treatments::Treatment;
-pub use wetness::{PrecipitationGrids, WetnessMeasure, WetnessSettings};
+pub use wetness::{PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months, unit_of_depth};

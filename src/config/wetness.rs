@@ -110,6 +110,21 @@ impl WetnessSettings {
     }
 }
 
+/// Whether the files of a pattern say by themselves which months they hold: NetCDF.
+pub fn holds_months(pattern: &str) -> bool {
+    [".nc", ".nc4"].iter().any(|end| pattern.to_ascii_lowercase().ends_with(end))
+}
+
+/// The unit of a depth of rain that is so many millimetres, as the settings write it.
+pub fn unit_of_depth(mm_per_unit: f64) -> &'static str {
+    match mm_per_unit {
+        mm if mm > 500.0 => "m",
+        mm if mm > 20.0 => "in",
+        mm if mm > 5.0 => "cm",
+        _ => "mm",
+    }
+}
+
 const DEFAULT_LABELS: [&str; 3] = ["drier", "near normal", "wetter"];
 
 pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
@@ -137,6 +152,9 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     let (total, normal, departure) = (section.text("total"), section.text("normal"), section.text("departure"));
     for (key, pattern) in [("total", &total), ("normal", &normal), ("departure", &departure)] {
         let Some(pattern) = pattern else { continue };
+        if holds_months(pattern) {
+            continue;
+        }
         if key != "departure" && !pattern.contains("{month}") {
             section.fault(key, format!("expected a pattern with {{month}}, found `{pattern}`"));
         }
@@ -159,8 +177,10 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     let mm_per_unit = section
         .parsed("unit", |unit| match unit {
             "mm" => Ok(1.0),
+            "cm" => Ok(10.0),
+            "m" => Ok(1_000.0),
             "in" => Ok(25.4),
-            other => Err(format!("unknown unit `{other}`; the grids hold `mm` or `in`")),
+            other => Err(format!("unknown unit `{other}`; the grids hold `mm`, `cm`, `m` or `in`")),
         })
         .unwrap_or(1.0);
 
@@ -176,7 +196,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
         section.fault("measure", format!("`{}` takes grids of totals and normals, found departures", measure.code()));
     }
     if let (Some(_), Some(PrecipitationGrids::Departure(pattern))) = (window_d, &grids)
-        && !pattern.contains("{month}")
+        && !(pattern.contains("{month}") || holds_months(pattern))
     {
         section.fault("window", format!("takes monthly grids, found `{pattern}` without {{month}}"));
     }

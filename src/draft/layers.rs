@@ -210,7 +210,9 @@ pub(super) fn wetness(grids: &[(usize, &str, &Grid)]) -> Option<Wetness> {
     let mut middles: Vec<f64> = of_normals.iter().map(|one| one.2).collect();
     let middle = crate::stats::robust::median_in_place(&mut middles).ok()?;
     // a month's normal in inches is a number below 15, in millimetres hardly ever where crops grow
+    let recorded: BTreeSet<&str> = grids.iter().filter_map(|(_, _, grid)| grid.unit).collect();
     let (unit, probability) = match middle {
+        _ if recorded.len() == 1 => (recorded.first().copied().unwrap_or("mm"), 0.99),
         middle if middle > 25.0 => ("mm", 0.99),
         middle if middle > 12.0 => ("mm", 0.8),
         middle if middle > 0.8 => ("in", 0.97),

@@ -21,6 +21,7 @@ use thiserror::Error;
 pub use ask::Question;
 
 use crate::ingest;
+use crate::raster::is_grid;
 use columns::Columns;
 use layers::Layers;
 use sight::{Kind, Log};
@@ -226,7 +227,7 @@ fn data_files(folder: &Path, archive: &Path) -> Vec<String> {
         })
         .filter(|name| {
             let own = ["archive.toml", "field.toml", "draft.md", write::ARCHIVE_SCHEMA, write::FIELD_SCHEMA];
-            let part = ["dbf", "shx", "prj", "cpg", "sbn", "sbx", "qmd", "xml"];
+            let part = ["dbf", "shx", "prj", "cpg", "sbn", "sbx", "qmd", "xml", "hdr", "stx"];
             let extension = name.rsplit('.').next().unwrap_or("").to_ascii_lowercase();
             let path = folder.join(name);
             // the logs of task data stand for themselves in TASKDATA.XML
@@ -244,8 +245,7 @@ fn look_at(folder: &Path, names: &[String]) -> Vec<Seen> {
     };
     let see = |name: &String, extent: Option<[f64; 4]>| {
         let path = folder.join(name);
-        let is_raster = name.to_ascii_lowercase().ends_with(".tif") || name.to_ascii_lowercase().ends_with(".tiff");
-        let kind = if is_raster || ingest::is_table(&path) {
+        let kind = if is_grid(&path) || ingest::is_table(&path) {
             sight::look(name, &path, extent)
         } else {
             Kind::Other("a kind of file that is not read".to_owned())

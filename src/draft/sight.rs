@@ -12,9 +12,9 @@ use crate::consistency::{Channel, Track};
 use crate::geometry::{Crs, Projector, utm_epsg_of};
 use crate::ingest::{
     IngestError, Shapes, TIME, Table, TextColumn, Wanted, is_task_data, number_or_comma, read_columns, read_table,
-    read_units,
+    read_units, recorded_unit,
 };
-use crate::raster::RasterFile;
+use crate::raster::{RasterFile, is_grid};
 
 /// What a file is.
 pub(super) enum Kind {
@@ -37,6 +37,8 @@ pub(super) struct Grid {
     /// Median of its values.
     pub(super) middle: f64,
     pub(super) has_crs: bool,
+    /// The unit that the file records.
+    pub(super) unit: Option<&'static str>,
 }
 
 /// Records with places.
@@ -97,8 +99,7 @@ impl Log {
 
 /// Looks into a file; `other_places` is the extent of the folder's layers in degrees, where there are any.
 pub(super) fn look(name: &str, path: &Path, other_places: Option<[f64; 4]>) -> Kind {
-    let extension = path.extension().map(|extension| extension.to_string_lossy().to_ascii_lowercase());
-    if matches!(extension.as_deref(), Some("tif" | "tiff")) {
+    if is_grid(path) {
         return grid(path);
     }
     match table(name, path) {
@@ -129,7 +130,8 @@ fn grid(path: &Path) -> Kind {
         Err(error) => Kind::Other(error.to_string()),
         Ok((summary, has_crs)) => {
             let middle = summary.range.map_or(f64::NAN, |[low, high]| f64::midpoint(low, high));
-            Kind::Grid(Grid { middle, has_crs })
+            let unit = summary.unit.as_deref().and_then(recorded_unit);
+            Kind::Grid(Grid { middle, has_crs, unit })
         }
     }
 }

@@ -62,5 +62,6 @@ pub fn wetness_at(
     longitude_deg: f64,
     latitude_deg: f64,
 ) -> Result<Option<Wetness>, IngestError> {
-    wetness::wetness(grids, settings, &Crs::wgs84(), longitude_deg, latitude_deg)
+    let most_bytes = crate::config::ReadSettings::default().most_unpacked_bytes;
+    wetness::wetness(grids, settings, most_bytes, &Crs::wgs84(), (longitude_deg, latitude_deg))
 }

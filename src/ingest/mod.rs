@@ -24,12 +24,13 @@ pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
 pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
-pub(crate) use wetness::departures;
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
+pub(crate) use wetness::{departures, recorded_unit};
 
 use chrono::DateTime;
 use geo::{BoundingRect, MultiPolygon};
 
+use crate::bundle;
 use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, ReadSettings};
 use crate::consistency::{self, Configured};
 use crate::geometry::{Crs, Projector};
@@ -86,6 +87,13 @@ impl SiteYearFiles {
 fn with_parts<'f>(files: impl Iterator<Item = &'f InputFile>) -> Vec<InputFile> {
     let mut all = Vec::new();
     for file in files {
+        // what lies in a .zip or a layer of a GeoPackage changes with the whole
+        let (path, member) = bundle::on_disk(&file.path);
+        if let Some(member) = member {
+            let name = file.name.strip_suffix(&member).unwrap_or(&file.name).trim_end_matches('/').to_owned();
+            all.push(InputFile { name, path });
+            continue;
+        }
         for path in readers::companions(&file.path) {
             let own = path.file_name().map(|found| found.to_string_lossy().into_owned());
             let name = Path::new(&file.name).with_file_name(own.unwrap_or_default());
@@ -153,7 +161,8 @@ pub fn run(
     let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
     let wetness = match (&files.wetness, &archive.wetness) {
         (Some(grids), Some(settings)) => {
-            let wetness = wetness::wetness(grids, settings, &utm, middle_x, middle_y);
+            let most_bytes = archive.read.most_unpacked_bytes;
+            let wetness = wetness::wetness(grids, settings, most_bytes, &utm, (middle_x, middle_y));
             let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
             match wetness {
                 None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
@@ -425,7 +434,7 @@ pub(crate) fn header_state(text: &str) -> Option<bool> {
 
 /// The file that stands for a path: itself, or that of a folder of task data.
 pub(crate) fn data_file(path: &Path) -> Option<std::path::PathBuf> {
-    if path.is_dir() { readers::main_file(path) } else { path.is_file().then(|| path.to_path_buf()) }
+    if path.is_dir() { readers::main_file(path) } else { bundle::on_disk(path).0.is_file().then(|| path.to_path_buf()) }
 }
 
 /// The other files that belong to a file, those of a shapefile or of task data.

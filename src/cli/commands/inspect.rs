@@ -13,7 +13,7 @@ use crate::draft;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
 use crate::points::Ingested;
-use crate::raster::RasterFile;
+use crate::raster::{RasterFile, is_grid};
 
 /// What was found, for people and for programs.
 struct Finding {
@@ -72,8 +72,7 @@ fn raw_folder(folder: &Path) -> Finding {
 
 fn data_file(path: &Path) -> Finding {
     let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    let extension = path.extension().map(|extension| extension.to_string_lossy().to_ascii_lowercase());
-    if matches!(extension.as_deref(), Some("tif" | "tiff")) {
+    if is_grid(path) {
         return raster_file(&name, path);
     }
     match ingest::summarise(&name, path) {
@@ -141,7 +140,7 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                 .map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{} to {}", a as f32, b as f32));
             let nodata = found.nodata.map_or_else(|| "not declared".to_owned(), |value| value.to_string());
             let lines = vec![
-                format!("{name}: GeoTIFF"),
+                format!("{name}: {}", found.format),
                 format!("size:    {} columns, {} rows", found.columns, found.rows),
                 format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"),
                 format!("CRS:     {}", found.crs.as_deref().unwrap_or("none in the file")),
@@ -151,9 +150,10 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                     found.columns * found.rows
                 ),
                 format!("nodata:  {nodata}"),
+                format!("unit:    {}", found.unit.as_deref().unwrap_or("not recorded")),
             ];
             let json = json!({
-                "file": name, "format": "GeoTIFF", "columns": found.columns, "rows": found.rows,
+                "file": name, "format": found.format, "unit": found.unit, "columns": found.columns, "rows": found.rows,
                 "extent": found.extent, "crs": found.crs, "range": found.range, "nodata": found.nodata,
                 "cells_with_data": found.cells_with_data,
             });

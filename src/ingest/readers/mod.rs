@@ -84,7 +84,7 @@ pub(crate) fn companions(path: &Path) -> Vec<PathBuf> {
     match Format::of(path) {
         Some(Format::Shapefile) => shapefile::companions(path),
         Some(Format::TaskData) => task_data::companions(path),
-        _ => Vec::new(),
+        _ => crate::raster::companions(path),
     }
 }
 
