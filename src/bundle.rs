@@ -71,12 +71,7 @@ impl Packed {
         Ok(Self { archive, names, left: most_bytes, most_bytes })
     }
 
-    /// The names of the members, sorted; without folders and hidden files.
-    pub(crate) fn names(&self) -> &[String] {
-        &self.names
-    }
-
-    /// Those with one of the extensions.
+    /// The members with one of the extensions, sorted; without hidden files.
     pub(crate) fn of_kind(&self, extensions: &[&str]) -> Vec<String> {
         self.names.iter().filter(|name| has_extension(name, extensions)).cloned().collect()
     }
