@@ -9,7 +9,7 @@ use super::discover::{SiteYearFolder, relative};
 use crate::config::{
     ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months,
 };
-use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, window_months};
+use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, station_years, window_months};
 
 /// A path that cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -90,6 +90,12 @@ pub fn resolve(
         Some(path) if !carries_class => resolver.glob(archive, path, "archive.toml: soil.path")?,
         _ => Vec::new(),
     };
+    let soil_components = match &settings.soil.components {
+        Some(components) if !soils.is_empty() => {
+            resolver.glob(archive, &components.path, "archive.toml: soil.components")?
+        }
+        _ => Vec::new(),
+    };
     let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
     let wetness = settings
         .wetness
@@ -101,6 +107,7 @@ pub fn resolve(
         boundary: of_field(&field.boundary, "boundary.path")?,
         strips: of_field(&strip_path, "strips.path")?,
         soils,
+        soil_components,
         dem,
         tickets: of_field(&field.tickets, "tickets.path")?,
         wetness,
@@ -141,6 +148,7 @@ pub(super) fn grids_of_season(
 }
 
 /// Years in which grids of precipitation are looked for.
+const SOME_SEASON: i32 = 2001;
 const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
 
 impl Resolver<'_> {
@@ -152,7 +160,7 @@ impl Resolver<'_> {
         planted: Option<NaiveDate>,
     ) -> Result<SeasonGrids, PathFault> {
         let mut grids = self.season_grids(wetness, season, planted)?;
-        if wetness.measure == WetnessMeasure::Spi {
+        if wetness.measure == WetnessMeasure::Spi && !matches!(wetness.grids, PrecipitationGrids::Stations(_)) {
             let all = self.all_seasons(wetness, planted)?;
             grids.history = all.into_iter().map(|one| (one.totals, one.months)).collect();
         }
@@ -165,6 +173,14 @@ impl Resolver<'_> {
         planted: Option<NaiveDate>,
     ) -> Result<Vec<SeasonGrids>, PathFault> {
         let mut found = Vec::new();
+        if let PrecipitationGrids::Stations(stations) = &wetness.grids {
+            // any season tells the months; a leap day moves a window by no more than that
+            let some = self.season_grids(wetness, SOME_SEASON, planted)?;
+            for later in station_years(&some, stations) {
+                found.push(self.season_grids(wetness, SOME_SEASON + later, planted)?);
+            }
+            return Ok(found);
+        }
         for season in CALENDAR {
             match self.season_grids(wetness, season, planted) {
                 Ok(grids) if !grids.are_there() => {}
@@ -210,6 +226,10 @@ impl Resolver<'_> {
                 months,
                 history,
             }),
+            PrecipitationGrids::Stations(stations) => {
+                let totals = self.glob(self.archive, &stations.path, "archive.toml: wetness.stations")?;
+                Ok(SeasonGrids { totals, months, ..SeasonGrids::default() })
+            }
             PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") || holds_months(pattern) => {
                 let totals = monthly(pattern, "wetness.departure")?;
                 Ok(SeasonGrids { totals, months, ..SeasonGrids::default() })

@@ -18,6 +18,29 @@ pub enum PrecipitationGrids {
     },
     /// The departure itself, one grid a season (or a month, where the pattern holds `{month}`).
     Departure(String),
+    /// Tables of weather stations.
+    Stations(StationSettings),
+}
+
+/// Tables of weather stations: a row a day or a month.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StationSettings {
+    /// The tables; may be a glob.
+    pub path: String,
+    /// Column of the day (2023-05-04) or month (2023-05).
+    pub date: String,
+    /// Column of the precipitation.
+    pub precipitation: String,
+    /// Column of the stations' names.
+    pub station: Option<String>,
+    /// Whether the settings name that column: it must be there then.
+    pub named: bool,
+    /// Column of the longitude, degrees.
+    pub longitude: String,
+    /// Column of the latitude, degrees.
+    pub latitude: String,
+    /// First and last year of the normals; all years of the tables where absent.
+    pub normal_years: Option<(i32, i32)>,
 }
 
 /// What the wetness classes are made of.
@@ -162,11 +185,17 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
             section.fault(key, format!("expected a pattern with {{season}}, found `{pattern}`"));
         }
     }
+    let stations = stations(&section);
     let grids = match (total, normal, departure) {
+        (None, None, None) if stations.is_some() => stations.map(PrecipitationGrids::Stations),
+        _ if stations.is_some() => {
+            section.fault("stations", "stands beside grids; give one of them");
+            None
+        }
         (Some(total), Some(normal), None) => Some(PrecipitationGrids::TotalAndNormal { total, normal }),
         (None, None, Some(departure)) => Some(PrecipitationGrids::Departure(departure)),
         (None, None, None) => {
-            root.fault("wetness", "expected `total` and `normal`, or `departure`, found neither");
+            root.fault("wetness", "expected `total` and `normal`, or `departure`, or `stations`, found none");
             None
         }
         _ => {
@@ -219,6 +248,31 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     }
     section.finish_known();
     Some(WetnessSettings { months, window_d, grids: grids?, mm_per_unit, measure, breaks, labels })
+}
+
+/// The tables of stations and their columns.
+fn stations(section: &Section<'_, '_>) -> Option<StationSettings> {
+    let path = section.text("stations");
+    let column = |key: &str| section.column(key).unwrap_or_else(|| key.to_owned());
+    let (named, years) = (section.has("station"), section.integers("normal_years", 1_700, 2_200));
+    let settings = StationSettings {
+        path: path.clone().unwrap_or_default(),
+        date: column("date"),
+        precipitation: column("precipitation"),
+        station: Some(column("station")),
+        named,
+        longitude: column("longitude"),
+        latitude: column("latitude"),
+        normal_years: match years.as_deref() {
+            None => None,
+            Some(&[first, last]) if first < last => Some((first as i32, last as i32)),
+            Some(_) => {
+                section.fault("normal_years", "expected the first and the last year, such as [1991, 2020]");
+                None
+            }
+        },
+    };
+    path.map(|_| settings)
 }
 
 /// Days from planting, such as `["-30 d", "60 d"]`.

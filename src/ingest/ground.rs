@@ -45,7 +45,7 @@ pub fn ground(
     let soils = match ground.as_ref().and_then(BoundingRect::bounding_rect) {
         Some(rect) => {
             let extent = [rect.min().x, rect.min().y, rect.max().x, rect.max().y];
-            shared.soils_near(&files.soils, archive, extent, &utm, &mut cautions)?
+            shared.soils_near(files, archive, extent, &utm, &mut cautions)?
         }
         None => Vec::new(),
     };

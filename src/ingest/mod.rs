@@ -13,6 +13,8 @@ mod layers;
 mod readers;
 mod spacing;
 mod standard;
+mod stations;
+mod survey;
 mod terrain;
 mod tickets;
 mod wetness;
@@ -25,13 +27,15 @@ pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
 pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
-pub(crate) use wetness::{departures, recorded_unit};
+pub(crate) use wetness::{departures, recorded_unit, station_years};
 
 use chrono::DateTime;
 use geo::{BoundingRect, MultiPolygon};
 
 use crate::bundle;
-use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, ReadSettings};
+use crate::config::{
+    ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, PrecipitationGrids, ReadSettings,
+};
 use crate::consistency::{self, Configured};
 use crate::geometry::{Crs, Projector};
 use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
@@ -51,6 +55,8 @@ pub struct SiteYearFiles {
     pub strips: Option<InputFile>,
     /// The soil layers of the archive.
     pub soils: Vec<InputFile>,
+    /// The tables of the components of its map units.
+    pub soil_components: Vec<InputFile>,
     /// The elevation model of the archive.
     pub dem: Option<InputFile>,
     /// The scale tickets.
@@ -68,7 +74,7 @@ impl SiteYearFiles {
 
     /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
     pub fn of_archive(&self) -> Vec<InputFile> {
-        let layers = self.soils.iter().chain(&self.dem);
+        let layers = self.soils.iter().chain(&self.soil_components).chain(&self.dem);
         let grids = self.wetness.iter().flat_map(|grids| {
             let history = grids.history.iter().flat_map(|(files, _)| files);
             grids.totals.iter().chain(&grids.normals).chain(history)
@@ -155,7 +161,7 @@ pub fn run(
     let soils = if records.drainage_class.is_present() {
         Vec::new()
     } else {
-        shared.soils_near(&files.soils, archive, field_extent, &utm, &mut cautions)?
+        shared.soils_near(files, archive, field_extent, &utm, &mut cautions)?
     };
     // wetness is that of the field: a file may hold records of other fields, too
     let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
@@ -164,7 +170,12 @@ pub fn run(
             let most_bytes = archive.read.most_unpacked_bytes;
             let wetness = wetness::wetness(grids, settings, most_bytes, &utm, (middle_x, middle_y));
             let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
-            match wetness {
+            match &wetness {
+                None if matches!(settings.grids, PrecipitationGrids::Stations(_)) => {
+                    let least = stations::LEAST_YEARS;
+                    cautions
+                        .add(Caution::WetnessMissing, format!("no station has the months and {least} years of them"));
+                }
                 None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
                 Some(wetness) if wetness.measure.is_none() => {
                     let code = settings.measure.code();
@@ -184,8 +195,13 @@ pub fn run(
         }
         _ => None,
     };
-    let wetness_mm = wetness.map(|wetness| wetness.departure_mm);
-    let wetness_measure = wetness.and_then(|wetness| wetness.measure);
+    if let Some((station, km)) = wetness.as_ref().and_then(|wetness| wetness.station.as_ref())
+        && *km > stations::FAR_KM
+    {
+        cautions.add(Caution::StationFar, format!("{station}: {km:.0} km"));
+    }
+    let wetness_mm = wetness.as_ref().map(|wetness| wetness.departure_mm);
+    let wetness_measure = wetness.as_ref().and_then(|wetness| wetness.measure);
     let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm));
     let surface = surface.transpose().map_err(|fault| fault.of_archive("soil.dem"))?.flatten();
     if files.dem.is_some() && surface.is_none() {

@@ -7,8 +7,11 @@ use chrono::{Datelike, Days, NaiveDate};
 
 use super::IngestError;
 use super::layers::InputFile;
-use crate::config::{WetnessMeasure, WetnessSettings, holds_months, unit_of_depth};
-use crate::geometry::Crs;
+use super::stations;
+use crate::config::{
+    PrecipitationGrids, StationSettings, WetnessMeasure, WetnessSettings, holds_months, unit_of_depth,
+};
+use crate::geometry::{Crs, CrsError, Projector};
 use crate::quantity::factor::M_PER_IN;
 use crate::raster::{Affine, Ask, Month, RasterError, RasterFile, Sampler};
 use crate::stats::PrecipitationIndex;
@@ -68,7 +71,7 @@ pub fn window_months(planted: NaiveDate, (first, end): (i32, i32)) -> Vec<(i32, 
 }
 
 /// The wetness of a season at a place.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Wetness {
     /// Departure from normal, mm.
     pub departure_mm: f64,
@@ -76,6 +79,8 @@ pub struct Wetness {
     pub measure: Option<f64>,
     /// Normal over the months as they count, mm; 0 where departures are given.
     pub normal_mm: f64,
+    /// Name and distance (km) of the weather station, where the precipitation is that of one.
+    pub station: Option<(String, f64)>,
 }
 
 /// A month of 1,000 mm is rain that no field is farmed in; one of 12 mm is that of a desert, or of inches read as millimetres
@@ -93,7 +98,11 @@ pub(super) fn doubt(
     let months: f64 = grids.months.iter().map(|month| month.2).sum();
     let month_mm = wetness.normal_mm / months;
     let is_other_unit = ![1.0, MM_PER_IN].iter().any(|known| (settings.mm_per_unit - known).abs() < 1e-9);
-    if grids.normals.is_empty() || is_other_unit || MONTH_MM.contains(&month_mm) || !month_mm.is_finite() {
+    if (grids.normals.is_empty() && wetness.station.is_none())
+        || is_other_unit
+        || MONTH_MM.contains(&month_mm)
+        || !month_mm.is_finite()
+    {
         return Ok(None);
     }
     let (unit, other, factor) =
@@ -121,6 +130,9 @@ pub(super) fn wetness(
     crs: &Crs,
     (x, y): (f64, f64),
 ) -> Result<Option<Wetness>, IngestError> {
+    if let PrecipitationGrids::Stations(stations) = &settings.grids {
+        return of_station(grids, settings, stations, most_bytes, crs, (x, y));
+    }
     // Differences of grids need the same cells in all of them.
     let mut first: Option<(String, Lie)> = None;
     let mut sum =
@@ -150,24 +162,67 @@ pub(super) fn wetness(
     let total = sum(&grids.totals, &grids.months, false)?;
     let normal = sum(&grids.normals, &grids.months, true)?;
     let (Some(total), Some(normal)) = (total, normal) else { return Ok(None) };
-    let departure_mm = total - normal;
-    let measure = match settings.measure {
-        WetnessMeasure::Departure => Some(departure_mm),
-        WetnessMeasure::Percent => (normal > LEAST_NORMAL_MM).then(|| 100.0 * total / normal),
-        WetnessMeasure::Spi => {
-            let mut history = Vec::new();
-            for (files, months) in &grids.history {
-                history.extend(sum(files, months, false)?);
-            }
-            let index = if history.len() < LEAST_HISTORY { None } else { PrecipitationIndex::fit(&history).ok() };
-            index.map(|index| index.of(total))
+    let mut history = Vec::new();
+    if settings.measure == WetnessMeasure::Spi {
+        for (files, months) in &grids.history {
+            history.extend(sum(files, months, false)?);
         }
+    }
+    let (departure_mm, measure) = (total - normal, measure(settings.measure, total, normal, &history));
+    Ok(Some(Wetness { departure_mm, measure, normal_mm: normal, station: None }))
+}
+
+/// The measure that the classes are made of, from total, normal and the totals of all seasons in mm.
+fn measure(measure: WetnessMeasure, total: f64, normal: f64, history: &[f64]) -> Option<f64> {
+    match measure {
+        WetnessMeasure::Departure => Some(total - normal),
+        WetnessMeasure::Percent => (normal > LEAST_NORMAL_MM).then(|| 100.0 * total / normal),
+        WetnessMeasure::Spi if history.len() < LEAST_HISTORY => None,
+        WetnessMeasure::Spi => PrecipitationIndex::fit(history).ok().map(|index| index.of(total)),
+    }
+}
+
+/// The wetness by the nearest station that can tell it.
+fn of_station(
+    grids: &SeasonGrids,
+    settings: &WetnessSettings,
+    stations: &StationSettings,
+    most_bytes: u64,
+    crs: &Crs,
+    (x, y): (f64, f64),
+) -> Result<Option<Wetness>, IngestError> {
+    let fault = |error: CrsError| IngestError::Contradiction(error.to_string());
+    let place = Projector::new(crs, &Crs::wgs84()).and_then(|to| to.convert_point(x, y)).map_err(fault)?;
+    let all = stations::read(&grids.totals, stations, most_bytes)?;
+    let Some(sums) = place.and_then(|place| stations::sums(&all, &grids.months, stations, place)) else {
+        return Ok(None);
     };
-    Ok(Some(Wetness { departure_mm, measure, normal_mm: normal }))
+    let mm = |value: f64| value * settings.mm_per_unit;
+    let history: Vec<f64> = sums.history.iter().map(|&total| mm(total)).collect();
+    let (total, normal_mm) = (mm(sums.total), mm(sums.normal));
+    let measure = measure(settings.measure, total, normal_mm, &history);
+    let station = Some((sums.station, sums.distance_km));
+    Ok(Some(Wetness { departure_mm: total - normal_mm, measure, normal_mm, station }))
+}
+
+/// The years for which the tables of stations hold the same months as those of a season.
+pub(crate) fn station_years(grids: &SeasonGrids, settings: &StationSettings) -> Vec<i32> {
+    let most_bytes = crate::config::ReadSettings::default().most_unpacked_bytes;
+    let all = stations::read(&grids.totals, settings, most_bytes).unwrap_or_default();
+    stations::years(&all, &grids.months).into_iter().collect()
 }
 
 /// The departure at many places (degrees), mm; NaN where a grid holds no data. A season whose grids cannot be read has none.
 pub fn departures(grids: &SeasonGrids, settings: &WetnessSettings, places_deg: &[(f64, f64)]) -> Option<Vec<f64>> {
+    if let PrecipitationGrids::Stations(stations) = &settings.grids {
+        let most_bytes = crate::config::ReadSettings::default().most_unpacked_bytes;
+        let all = stations::read(&grids.totals, stations, most_bytes).ok()?;
+        let at = |&place: &(f64, f64)| {
+            let sums = stations::sums(&all, &grids.months, stations, place);
+            sums.map_or(f64::NAN, |sums| settings.mm_per_unit * (sums.total - sums.normal))
+        };
+        return Some(places_deg.iter().map(at).collect());
+    }
     let mut sums = vec![0.0; places_deg.len()];
     for (files, sign) in [(&grids.totals, 1.0), (&grids.normals, -1.0)] {
         for (at, file) in files.iter().enumerate() {

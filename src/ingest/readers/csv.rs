@@ -34,6 +34,36 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
     }
 }
 
+/// The rows of a text without a header.
+pub(crate) fn rows(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<Vec<String>>, IngestError> {
+    let body = plain_body(file, bytes, most_bytes)?;
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(separator(&body))
+        .flexible(true)
+        .has_headers(false)
+        .from_reader(body.as_slice());
+    let texts = |row: csv::ByteRecord| row.iter().map(|cell| String::from_utf8_lossy(cell).into_owned()).collect();
+    reader.byte_records().map(|row| row.map(texts).map_err(|error| IngestError::damaged(file, error))).collect()
+}
+
+/// Reads the wanted columns of a text without a header, whose columns have these names.
+pub(crate) fn read_with_names(
+    file: &str,
+    bytes: Vec<u8>,
+    names: &[String],
+    wanted: &Wanted,
+) -> Result<Table, IngestError> {
+    let body = plain_body(file, bytes, wanted.most_unpacked_bytes)?;
+    let separator = separator(&body);
+    let mut writer = csv::WriterBuilder::new().delimiter(separator).from_writer(Vec::new());
+    writer.write_record(names).map_err(|error| IngestError::damaged(file, error))?;
+    let mut whole = writer.into_inner().map_err(|error| IngestError::damaged(file, error))?;
+    whole.extend_from_slice(&body);
+    let header = header(file, &whole, separator)?;
+    examine(file, &whole, separator, &header)?;
+    exact(file, &whole, separator, &header, wanted)
+}
+
 /// The names of the columns.
 pub(crate) fn columns(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<String>, IngestError> {
     let body = body(file, bytes, most_bytes)?;
@@ -42,13 +72,16 @@ pub(crate) fn columns(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec
 
 /// The text: unpacked where it is packed, as UTF-8 without byte-order mark.
 fn body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
+    Ok(without_units(with_one_header(without_footer(plain_body(file, bytes, most_bytes)?))))
+}
+
+fn plain_body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
     let bytes = if bytes.starts_with(&[0x1f, 0x8b]) {
         unpacked(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), most_bytes)?
     } else {
         bytes
     };
-    let body = without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?;
-    Ok(without_units(with_one_header(without_footer(western(body)))))
+    without_mark(bytes).map(western).map_err(|reason| IngestError::damaged(file, reason))
 }
 
 /// The text with two rows of a header made one: `Yield`, `wet` is called `Yield wet`; an upper cell that is empty takes the one to its
@@ -226,23 +259,16 @@ fn without_units(mut body: Vec<u8>) -> Vec<u8> {
 
 /// The units that stand in a row below the header, one a column.
 pub(crate) fn units(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Option<Vec<String>>, IngestError> {
-    let bytes = if bytes.starts_with(&[0x1f, 0x8b]) {
-        unpacked(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), most_bytes)?
-    } else {
-        bytes
-    };
-    let body = with_one_header(without_footer(western(
-        without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?,
-    )));
+    let body = with_one_header(without_footer(plain_body(file, bytes, most_bytes)?));
     let separator = separator(&body);
     Ok(second_line(&body).and_then(|line| units_of(&body[line], separator)))
 }
 
-/// What the header holds most of: comma, semicolon or tab.
+/// What the header holds most of: comma, semicolon, tab or bar.
 fn separator(body: &[u8]) -> u8 {
     let line = body.split(|&byte| byte == b'\n').next().unwrap_or(&[]);
     let count = |separator: u8| line.split(|&byte| byte == separator).count();
-    [b',', b';', b'\t'].into_iter().max_by_key(|&separator| (count(separator), separator == b',')).unwrap_or(b',')
+    [b',', b';', b'\t', b'|'].into_iter().max_by_key(|&separator| (count(separator), separator == b',')).unwrap_or(b',')
 }
 
 fn reader(body: &[u8], separator: u8) -> csv::Reader<&[u8]> {

@@ -29,10 +29,25 @@ fn open(file: &str, path: &Path) -> Result<Layer, IngestError> {
         .prepare("SELECT table_name, column_name, srs_id FROM gpkg_geometry_columns ORDER BY table_name")
         .and_then(|mut statement| statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect())
         .map_err(fault)?;
-    if let Some(wanted) = wanted
-        && tables.iter().any(|(table, ..)| *table == wanted)
+    if let Some(wanted) = &wanted
+        && tables.iter().any(|(table, ..)| table == wanted)
     {
-        tables.retain(|(table, ..)| *table == wanted);
+        tables.retain(|(table, ..)| table == wanted);
+    }
+    if let Some(wanted) = &wanted
+        && !tables.iter().any(|(table, ..)| table == wanted)
+    {
+        // a table of attributes lies nowhere
+        let known: i64 = connection
+            .query_row(
+                "SELECT count(*) FROM sqlite_master WHERE type IN ('table', 'view') AND name = ?1",
+                [wanted],
+                |row| row.get(0),
+            )
+            .map_err(fault)?;
+        if known == 1 {
+            tables = vec![(wanted.clone(), String::new(), 0)];
+        }
     }
     let [(table, geometry_column, srs_id)] = tables.as_slice() else {
         let names: Vec<&str> = tables.iter().map(|(table, ..)| table.as_str()).collect();
@@ -65,8 +80,9 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
     let fault = |error: rusqlite::Error| IngestError::damaged(file, error);
     let quoted = |name: &str| format!("\"{}\"", name.replace('"', "\"\""));
     let names: Vec<&String> = wanted.numbers.iter().chain(&wanted.texts).collect();
-    let selected: Vec<String> =
-        std::iter::once(&layer.geometry_column).chain(names.iter().copied()).map(|name| quoted(name)).collect();
+    let geometry_column =
+        if layer.geometry_column.is_empty() { "NULL".to_owned() } else { quoted(&layer.geometry_column) };
+    let selected: Vec<String> = std::iter::once(geometry_column).chain(names.iter().map(|name| quoted(name))).collect();
     let query = format!("SELECT {} FROM {} ORDER BY rowid", selected.join(", "), quoted(&layer.table));
     let mut statement = layer.connection.prepare(&query).map_err(fault)?;
     let mut rows = statement.query([]).map_err(fault)?;

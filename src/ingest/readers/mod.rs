@@ -115,6 +115,7 @@ pub(crate) fn companions(path: &Path) -> Vec<PathBuf> {
     match Format::of(path) {
         Some(Format::Shapefile) => shapefile::companions(path),
         Some(Format::TaskData) => task_data::companions(path),
+        Some(Format::Csv) => names_of_columns(path).into_iter().filter(|names| names.is_file()).collect(),
         _ => crate::raster::companions(path),
     }
 }
@@ -187,6 +188,28 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
     }
 }
 
+/// The table that names the columns of survey tables without headers, beside a table.
+pub(crate) fn names_of_columns(path: &Path) -> Option<PathBuf> {
+    const NAMES: &str = "mstabcol.txt";
+    let is_text = path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("txt"));
+    is_text.then(|| path.with_file_name(NAMES)).filter(|names| names != path && on_disk(names).0.is_file())
+}
+
+/// The rows of a table without a header, as texts.
+pub(crate) fn rows(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<Vec<String>>, IngestError> {
+    csv::rows(file, bytes(file, path, most_bytes)?, most_bytes)
+}
+
+/// As [`read`], of a delimited table without a header whose columns are called otherwise.
+pub(crate) fn read_with_names(
+    file: &str,
+    path: &Path,
+    names: &[String],
+    wanted: &Wanted,
+) -> Result<Table, IngestError> {
+    csv::read_with_names(file, bytes(file, path, wanted.most_unpacked_bytes)?, names, wanted)
+}
+
 fn bytes_of_zip(file: &str, path: &Path) -> Result<Vec<u8>, IngestError> {
     std::fs::read(path).map_err(|error| IngestError::Unreadable { file: file.to_owned(), reason: error.to_string() })
 }
@@ -242,5 +265,7 @@ pub(crate) fn columns_to_map(file: &str, path: &Path, most_bytes: u64) -> Result
     Ok(data.columns().into_iter().chain(data.rivals().keys().cloned()).collect())
 }
 
+#[cfg(test)]
+mod mutated;
 #[cfg(test)]
 mod tests;

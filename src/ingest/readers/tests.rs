@@ -108,3 +108,11 @@ fn kml_that_grows_or_only_links_is_refused() {
             .contains("line 2: ")
     );
 }
+
+#[test]
+fn a_table_of_a_geopackage_that_lies_nowhere_is_a_table() {
+    let folder = fixtures();
+    let wanted = Wanted { texts: vec!["table_name".to_owned()], ..Wanted::default() };
+    let table = read("f", &folder.path().join("two.gpkg/gpkg_contents"), &wanted).unwrap();
+    assert_eq!(table.texts["table_name"].iter().flatten().collect::<Vec<_>>(), ["strips", "other"]);
+}
