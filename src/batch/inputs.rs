@@ -6,6 +6,7 @@ use chrono::{Datelike, NaiveDate};
 use thiserror::Error;
 
 use super::discover::{SiteYearFolder, relative};
+use crate::bundle::on_disk;
 use crate::config::{
     ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months,
 };
@@ -292,7 +293,8 @@ impl Resolver<'_> {
         if self.allow_outside {
             return Ok(());
         }
-        let real = file.canonicalize().unwrap_or_else(|_| file.to_path_buf());
+        let (file, _) = on_disk(file);
+        let real = file.canonicalize().unwrap_or(file);
         if real.starts_with(&self.real_archive) {
             Ok(())
         } else {

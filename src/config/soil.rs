@@ -18,6 +18,10 @@ pub const DRAINAGE_CLASSES: [&str; 7] = [
     "Very poorly drained",
 ];
 
+/// Key of the map unit, share and drainage class of a component: the names of the public soil survey's tables (SSURGO 2.3.2, Tables
+/// and Columns, component).
+pub const SURVEY_COLUMNS: [&str; 3] = ["mukey", "comppct_r", "drainagecl"];
+
 const SMOOTHING_M: f64 = 8.0;
 
 /// Soil survey as it is delivered: polygons with the key of their map unit, and the components of the units in tables.
@@ -130,9 +134,9 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
     let (key, percent) = (section.column("key"), section.column("percent"));
     let components = components.map(|path| ComponentSettings {
         path,
-        key: key.unwrap_or_else(|| "mukey".to_owned()),
-        percent: percent.unwrap_or_else(|| "comppct_r".to_owned()),
-        class: drainage_column.clone().unwrap_or_else(|| "drainagecl".to_owned()),
+        key: key.unwrap_or_else(|| SURVEY_COLUMNS[0].to_owned()),
+        percent: percent.unwrap_or_else(|| SURVEY_COLUMNS[1].to_owned()),
+        class: drainage_column.clone().unwrap_or_else(|| SURVEY_COLUMNS[2].to_owned()),
     });
     let mut settings = SoilSettings {
         path: section.text("path"),

@@ -8,7 +8,7 @@ use super::columns::is_drainage;
 use super::sight::{Grid, Polygons, best_label, distinct};
 use crate::consistency::Channel;
 use crate::consistency::words;
-use crate::ingest::TextColumn;
+use crate::ingest::{MAP_UNIT_KEY, TextColumn};
 
 /// A layer of strips.
 pub(super) struct StripLayer {
@@ -24,7 +24,10 @@ pub(super) struct StripLayer {
 /// A layer of soils.
 pub(super) struct SoilLayer {
     pub(super) file: usize,
+    /// The attribute of the class, or of the map unit's key.
     pub(super) class: String,
+    /// Whether it carries the key of map units, whose components stand in a table.
+    pub(super) by_unit: bool,
     pub(super) tiled: Option<String>,
     pub(super) polygons: usize,
 }
@@ -91,7 +94,11 @@ pub(super) fn add(layers: &mut Layers, file: usize, layer: &Polygons) {
                 )
             })
         });
-        layers.soils.push(SoilLayer { file, class: class.clone(), tiled, polygons: count });
+        layers.soils.push(SoilLayer { file, class: class.clone(), by_unit: false, tiled, polygons: count });
+        return;
+    }
+    if let Some(key) = names.iter().find(|name| name.eq_ignore_ascii_case(MAP_UNIT_KEY)) {
+        layers.soils.push(SoilLayer { file, class: key.clone(), by_unit: true, tiled: None, polygons: count });
         return;
     }
     let field = best_label(Channel::Field, &names, &layer.attributes, |column| !is_number(column));
@@ -149,11 +156,22 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
     // only what stands in the file's own name
     let file = name.rfind('/').map_or(0, |slash| slash + 1);
     let own: Vec<(usize, usize)> = numbers.iter().copied().filter(|(start, _)| *start >= file).collect();
+    // folders and packed files of a season
+    let by_season = |out: String, year: &str| {
+        let (above, own) = out.rsplit_once('/').map_or(("", out.as_str()), |(above, own)| (above, own));
+        let parts = above.split('/').map(|part| {
+            let digits = part.split(|c: char| !c.is_ascii_digit()).any(|digits| digits == year);
+            if digits { part.replace(year, "{season}") } else { part.to_owned() }
+        });
+        let above = parts.collect::<Vec<_>>().join("/");
+        if above.is_empty() { own.to_owned() } else { format!("{above}/{own}") }
+    };
     // year and month in one number of six digits
     if let Some(&(start, end)) = own.iter().find(|(start, end)| end - start == 6) {
         let (year, month) = (name[start..start + 4].parse().ok()?, name[start + 4..end].parse().ok()?);
         if (1850..2150).contains(&year) && (1..=12).contains(&month) {
-            return Some((format!("{}{{season}}{{month}}{}", &name[..start], &name[end..]), Some(year), month));
+            let out = format!("{}{{season}}{{month}}{}", &name[..start], &name[end..]);
+            return Some((by_season(out, &name[start..start + 4]), Some(year), month));
         }
     }
     let is_year = |&(start, end): &(usize, usize)| {
@@ -170,11 +188,8 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
     for ((start, end), word) in parts {
         out.replace_range(start..end, word);
     }
-    // the folder of a season
     if let Some(year) = year {
-        let text = name[year.0..year.1].to_owned();
-        let folder = format!("/{text}/");
-        out = out.replace(&folder, "/{season}/");
+        out = by_season(out, &name[year.0..year.1]);
     }
     let year = year.and_then(number).map(u32::cast_signed);
     Some((out, year, number(month)?))
@@ -234,7 +249,11 @@ mod tests {
         );
         assert_eq!(
             pattern("r/2022/ppt-202205.tif"),
-            Some(("r/2022/ppt-{season}{month}.tif".to_owned(), Some(2022), 5))
+            Some(("r/{season}/ppt-{season}{month}.tif".to_owned(), Some(2022), 5))
+        );
+        assert_eq!(
+            pattern("r/rain_2022.zip/rain-2022-05.bil"),
+            Some(("r/rain_{season}.zip/rain-{season}-{month}.bil".to_owned(), Some(2022), 5))
         );
         assert_eq!(pattern("layers/normal_05.tif"), Some(("layers/normal_{month}.tif".to_owned(), None, 5)));
         assert_eq!(pattern("dem.tif"), None);

@@ -11,8 +11,8 @@ use crate::consistency::words::{self, Header};
 use crate::consistency::{Channel, Track};
 use crate::geometry::{Crs, Projector, utm_epsg_of};
 use crate::ingest::{
-    IngestError, Shapes, TIME, Table, TextColumn, Wanted, is_task_data, number_or_comma, read_columns, read_table,
-    read_units, recorded_unit,
+    IngestError, Shapes, TIME, Table, TextColumn, Wanted, holds_components, is_task_data, number_or_comma,
+    read_columns, read_table, read_units, recorded_unit,
 };
 use crate::raster::{RasterFile, is_grid};
 
@@ -21,6 +21,8 @@ pub(super) enum Kind {
     Log(Log),
     Polygons(Polygons),
     Grid(Grid),
+    /// The components of a soil survey's map units.
+    Components,
     Tickets(Table),
     Other(String),
 }
@@ -102,6 +104,9 @@ pub(super) fn look(name: &str, path: &Path, other_places: Option<[f64; 4]>) -> K
     if is_grid(path) {
         return grid(path);
     }
+    if holds_components(name, path) {
+        return Kind::Components;
+    }
     match table(name, path) {
         Err(error) => Kind::Other(error.to_string()),
         Ok((columns, table)) if !table.polygons.is_empty() => polygons(&columns, table),
@@ -169,6 +174,14 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
     let tickets = ["load", "machine", "from", "to", "net_weight", "moisture"];
     if tickets.iter().all(|column| columns.iter().any(|known| known == column)) {
         return Kind::Tickets(table);
+    }
+    if ["date", "precipitation", "longitude", "latitude"]
+        .iter()
+        .all(|column| columns.iter().any(|known| known == column))
+    {
+        let reason =
+            "precipitation of weather stations; `stations` under [wetness] takes it in place of grids, with `months`";
+        return Kind::Other(reason.to_owned());
     }
     let units = read_units(name, path);
     let all = read_columns(name, path).unwrap_or_default();

@@ -42,7 +42,7 @@ use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
 use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// Every file of a site-year, found and named.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -165,41 +165,7 @@ pub fn run(
     };
     // wetness is that of the field: a file may hold records of other fields, too
     let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
-    let wetness = match (&files.wetness, &archive.wetness) {
-        (Some(grids), Some(settings)) => {
-            let most_bytes = archive.read.most_unpacked_bytes;
-            let wetness = wetness::wetness(grids, settings, most_bytes, &utm, (middle_x, middle_y));
-            let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
-            match &wetness {
-                None if matches!(settings.grids, PrecipitationGrids::Stations(_)) => {
-                    let least = stations::LEAST_YEARS;
-                    cautions
-                        .add(Caution::WetnessMissing, format!("no station has the months and {least} years of them"));
-                }
-                None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
-                Some(wetness) if wetness.measure.is_none() => {
-                    let code = settings.measure.code();
-                    cautions.add(
-                        Caution::WetnessMissing,
-                        format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals"),
-                    );
-                }
-                Some(_) => {}
-            }
-            if let Some(wetness) = &wetness
-                && let Some(doubt) = wetness::doubt(wetness, grids, settings)?
-            {
-                cautions.add(Caution::UnitsDoubtful, doubt);
-            }
-            wetness
-        }
-        _ => None,
-    };
-    if let Some((station, km)) = wetness.as_ref().and_then(|wetness| wetness.station.as_ref())
-        && *km > stations::FAR_KM
-    {
-        cautions.add(Caution::StationFar, format!("{station}: {km:.0} km"));
-    }
+    let wetness = wetness_at_field(files, archive, &utm, (middle_x, middle_y), &mut cautions)?;
     let wetness_mm = wetness.as_ref().map(|wetness| wetness.departure_mm);
     let wetness_measure = wetness.as_ref().and_then(|wetness| wetness.measure);
     let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm));
@@ -238,6 +204,39 @@ pub fn run(
         row_spacing_m: field.row_spacing_m,
         cautions,
     })
+}
+
+/// The wetness at a place (UTM metres), with what must be known before it is believed.
+fn wetness_at_field(
+    files: &SiteYearFiles,
+    archive: &ArchiveSettings,
+    utm: &Crs,
+    place: (f64, f64),
+    cautions: &mut Cautions,
+) -> Result<Option<wetness::Wetness>, IngestError> {
+    let (Some(grids), Some(settings)) = (&files.wetness, &archive.wetness) else { return Ok(None) };
+    let wetness = wetness::wetness(grids, settings, archive.read.most_unpacked_bytes, utm, place)
+        .map_err(|fault| fault.of_archive("wetness"))?;
+    let Some(found) = &wetness else {
+        let least = stations::LEAST_YEARS;
+        let by_stations = matches!(settings.grids, PrecipitationGrids::Stations(_));
+        let of_stations = format!("no station has the months and {least} years of them");
+        let why = if by_stations { of_stations } else { "the grid holds no data at the field".to_owned() };
+        cautions.add(Caution::WetnessMissing, why);
+        return Ok(None);
+    };
+    if found.measure.is_none() {
+        let code = settings.measure.code();
+        let why = format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals");
+        cautions.add(Caution::WetnessMissing, why);
+    }
+    if let Some(doubt) = wetness::doubt(found, grids, settings)? {
+        cautions.add(Caution::UnitsDoubtful, doubt);
+    }
+    if let Some((station, km)) = found.station.as_ref().filter(|(_, km)| *km > stations::FAR_KM) {
+        cautions.add(Caution::StationFar, format!("{station}: {km:.0} km"));
+    }
+    Ok(wetness)
 }
 
 /// The middle of the strips, or of the boundary where there are none, UTM metres.
@@ -458,8 +457,9 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
-pub(crate) use readers::{TIME, number_or_comma};
+pub(crate) use readers::{TIME, members, number_or_comma};
 pub(crate) use standard::standard_columns;
+pub(crate) use survey::{MAP_UNIT_KEY, holds_components};
 
 /// Whether a file is task data of ISO 11783-10.
 pub(crate) fn is_task_data(path: &Path) -> bool {

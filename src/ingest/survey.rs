@@ -1,11 +1,32 @@
 //! Soil survey as it is delivered: polygons with the key of their map unit, and tables of the units' components.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use super::IngestError;
 use super::layers::InputFile;
 use super::readers::{self, Shapes, Table, Wanted};
-use crate::config::{ComponentSettings, ReadSettings, SoilSettings};
+use crate::config::{ComponentSettings, ReadSettings, SURVEY_COLUMNS, SoilSettings};
+
+/// The attribute that a soil survey's polygons carry.
+pub(crate) const MAP_UNIT_KEY: &str = SURVEY_COLUMNS[0];
+
+/// Whether a file is the survey's table of components, by its own header or by the table that names its columns.
+pub(crate) fn holds_components(name: &str, path: &Path) -> bool {
+    if readers::Format::of(path) != Some(readers::Format::Csv) {
+        return false;
+    }
+    let limits = ReadSettings::default();
+    let by_header = readers::columns(name, path, limits.most_unpacked_bytes)
+        .is_ok_and(|columns| SURVEY_COLUMNS.iter().all(|needed| columns.iter().any(|column| column == needed)));
+    if !by_header && readers::names_of_columns(path).is_none() {
+        return false;
+    }
+    let [key, percent, class] = SURVEY_COLUMNS.map(str::to_owned);
+    let settings = ComponentSettings { path: String::new(), key, percent, class };
+    let file = InputFile { name: name.to_owned(), path: path.to_path_buf() };
+    table(&file, &settings, limits).is_ok()
+}
 
 /// What the components of a map unit say of its class.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -75,7 +96,7 @@ pub(super) fn units(
             };
             let key =
                 keys.get(row).ok_or_else(|| cell(&settings.key, String::new(), "the key of a map unit".to_owned()))?;
-            if pct < 0.0 || pct > 100.0 {
+            if pct.is_finite() && !(0.0..=100.0).contains(&pct) {
                 return Err(cell(&settings.percent, pct.to_string(), "a share of 0 to 100 percent".to_owned()));
             }
             let found = classes.get(row).unwrap_or("");

@@ -22,6 +22,9 @@ const LEAST_NORMAL_MM: f64 = 10.0;
 /// 20 to 30 years at the least, ideally more.
 pub const LEAST_HISTORY: usize = 30;
 
+/// Calendar year and month, and the share of it that counts.
+type Months = Vec<(i32, u32, f64)>;
+
 /// The grids of one season, one entry a month (a single entry for a seasonal departure).
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SeasonGrids {
@@ -30,9 +33,9 @@ pub struct SeasonGrids {
     /// Normals; empty for departures.
     pub normals: Vec<InputFile>,
     /// Calendar year and month of each, and the share of the month that counts; empty for a seasonal departure.
-    pub months: Vec<(i32, u32, f64)>,
+    pub months: Months,
     /// Totals of all seasons of the archive, with their months, where an index is made of them.
-    pub history: Vec<(Vec<InputFile>, Vec<(i32, u32, f64)>)>,
+    pub history: Vec<(Vec<InputFile>, Months)>,
 }
 
 impl SeasonGrids {

@@ -16,7 +16,7 @@ mod write;
 
 pub use affine::Affine;
 pub(crate) use error::RasterError;
-pub(crate) use read::{Ask, Month, Raster, RasterFile, Window, companions, is_grid};
+pub(crate) use read::{Ask, EXTENSIONS, Month, Raster, RasterFile, Window, companions, is_grid};
 pub(crate) use sample::{Sampler, nearest};
 pub use write::{GeoTiff, write_geotiff};
 pub(crate) use write::{encode_described, encode_geotiff};

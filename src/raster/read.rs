@@ -18,7 +18,7 @@ const KEPT_BLOCKS: usize = 16;
 /// Values of this size or more stand for missing data whatever the file declares: common practice (1e20, −3.4e38).
 const NO_MEASUREMENT: f64 = 1e19;
 /// The ends of the names of grids.
-const EXTENSIONS: [&str; 9] = ["tif", "tiff", "asc", "bil", "bsq", "bip", "flt", "nc", "nc4"];
+pub(crate) const EXTENSIONS: [&str; 9] = ["tif", "tiff", "asc", "bil", "bsq", "bip", "flt", "nc", "nc4"];
 
 /// A raster in memory: physical values, NaN where there are no data; row 0 is the first row of the file.
 #[derive(Debug, Clone)]
@@ -256,7 +256,7 @@ impl RasterFile {
         let (mut range, mut cells_with_data) = (None, 0);
         let (width, height, rows) = (self.width(), self.height(), self.described.block.1);
         for row in (0..height).step_by(rows as usize) {
-            for &value in self.window(Window { column: 0, row, width, height: rows })?.data.iter() {
+            for &value in &self.window(Window { column: 0, row, width, height: rows })?.data {
                 if value.is_finite() {
                     cells_with_data += 1;
                     let [least, most] = range.unwrap_or([value, value]);

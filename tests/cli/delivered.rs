@@ -210,7 +210,6 @@ fn map_units_take_the_class_of_their_components() {
     archive.edit("layers/soils.geojson", "\"MUKEY\":\"12\"", "\"MUKEY\":\"13\"");
     fails(&archive, "layers/soils.geojson: polygon 2: map unit `13` has no component in layers/tabular/comp.txt");
     archive.edit("layers/soils.geojson", "MUKEY", "MUSYM");
-    archive.edit("layers/soils.geojson", "MUKEY", "MUSYM");
     fails(&archive, "layers/soils.geojson: no column `mukey`; found: MUSYM");
 }
 
@@ -249,4 +248,69 @@ fn strips_in_kml_and_in_lines_of_geojson_read_like_geojson() {
     fails(&archive, "fields/bad/layers.zip/strips.kml");
     archive.write("fields/bad/layers.zip", zipped(&[("../strips.kml".to_owned(), b"<kml/>".to_vec())]));
     fails(&archive, "leads out of the .zip");
+}
+
+/// Two rows of a header, strips in KML, a zipped pile of grids, and a soil survey with its tables.
+#[test]
+fn a_folder_of_delivered_files_is_drafted() {
+    let folder = tempfile::tempdir().unwrap();
+    let raw = folder.path().join("raw");
+    let write = |name: &str, content: &[u8]| {
+        std::fs::create_dir_all(raw.join(name).parent().unwrap()).unwrap();
+        std::fs::write(raw.join(name), content).unwrap();
+    };
+    let mut text = String::from("Time,Place,,Grain,,Machine\nutc,lon,lat,flow (kg/s),moisture (%),speed (m/s)\n");
+    for (at, row) in crate::archive::rows().iter().enumerate() {
+        let moisture = 18.0 + 0.3 * crate::archive::noise(at);
+        writeln!(text, "{},{:.8},{:.8},{},{moisture:.2},{}", row.time, row.lon, row.lat, row.flow, row.speed).unwrap();
+    }
+    write("2023/mill-field/corn.csv", text.as_bytes());
+    write("2023/mill-field/trial.geojsonl", strip_features().join("\n").as_bytes());
+    let grid = |name: &str, value: f64| {
+        [(format!("{name}.asc"), ascii(value).into_bytes()), (format!("{name}.prj"), WGS84.as_bytes().to_vec())]
+    };
+    write("rain.zip", &zipped(&[grid("rain_2023-05", 140.0), grid("normal_05", 100.0)].concat()));
+    let unit = |key: &str, south: f64, north: f64| {
+        feature(&ring(-20.0, south, 80.0, north), &format!("{{\"MUKEY\":\"{key}\"}}"))
+    };
+    write("soil/units.geojson", collection(&[unit("11", -20.0, 200.0), unit("12", 200.0, LENGTH + 20.0)]).as_bytes());
+    write(
+        "soil/comp.txt",
+        b"comppct_r|drainagecl|mukey\n80|Poorly drained|11\n20|Well drained|11\n100|Well drained|12\n",
+    );
+    write("weather.csv", format!("{STATIONS}a,-93.6,42.0,2023-05,1\n").as_bytes());
+    let said = crate::archive::say(&["inspect", raw.to_str().unwrap()]);
+    for line in [
+        "rain.zip/normal_05.asc: a grid with values about 100.0",
+        "soil/comp.txt: components of a soil survey's map units",
+        "soil/units.geojson: 2 soil polygons; keys of map units in `MUKEY`",
+        "weather.csv: left out: precipitation of weather stations; `stations` under [wetness] takes it",
+    ] {
+        assert!(said.stdout.contains(line), "{line}: {}", said.stdout);
+    }
+    let said = crate::archive::say(&["inspect", raw.join("rain.zip").to_str().unwrap()]);
+    assert!(said.stdout.contains("rain.zip/rain_2023-05.asc: a grid with values about 140.0"), "{}", said.stdout);
+    let said = crate::archive::say(&["inspect", raw.join("rain.zip/normal_05.asc").to_str().unwrap()]);
+    assert!(said.stdout.contains("values:  100 to 100; 12 of 12 cells hold data"), "{}", said.stdout);
+    let said = crate::archive::say(&["draft", raw.to_str().unwrap()]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let archive = std::fs::read_to_string(raw.join("archive.toml")).unwrap();
+    for lines in [
+        "[soil]\npath = \"soil/units.geojson\"\ncomponents = \"soil/comp.txt\"\n",
+        "[wetness]\nmonths = [5]\ntotal = \"rain.zip/rain_{season}-{month}.asc\"\nnormal = \"rain.zip/normal_{month}.asc\"\nunit = \"mm\"\n",
+    ] {
+        assert!(archive.contains(lines), "{lines}: {archive}");
+    }
+    let field = std::fs::read_to_string(raw.join("2023/raw/mill-field/field.toml")).unwrap();
+    for line in ["longitude = \"Place lon\"", "column = \"Grain flow (kg/s)\", unit = \"kg/s\"", "trial.geojsonl"] {
+        assert!(field.contains(line), "{line}: {field}");
+    }
+    let answers =
+        archive.replace("price = \"?\"", "price = \"4.20 USD/bu\"").replace("cost = \"?\"", "cost = \"20 USD/ac\"");
+    std::fs::write(raw.join("archive.toml"), answers.replace("width = \"?\"", "width = \"30 ft\"")).unwrap();
+    let out = folder.path().join("out");
+    let said = crate::archive::say(&["run", raw.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let table = std::fs::read_to_string(out.join("site_years.csv")).unwrap();
+    assert!(table.contains(",wetter,40"), "{table}");
 }

@@ -6,6 +6,7 @@ use chrono::DateTime;
 use serde_json::{Value, json};
 
 use crate::batch::{self, SiteYearFolder, discover, resolve};
+use crate::bundle::on_disk;
 use crate::cli::args::InspectArguments;
 use crate::cli::{Exit, Output};
 use crate::config::{ArchiveSettings, FieldSettings};
@@ -24,13 +25,15 @@ struct Finding {
 
 pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exit {
     let path = &arguments.path;
-    if !path.exists() {
+    let (holder, member) = on_disk(path);
+    if !holder.exists() {
         out.error(&format!("{}: no such file or folder", path.display()));
         return Exit::Nothing;
     }
     let finding =
-        if path.is_file() && path.file_name().is_some_and(|name| name != "archive.toml" && name != "field.toml") {
-            data_file(path)
+        if holder.is_file() && path.file_name().is_some_and(|name| name != "archive.toml" && name != "field.toml") {
+            let members = if member.is_none() { ingest::members(&holder) } else { Vec::new() };
+            if members.len() > 1 { packed(path, &members) } else { data_file(path) }
         } else {
             let folder = if path.is_file() { path.parent().unwrap_or(Path::new(".")) } else { path };
             if folder.join("archive.toml").is_file() && path.file_name().is_none_or(|name| name != "field.toml") {
@@ -68,6 +71,19 @@ fn raw_folder(folder: &Path) -> Finding {
     lines.extend(files.iter().map(|(name, what)| format!("  {name}: {what}")));
     let told: Vec<Value> = files.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
     Finding { lines, json: json!({ "folder": folder, "files": told }), faults: Vec::new() }
+}
+
+/// A .zip of several files: what each is.
+fn packed(path: &Path, members: &[String]) -> Finding {
+    let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let what: Vec<(String, String)> = members
+        .iter()
+        .map(|member| (format!("{name}/{member}"), draft::glance_at(member, &path.join(member))))
+        .collect();
+    let mut lines = vec![format!("{name}: {} files; each is named as if the .zip were a folder", members.len())];
+    lines.extend(what.iter().map(|(name, what)| format!("  {name}: {what}")));
+    let told: Vec<Value> = what.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
+    Finding { lines, json: json!({ "file": name, "files": told }), faults: Vec::new() }
 }
 
 fn data_file(path: &Path) -> Finding {

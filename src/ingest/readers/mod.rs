@@ -108,6 +108,15 @@ const TABLES: [&str; 13] = [
     "parquet",
 ];
 
+/// The tables and grids in a .zip; empty for anything else, and for task data, which stands as a whole.
+pub(crate) fn members(path: &Path) -> Vec<String> {
+    if !has_extension(&path.to_string_lossy(), &["zip"]) || task_data::is_in_zip(path) {
+        return Vec::new();
+    }
+    let kinds: Vec<&str> = TABLES.iter().chain(&crate::raster::EXTENSIONS).copied().collect();
+    Packed::open(path, u64::MAX).map(|packed| packed.of_kind(&kinds)).unwrap_or_default()
+}
+
 const KINDS: &str = ".csv, .csv.gz, .shp, .geojson, .gpkg, .kml, .kmz, .parquet, one of them in a .zip, or TASKDATA.XML (also in a .zip)";
 
 /// The other files that belong to a file (those of a shapefile or of task data), for fingerprints.

@@ -141,7 +141,9 @@ fn over_mutations(files: &[Vec<PathBuf>], each: usize, read: impl Fn(&Path) -> b
             let kept = || {
                 let kept = std::env::temp_dir().join("bandlift-mutated");
                 std::fs::create_dir_all(&kept).unwrap();
-                copies.iter().for_each(|copy| drop(std::fs::copy(copy, kept.join(copy.file_name().unwrap()))));
+                for copy in &copies {
+                    let _ = std::fs::copy(copy, kept.join(copy.file_name().unwrap()));
+                }
                 kept
             };
             assert!(outcome.is_ok(), "{}, round {round}: a panic; kept in {}", copies[0].display(), kept().display());
@@ -162,25 +164,25 @@ fn over_mutations(files: &[Vec<PathBuf>], each: usize, read: impl Fn(&Path) -> b
 fn no_reader_panics_or_hangs_on_mutated_tables() {
     let folder = tempfile::tempdir().unwrap();
     let files = valid_files(folder.path());
-    let read = |path: &Path| {
+    let attempt = |path: &Path| {
         let Ok(columns) = columns("f", path, MOST_BYTES) else { return false };
         let of = |shapes| {
             let texts: Vec<String> = columns.iter().filter(|name| !name.is_empty()).cloned().collect();
-            super::read("f", path, &Wanted { shapes, texts, numbers: Vec::new(), most_unpacked_bytes: MOST_BYTES })
+            read("f", path, &Wanted { shapes, texts, numbers: Vec::new(), most_unpacked_bytes: MOST_BYTES })
         };
         let numbers = Wanted { numbers: columns.clone(), most_unpacked_bytes: MOST_BYTES, ..Wanted::default() };
-        let _ = super::read("f", path, &numbers);
+        let _ = read("f", path, &numbers);
         let _ = units("f", path, MOST_BYTES);
         [Shapes::Polygons, Shapes::Points, Shapes::Ignored].into_iter().any(|shapes| of(shapes).is_ok())
     };
     for parts in &files {
         assert!(
-            parts.len() > 1 || read(&parts[0]) || parts[0].ends_with("two.gpkg"),
+            parts.len() > 1 || attempt(&parts[0]) || parts[0].ends_with("two.gpkg"),
             "{} is no valid file",
             parts[0].display()
         );
     }
-    let sound = over_mutations(&files, mutations(150), read);
+    let sound = over_mutations(&files, mutations(150), attempt);
     // the changes are small enough that some files stay readable, and great enough that others do not
     assert!(sound.iter().sum::<usize>() > 0, "{sound:?}");
 }
