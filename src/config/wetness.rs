@@ -135,7 +135,8 @@ impl WetnessSettings {
 
 /// Whether the files of a pattern say by themselves which months they hold: NetCDF.
 pub fn holds_months(pattern: &str) -> bool {
-    [".nc", ".nc4"].iter().any(|end| pattern.to_ascii_lowercase().ends_with(end))
+    let lower = pattern.to_ascii_lowercase();
+    lower.split('/').any(|part| [".nc", ".nc4"].iter().any(|end| part.ends_with(end)))
 }
 
 /// The unit of a depth of rain that is so many millimetres, as the settings write it.

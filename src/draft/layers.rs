@@ -6,6 +6,7 @@ use geo::{Centroid, Contains, MultiPolygon, Point};
 
 use super::columns::is_drainage;
 use super::sight::{Grid, Polygons, best_label, distinct};
+use crate::config::holds_months;
 use crate::consistency::Channel;
 use crate::consistency::words;
 use crate::ingest::{MAP_UNIT_KEY, TextColumn};
@@ -174,10 +175,12 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
             return Some((by_season(out, &name[start..start + 4]), Some(year), month));
         }
     }
+    // a span of years is that of normals
     let is_year = |&(start, end): &(usize, usize)| {
         end - start == 4 && number((start, end)).is_some_and(|year| (1850..2150).contains(&year))
     };
-    let year = own.iter().copied().find(is_year);
+    let years: Vec<(usize, usize)> = own.iter().copied().filter(is_year).collect();
+    let year = if years.len() == 1 { years.first().copied() } else { None };
     let month = own.iter().copied().find(|&(start, end)| {
         end - start == 2 && number((start, end)).is_some_and(|month| (1..=12).contains(&month))
     })?;
@@ -195,12 +198,36 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
     Some((out, year, number(month)?))
 }
 
+/// A name with its year put as `{season}`, where it holds just one.
+fn pattern_of_year(name: &str) -> (String, Option<i32>) {
+    let digits = |text: &str| text.len() == 4 && text.parse::<i32>().is_ok_and(|year| (1850..2150).contains(&year));
+    let years: BTreeSet<&str> = name.split(|c: char| !c.is_ascii_digit()).filter(|text| digits(text)).collect();
+    match years.iter().next() {
+        Some(&year) if years.len() == 1 => (name.replace(year, "{season}"), year.parse().ok()),
+        _ => (name.to_owned(), None),
+    }
+}
+
 /// Totals and normals among the grids, by their names and values.
 pub(super) fn wetness(grids: &[(usize, &str, &Grid)]) -> Option<Wetness> {
     let mut totals: BTreeMap<String, Vec<(usize, i32, u32, f64)>> = BTreeMap::new();
     let mut normals: BTreeMap<String, Vec<(usize, u32, f64)>> = BTreeMap::new();
     for &(file, name, grid) in grids {
         if !grid.has_crs || !(0.0..2_000.0).contains(&grid.middle) {
+            continue;
+        }
+        if !grid.months.is_empty() && holds_months(name) {
+            let years: BTreeSet<i32> = grid.months.iter().filter_map(|month| month.year).collect();
+            let (pattern, of_name) = pattern_of_year(name);
+            for month in &grid.months {
+                // a file of one year that its name does not tell holds normals, dated as their makers chose
+                match month.year.filter(|_| years.len() > 1 || of_name.is_some()) {
+                    Some(year) => {
+                        totals.entry(pattern.clone()).or_default().push((file, year, month.month, grid.middle));
+                    }
+                    None => normals.entry(pattern.clone()).or_default().push((file, month.month, grid.middle)),
+                }
+            }
             continue;
         }
         match pattern(name) {
@@ -256,6 +283,9 @@ mod tests {
             Some(("r/rain_{season}.zip/rain-{season}-{month}.bil".to_owned(), Some(2022), 5))
         );
         assert_eq!(pattern("layers/normal_05.tif"), Some(("layers/normal_{month}.tif".to_owned(), None, 5)));
+        assert_eq!(pattern("normals_1991-2020_05.tif"), Some(("normals_1991-2020_{month}.tif".to_owned(), None, 5)));
         assert_eq!(pattern("dem.tif"), None);
+        assert_eq!(pattern_of_year("r/rain_2022.nc"), ("r/rain_{season}.nc".to_owned(), Some(2022)));
+        assert_eq!(pattern_of_year("normals_1991-2020.nc"), ("normals_1991-2020.nc".to_owned(), None));
     }
 }

@@ -14,7 +14,7 @@ use crate::ingest::{
     IngestError, Shapes, TIME, Table, TextColumn, Wanted, holds_components, is_task_data, number_or_comma,
     read_columns, read_table, read_units, recorded_unit,
 };
-use crate::raster::{RasterFile, is_grid};
+use crate::raster::{Ask, Month, RasterFile, is_grid};
 
 /// What a file is.
 pub(super) enum Kind {
@@ -41,6 +41,8 @@ pub(super) struct Grid {
     pub(super) has_crs: bool,
     /// The unit that the file records.
     pub(super) unit: Option<&'static str>,
+    /// The months that the file says it holds.
+    pub(super) months: Vec<Month>,
 }
 
 /// Records with places.
@@ -127,7 +129,8 @@ pub(super) fn table(name: &str, path: &Path) -> Result<(Vec<String>, Table), Ing
 }
 
 fn grid(path: &Path) -> Kind {
-    let summary = RasterFile::open(path).and_then(|mut raster| {
+    let ask = Ask { any_month: true, ..Ask::default() };
+    let summary = RasterFile::open_with(path, ask).and_then(|mut raster| {
         let has_crs = raster.crs().is_some();
         raster.summary().map(|summary| (summary, has_crs))
     });
@@ -136,7 +139,7 @@ fn grid(path: &Path) -> Kind {
         Ok((summary, has_crs)) => {
             let middle = summary.range.map_or(f64::NAN, |[low, high]| f64::midpoint(low, high));
             let unit = summary.unit.as_deref().and_then(recorded_unit);
-            Kind::Grid(Grid { middle, has_crs, unit })
+            Kind::Grid(Grid { middle, has_crs, unit, months: summary.months })
         }
     }
 }

@@ -144,7 +144,8 @@ pub(super) fn wetness(
             for (at, file) in files.iter().enumerate() {
                 let month = months.get(at);
                 let asked = month.map(|&(year, month, _)| Month { year: (!every_year).then_some(year), month });
-                let (value, lie) = sample(file, Ask { month: asked, most_bytes }, settings, crs, (x, y))?;
+                let (value, lie) =
+                    sample(file, Ask { month: asked, most_bytes, ..Ask::default() }, settings, crs, (x, y))?;
                 match &first {
                     Some((other, known)) if !known.is_same(&lie) => {
                         return Err(IngestError::Contradiction(format!(

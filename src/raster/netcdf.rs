@@ -9,7 +9,7 @@ use netcdf_reader::{BytesStorage, DynStorage, FileStorage, NcFile, NcGroup, NcSl
 
 use super::affine::Affine;
 use super::error::RasterError;
-use super::read::{Block, Blocks, Described, Month};
+use super::read::{Ask, Block, Blocks, Described, Month};
 use crate::bundle::Bundle;
 use crate::geometry::Crs;
 
@@ -30,7 +30,8 @@ struct Variable {
 pub(super) fn open(
     path: &Path,
     bundle: &mut Bundle,
-    month: Option<Month>,
+    name: Option<&str>,
+    ask: Ask,
 ) -> Result<(Described, Box<dyn Blocks>), RasterError> {
     let broken =
         |error: &dyn std::fmt::Display| RasterError::Damaged { path: path.to_path_buf(), reason: error.to_string() };
@@ -44,10 +45,12 @@ pub(super) fn open(
     };
     let file = NcFile::from_storage(storage).map_err(|error| broken(&error))?;
     let root = file.root_group().map_err(|error| broken(&error))?;
-    let grids: Vec<&NcVariable> = root.variables.iter().filter(|one| axes(one, root).is_some()).collect();
+    let is_wanted = |one: &&NcVariable| axes(one, root).is_some() && name.is_none_or(|name| one.name() == name);
+    let grids: Vec<&NcVariable> = root.variables.iter().filter(is_wanted).collect();
     let [variable] = grids.as_slice() else {
         let names: Vec<&str> = grids.iter().map(|one| one.name()).collect();
-        let found = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+        let hint = "; name one as if the file were a folder, rain.nc/…";
+        let found = if names.is_empty() { "none".to_owned() } else { format!("{}{hint}", names.join(", ")) };
         return Err(unsupported("one variable over latitude and longitude, or y and x", found));
     };
     let Some([y, x]) = axes(variable, root) else { return Err(broken(&"its variable has no axes")) };
@@ -64,7 +67,7 @@ pub(super) fn open(
     };
     let transform = Affine { x0, dx_column: dx, dx_row: 0.0, y0, dy_column: 0.0, dy_row: dy };
 
-    let mut before = Vec::new();
+    let (mut before, mut held) = (Vec::new(), Vec::new());
     let dimensions = variable.dimensions();
     for dimension in &dimensions[..dimensions.len() - 2] {
         let steps = match root.coordinate_variable(&dimension.name) {
@@ -77,11 +80,12 @@ pub(super) fn open(
                 let found = format!("{} of `{}`", dimension.size, dimension.name);
                 return Err(unsupported("months by a time that CF knows (`days since …`), or one of each", found));
             }
-            Some(steps) => chosen(&steps, month).map_err(|(expected, found)| RasterError::OtherMonth {
-                path: path.to_path_buf(),
-                expected,
-                found,
-            })?,
+            Some(steps) => {
+                let index = chosen(&steps, ask);
+                held = steps;
+                let fault = |(expected, found)| RasterError::OtherMonth { path: path.to_path_buf(), expected, found };
+                index.map_err(fault)?
+            }
         };
         before.push(NcSliceInfoElem::Index(index as u64));
     }
@@ -98,6 +102,7 @@ pub(super) fn open(
         offset: 0.0,
         single_precision: false,
         unit: text("units").map(|unit| unit.trim().to_owned()).filter(|unit| !unit.is_empty()),
+        months: held,
         block: (xs.len() as u32, 1),
     };
     let (name, width) = (variable.name().to_owned(), described.width);
@@ -158,10 +163,14 @@ fn months(
 }
 
 /// The step of the month that is asked for; else what was expected and what was found.
-fn chosen(steps: &[Month], asked: Option<Month>) -> Result<usize, (String, String)> {
-    let Some(asked) = asked else {
+fn chosen(steps: &[Month], ask: Ask) -> Result<usize, (String, String)> {
+    let Some(asked) = ask.month else {
         let expected = "a grid of one time".to_owned();
-        return if steps.len() == 1 { Ok(0) } else { Err((expected, format!("{} times", steps.len()))) };
+        return if steps.len() == 1 || (ask.any_month && !steps.is_empty()) {
+            Ok(0)
+        } else {
+            Err((expected, format!("{} times", steps.len())))
+        };
     };
     let fits = |step: &Month| {
         step.month == asked.month && (asked.year.is_none() || step.year.is_none() || step.year == asked.year)

@@ -188,6 +188,7 @@ fn described((width, height): (u32, u32), transform: Affine, crs: Option<Crs>, n
         offset: 0.0,
         single_precision: false,
         unit: None,
+        months: Vec::new(),
         block: (width, 1),
     }
 }

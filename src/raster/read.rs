@@ -17,6 +17,8 @@ use crate::geometry::Crs;
 const KEPT_BLOCKS: usize = 16;
 /// Values of this size or more stand for missing data whatever the file declares: common practice (1e20, −3.4e38).
 const NO_MEASUREMENT: f64 = 1e19;
+/// The ends of the names of NetCDF files.
+const NETCDF: [&str; 2] = ["nc", "nc4"];
 /// The ends of the names of grids.
 pub(crate) const EXTENSIONS: [&str; 9] = ["tif", "tiff", "asc", "bil", "bsq", "bip", "flt", "nc", "nc4"];
 
@@ -65,13 +67,15 @@ impl std::fmt::Display for Month {
 pub(crate) struct Ask {
     /// The month; a file that says which months it holds must hold it.
     pub(crate) month: Option<Month>,
+    /// Whether any month will do where none is asked for: to look at a file.
+    pub(crate) any_month: bool,
     /// Most bytes that a packed file may unpack to.
     pub(crate) most_bytes: u64,
 }
 
 impl Default for Ask {
     fn default() -> Self {
-        Self { month: None, most_bytes: 1 << 30 }
+        Self { month: None, any_month: false, most_bytes: 1 << 30 }
     }
 }
 
@@ -89,6 +93,8 @@ pub(super) struct Described {
     pub(super) single_precision: bool,
     /// The unit of the values as recorded.
     pub(super) unit: Option<String>,
+    /// The months that the file says it holds.
+    pub(super) months: Vec<Month>,
     /// Columns and rows of a block, the part that is decoded at once.
     pub(super) block: (u32, u32),
 }
@@ -134,6 +140,8 @@ pub struct RasterSummary {
     pub nodata: Option<f64>,
     /// The unit of its values; `None` where the file does not say.
     pub unit: Option<String>,
+    /// The months that the file says it holds; the values are those of the first.
+    pub(crate) months: Vec<Month>,
 }
 
 impl std::fmt::Debug for RasterFile {
@@ -151,7 +159,11 @@ impl std::fmt::Debug for RasterFile {
 /// Whether the name of a file is that of a grid; of a .zip, whether it holds one.
 pub(crate) fn is_grid(path: &Path) -> bool {
     let (holder, member) = on_disk(path);
-    let name = member.unwrap_or_else(|| holder.to_string_lossy().into_owned());
+    let holder_name = holder.to_string_lossy().into_owned();
+    if has_extension(&holder_name, &NETCDF) {
+        return true;
+    }
+    let name = member.unwrap_or(holder_name);
     if has_extension(&name, &["zip"]) {
         let packed = crate::bundle::Packed::open(&holder, u64::MAX);
         return packed.is_ok_and(|packed| !packed.of_kind(&EXTENSIONS).is_empty());
@@ -184,6 +196,12 @@ impl RasterFile {
     /// As [`RasterFile::open`], and when the file says that it holds other months.
     pub(crate) fn open_with(path: &Path, ask: Ask) -> Result<Self, RasterError> {
         let of_bundle = |error| RasterError::from_bundle(path, error);
+        // a variable of NetCDF is named as if the file were a folder
+        let (holder, member) = on_disk(path);
+        if has_extension(&holder.to_string_lossy(), &NETCDF) {
+            let (described, blocks) = netcdf::open(path, &mut Bundle::Disk(holder), member.as_deref(), ask)?;
+            return Self::new(path, described, blocks);
+        }
         let mut bundle = Bundle::open(path, &EXTENSIONS, ask.most_bytes).map_err(of_bundle)?;
         let name = bundle.name();
         if has_extension(&name, &["tif", "tiff"]) {
@@ -198,8 +216,8 @@ impl RasterFile {
         if let Bundle::Disk(path) = &bundle {
             File::open(path).map_err(|source| RasterError::Io { path: path.clone(), source })?;
         }
-        let (described, blocks) = if has_extension(&name, &["nc", "nc4"]) {
-            netcdf::open(path, &mut bundle, ask.month)?
+        let (described, blocks) = if has_extension(&name, &NETCDF) {
+            netcdf::open(path, &mut bundle, None, ask)?
         } else {
             plain::open(path, &mut bundle)?
         };
@@ -281,6 +299,7 @@ impl RasterFile {
             cells_with_data,
             nodata: self.described.nodata,
             unit: self.described.unit.clone(),
+            months: self.described.months.clone(),
         })
     }
 

@@ -111,6 +111,7 @@ pub(super) fn open<R: Read + Seek + 'static>(
         offset: number("offset").unwrap_or(0.0),
         single_precision: bits == 32 && format == 3,
         unit: metadata_item(&metadata, "unittype").filter(|unit| !unit.is_empty()).map(str::to_owned),
+        months: Vec::new(),
         block,
     };
     let mask = mask(&mut decoder, (width, height), path)?;

@@ -102,7 +102,16 @@ fn netcdf_tells_its_months_and_its_unit() {
         archive.edit("fields/bad/field.toml", "season = 2023", "season = 2024");
         fails(&archive, "expected one grid of 2024-05, found none among 2022-01 to 2023-12");
         let said = crate::archive::say(&["inspect", archive.path("layers/pr.nc").to_str().unwrap()]);
-        assert!(said.stderr.contains("found 24 times"), "{}", said.stderr);
+        for line in
+            ["unit:    kg m-2", "months:  24, 2022-01 to 2023-12; the values are those of the first", "48 of 48 cells"]
+        {
+            assert!(said.stdout.contains(line), "{line}: {}", said.stdout);
+        }
+        archive.edit("fields/bad/field.toml", "season = 2024", "season = 2023");
+        archive.edit("archive.toml", "layers/pr.nc", "layers/pr.nc/pr");
+        close("departure", wetness(&archive), expected, Tol::abs(0.06));
+        archive.edit("archive.toml", "layers/pr.nc/pr", "layers/pr.nc/tmax");
+        fails(&archive, "layers/pr.nc/tmax: ");
     }
 }
 

@@ -14,7 +14,7 @@ use crate::draft;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
 use crate::points::Ingested;
-use crate::raster::{RasterFile, is_grid};
+use crate::raster::{Ask, RasterFile, is_grid};
 
 /// What was found, for people and for programs.
 struct Finding {
@@ -146,7 +146,8 @@ fn data_file(path: &Path) -> Finding {
 }
 
 fn raster_file(name: &str, path: &Path) -> Finding {
-    match RasterFile::open(path).and_then(|mut raster| raster.summary()) {
+    let ask = Ask { any_month: true, ..Ask::default() };
+    match RasterFile::open_with(path, ask).and_then(|mut raster| raster.summary()) {
         Err(error) => Finding { lines: Vec::new(), json: json!({}), faults: vec![error.to_string()] },
         Ok(found) => {
             let [west, south, east, north] = found.extent;
@@ -155,6 +156,13 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                 .range
                 .map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{} to {}", a as f32, b as f32));
             let nodata = found.nodata.map_or_else(|| "not declared".to_owned(), |value| value.to_string());
+            let months = match found.months.as_slice() {
+                [] => "not told".to_owned(),
+                [only] => only.to_string(),
+                [first, .., last] => {
+                    format!("{}, {first} to {last}; the values are those of the first", found.months.len())
+                }
+            };
             let lines = vec![
                 format!("{name}: {}", found.format),
                 format!("size:    {} columns, {} rows", found.columns, found.rows),
@@ -167,9 +175,10 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                 ),
                 format!("nodata:  {nodata}"),
                 format!("unit:    {}", found.unit.as_deref().unwrap_or("not recorded")),
+                format!("months:  {months}"),
             ];
             let json = json!({
-                "file": name, "format": found.format, "unit": found.unit, "columns": found.columns, "rows": found.rows,
+                "file": name, "format": found.format, "unit": found.unit, "months": found.months.iter().map(ToString::to_string).collect::<Vec<_>>(), "columns": found.columns, "rows": found.rows,
                 "extent": found.extent, "crs": found.crs, "range": found.range, "nodata": found.nodata,
                 "cells_with_data": found.cells_with_data,
             });

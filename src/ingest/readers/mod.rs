@@ -277,4 +277,6 @@ pub(crate) fn columns_to_map(file: &str, path: &Path, most_bytes: u64) -> Result
 #[cfg(test)]
 mod mutated;
 #[cfg(test)]
+mod speed;
+#[cfg(test)]
 mod tests;
