@@ -18,6 +18,9 @@ const UNEVEN: f64 = 0.01;
 /// Most cells of a row, and most months of a file.
 const MOST_ACROSS: u64 = 1_000_000;
 
+/// Cells that are asked for at once: a question has its cost, and packed files hold many rows in one piece.
+const BLOCK_CELLS: u32 = 1 << 18;
+
 struct Variable {
     path: PathBuf,
     file: NcFile,
@@ -25,6 +28,9 @@ struct Variable {
     /// What stands before rows and columns.
     before: Vec<NcSliceInfoElem>,
     width: u32,
+    height: u32,
+    /// Rows of a block.
+    rows: u32,
 }
 
 pub(super) fn open(
@@ -103,10 +109,11 @@ pub(super) fn open(
         single_precision: false,
         unit: text("units").map(|unit| unit.trim().to_owned()).filter(|unit| !unit.is_empty()),
         months: held,
-        block: (xs.len() as u32, 1),
+        block: (xs.len() as u32, (BLOCK_CELLS / xs.len() as u32).clamp(1, ys.len() as u32)),
     };
-    let (name, width) = (variable.name().to_owned(), described.width);
-    Ok((described, Box::new(Variable { path: path.to_path_buf(), file, name, before, width })))
+    let (path, name, width) = (path.to_path_buf(), variable.name().to_owned(), described.width);
+    let (height, rows) = (described.height, described.block.1);
+    Ok((described, Box::new(Variable { path, file, name, before, width, height, rows })))
 }
 
 /// The coordinates of a variable's rows and columns, its last two dimensions; `None` where it has none.
@@ -208,9 +215,10 @@ fn crs(variable: &NcVariable, x: &NcVariable, root: &NcGroup, path: &Path) -> Re
 }
 
 impl Blocks for Variable {
-    fn block(&mut self, _: u32, row: u32) -> Result<Block, RasterError> {
+    fn block(&mut self, _: u32, down: u32) -> Result<Block, RasterError> {
         let mut selections = self.before.clone();
-        selections.push(NcSliceInfoElem::Index(u64::from(row)));
+        let (start, end) = (down * self.rows, ((down + 1) * self.rows).min(self.height));
+        selections.push(NcSliceInfoElem::Slice { start: u64::from(start), end: u64::from(end), step: 1 });
         selections.push(NcSliceInfoElem::Slice { start: 0, end: u64::from(self.width), step: 1 });
         let read = self.file.read_variable_slice_unpacked_masked(&self.name, &NcSliceInfo { selections });
         let values =
