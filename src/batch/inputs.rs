@@ -149,8 +149,10 @@ pub(super) fn grids_of_season(
 }
 
 /// Years in which grids of precipitation are looked for.
-const SOME_SEASON: i32 = 2001;
 const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
+
+/// Any season: it tells which months a season has.
+const SOME_SEASON: i32 = 2001;
 
 impl Resolver<'_> {
     /// The grids of a season, with those of all others where an index is made of them.
@@ -175,7 +177,6 @@ impl Resolver<'_> {
     ) -> Result<Vec<SeasonGrids>, PathFault> {
         let mut found = Vec::new();
         if let PrecipitationGrids::Stations(stations) = &wetness.grids {
-            // any season tells the months; a leap day moves a window by no more than that
             let some = self.season_grids(wetness, SOME_SEASON, planted)?;
             for later in station_years(&some, stations) {
                 found.push(self.season_grids(wetness, SOME_SEASON + later, planted)?);

@@ -132,6 +132,11 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
     }
     let (drainage_column, components) = (section.column("drainage"), section.text("components"));
     let (key, percent) = (section.column("key"), section.column("percent"));
+    for name in ["key", "percent"] {
+        if components.is_none() && section.has(name) {
+            section.fault(name, "belongs to `components`, which is missing");
+        }
+    }
     let components = components.map(|path| ComponentSettings {
         path,
         key: key.unwrap_or_else(|| SURVEY_COLUMNS[0].to_owned()),

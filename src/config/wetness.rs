@@ -273,6 +273,11 @@ fn stations(section: &Section<'_, '_>) -> Option<StationSettings> {
             }
         },
     };
+    for key in ["date", "precipitation", "station", "longitude", "latitude", "normal_years"] {
+        if path.is_none() && section.has(key) {
+            section.fault(key, "belongs to `stations`, which is missing");
+        }
+    }
     path.map(|_| settings)
 }
 

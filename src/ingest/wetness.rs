@@ -144,8 +144,8 @@ pub(super) fn wetness(
             for (at, file) in files.iter().enumerate() {
                 let month = months.get(at);
                 let asked = month.map(|&(year, month, _)| Month { year: (!every_year).then_some(year), month });
-                let (value, lie) =
-                    sample(file, Ask { month: asked, most_bytes, ..Ask::default() }, settings, crs, (x, y))?;
+                let ask = Ask { month: asked, must_tell: is_repeated(files, file), most_bytes, ..Ask::default() };
+                let (value, lie) = sample(file, ask, settings, crs, (x, y))?;
                 match &first {
                     Some((other, known)) if !known.is_same(&lie) => {
                         return Err(IngestError::Contradiction(format!(
@@ -174,6 +174,11 @@ pub(super) fn wetness(
     }
     let (departure_mm, measure) = (total - normal, measure(settings.measure, total, normal, &history));
     Ok(Some(Wetness { departure_mm, measure, normal_mm: normal, station: None }))
+}
+
+/// Whether several months are asked of one file.
+fn is_repeated(files: &[InputFile], file: &InputFile) -> bool {
+    files.iter().filter(|one| one.path == file.path).count() > 1
 }
 
 /// The measure that the classes are made of, from total, normal and the totals of all seasons in mm.
@@ -233,7 +238,8 @@ pub fn departures(grids: &SeasonGrids, settings: &WetnessSettings, places_deg: &
             let month = grids.months.get(at);
             let factor = sign * settings.mm_per_unit * month.map_or(1.0, |month| month.2);
             let asked = month.map(|&(year, month, _)| Month { year: (sign > 0.0).then_some(year), month });
-            let raster = RasterFile::open_with(&file.path, Ask { month: asked, ..Ask::default() }).ok()?;
+            let ask = Ask { month: asked, must_tell: is_repeated(files, file), ..Ask::default() };
+            let raster = RasterFile::open_with(&file.path, ask).ok()?;
             let mut sampler = Sampler::new(raster, &Crs::wgs84()).ok()?;
             for (sum, &(longitude_deg, latitude_deg)) in sums.iter_mut().zip(places_deg) {
                 *sum += factor * sampler.nearest(longitude_deg, latitude_deg).ok()?.unwrap_or(f64::NAN);

@@ -67,6 +67,8 @@ impl std::fmt::Display for Month {
 pub(crate) struct Ask {
     /// The month; a file that says which months it holds must hold it.
     pub(crate) month: Option<Month>,
+    /// Whether the file must say which months it holds: several are asked of it.
+    pub(crate) must_tell: bool,
     /// Whether any month will do where none is asked for: to look at a file.
     pub(crate) any_month: bool,
     /// Most bytes that a packed file may unpack to.
@@ -75,7 +77,7 @@ pub(crate) struct Ask {
 
 impl Default for Ask {
     fn default() -> Self {
-        Self { month: None, any_month: false, most_bytes: 1 << 30 }
+        Self { month: None, must_tell: false, any_month: false, most_bytes: 1 << 30 }
     }
 }
 

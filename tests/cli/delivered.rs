@@ -110,7 +110,17 @@ fn netcdf_tells_its_months_and_its_unit() {
         archive.edit("fields/bad/field.toml", "season = 2024", "season = 2023");
         archive.edit("archive.toml", "layers/pr.nc", "layers/pr.nc/pr");
         close("departure", wetness(&archive), expected, Tol::abs(0.06));
-        archive.edit("archive.toml", "layers/pr.nc/pr", "layers/pr.nc/tmax");
+        // a grid without months may not stand for two
+        let still = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/raster/nc4_deflate.nc");
+        archive.write("layers/still.nc", std::fs::read(still).unwrap());
+        archive.edit("archive.toml", "layers/pr.nc/pr", "layers/still.nc");
+        wetness(&archive);
+        archive.edit("archive.toml", "months = [5]", "months = [5, 6]");
+        fails(&archive, "expected a time that tells its months, found none, and several months are asked of it");
+        archive.edit("archive.toml", "months = [5, 6]", "months = [5]\nstation = \"a\"");
+        fails(&archive, "`stations`, which is missing");
+        archive.edit("archive.toml", "\nstation = \"a\"", "");
+        archive.edit("archive.toml", "layers/still.nc", "layers/pr.nc/tmax");
         fails(&archive, "layers/pr.nc/tmax: ");
     }
 }
