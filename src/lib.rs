@@ -45,6 +45,7 @@ pub mod stats;
 pub mod synthesise;
 pub mod targeting;
 
+mod bundle;
 mod consistency;
 mod ingest;
 mod quantity;

@@ -6,8 +6,11 @@ use chrono::{Datelike, NaiveDate};
 use thiserror::Error;
 
 use super::discover::{SiteYearFolder, relative};
-use crate::config::{ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings};
-use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, window_months};
+use crate::bundle::on_disk;
+use crate::config::{
+    ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months,
+};
+use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, station_years, window_months};
 
 /// A path that cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -77,6 +80,12 @@ pub fn resolve(
         Some(path) if !carries_class => resolver.glob(archive, path, "archive.toml: soil.path")?,
         _ => Vec::new(),
     };
+    let soil_components = match &settings.soil.components {
+        Some(components) if !soils.is_empty() => {
+            resolver.glob(archive, &components.path, "archive.toml: soil.components")?
+        }
+        _ => Vec::new(),
+    };
     let dem = settings.soil.dem.as_ref().map(|path| of_archive(path, "soil.dem")).transpose()?;
     let wetness = settings
         .wetness
@@ -88,6 +97,7 @@ pub fn resolve(
         boundary: of_field(&field.boundary, "boundary.path")?,
         strips: of_field(&strip_path, "strips.path")?,
         soils,
+        soil_components,
         dem,
         tickets: of_field(&field.tickets, "tickets.path")?,
         wetness,
@@ -109,7 +119,7 @@ pub(super) fn seasons_with_grids(
     let resolver = Resolver { archive, real_archive, allow_outside };
     let mut seasons = resolver.all_seasons(wetness, planted)?;
     if wetness.measure == WetnessMeasure::Spi {
-        let history: Vec<_> = seasons.iter().map(|one| (one.totals.clone(), one.shares.clone())).collect();
+        let history: Vec<_> = seasons.iter().map(|one| (one.totals.clone(), one.months.clone())).collect();
         for season in &mut seasons {
             season.history.clone_from(&history);
         }
@@ -130,6 +140,9 @@ pub(super) fn grids_of_season(
 
 /// Years in which grids of precipitation are looked for.
 const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
+
+/// Any season: it tells which months a season has.
+const SOME_SEASON: i32 = 2001;
 
 impl Resolver<'_> {
     /// The files of each entry of `key`, sorted by name. A file that two globs match is read once.
@@ -162,9 +175,9 @@ impl Resolver<'_> {
         planted: Option<NaiveDate>,
     ) -> Result<SeasonGrids, PathFault> {
         let mut grids = self.season_grids(wetness, season, planted)?;
-        if wetness.measure == WetnessMeasure::Spi {
+        if wetness.measure == WetnessMeasure::Spi && !matches!(wetness.grids, PrecipitationGrids::Stations(_)) {
             let all = self.all_seasons(wetness, planted)?;
-            grids.history = all.into_iter().map(|one| (one.totals, one.shares)).collect();
+            grids.history = all.into_iter().map(|one| (one.totals, one.months)).collect();
         }
         Ok(grids)
     }
@@ -175,8 +188,16 @@ impl Resolver<'_> {
         planted: Option<NaiveDate>,
     ) -> Result<Vec<SeasonGrids>, PathFault> {
         let mut found = Vec::new();
+        if let PrecipitationGrids::Stations(stations) = &wetness.grids {
+            let some = self.season_grids(wetness, SOME_SEASON, planted)?;
+            for later in station_years(&some, stations) {
+                found.push(self.season_grids(wetness, SOME_SEASON + later, planted)?);
+            }
+            return Ok(found);
+        }
         for season in CALENDAR {
             match self.season_grids(wetness, season, planted) {
+                Ok(grids) if !grids.are_there() => {}
                 Ok(grids) => found.push(grids),
                 Err(PathFault::Missing { .. }) => {}
                 Err(fault) => return Err(fault),
@@ -211,18 +232,21 @@ impl Resolver<'_> {
             let files = months.iter().map(|&(year, month, _)| of_archive(&filled(pattern, (year, Some(month))), key));
             files.collect::<Result<Vec<_>, _>>()
         };
-        let shares = months.iter().map(|one| one.2).collect();
         let history = Vec::new();
         match &wetness.grids {
             PrecipitationGrids::TotalAndNormal { total, normal } => Ok(SeasonGrids {
                 totals: monthly(total, "wetness.total")?,
                 normals: monthly(normal, "wetness.normal")?,
-                shares,
+                months,
                 history,
             }),
-            PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") => {
+            PrecipitationGrids::Stations(stations) => {
+                let totals = self.glob(self.archive, &stations.path, "archive.toml: wetness.stations")?;
+                Ok(SeasonGrids { totals, months, ..SeasonGrids::default() })
+            }
+            PrecipitationGrids::Departure(pattern) if pattern.contains("{month}") || holds_months(pattern) => {
                 let totals = monthly(pattern, "wetness.departure")?;
-                Ok(SeasonGrids { totals, shares, ..SeasonGrids::default() })
+                Ok(SeasonGrids { totals, months, ..SeasonGrids::default() })
             }
             PrecipitationGrids::Departure(pattern) => {
                 let totals = vec![of_archive(&filled(pattern, (season, None)), "wetness.departure")?];
@@ -234,7 +258,7 @@ impl Resolver<'_> {
     fn single(&self, base: &Path, path: &str, key: &str) -> Result<InputFile, PathFault> {
         self.refuse_outside(path, key)?;
         let full = base.join(path);
-        if !full.is_file() {
+        if data_file(&full).is_none() {
             return Err(PathFault::Missing { key: key.to_owned(), path: path.to_owned() });
         }
         self.inside(&full, path, key)?;
@@ -282,7 +306,8 @@ impl Resolver<'_> {
         if self.allow_outside {
             return Ok(());
         }
-        let real = file.canonicalize().unwrap_or_else(|_| file.to_path_buf());
+        let (file, _) = on_disk(file);
+        let real = file.canonicalize().unwrap_or(file);
         if real.starts_with(&self.real_archive) {
             Ok(())
         } else {
@@ -291,7 +316,7 @@ impl Resolver<'_> {
     }
 
     fn named(&self, path: PathBuf) -> InputFile {
-        // `a/../b` is named `b`.
+        // `a/../b` is named `b`
         let mut parts: Vec<String> = Vec::new();
         for part in relative(self.archive, &path).split('/') {
             match part {

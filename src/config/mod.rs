@@ -34,7 +34,7 @@ pub use harvest::{
 pub use model::ModelSettings;
 pub use read::ReadSettings;
 pub use reference::{Fact, Kind, SettingsFile, schema, settings};
-pub use soil::{DRAINAGE_CLASSES, SoilSettings};
+pub use soil::{ComponentSettings, DRAINAGE_CLASSES, SURVEY_COLUMNS, SoilSettings};
 pub use target::{FEWEST_BLOCKS, StripLayoutSettings, TargetSettings};
 pub use treatments::Treatment;
-pub use wetness::{PrecipitationGrids, WetnessMeasure, WetnessSettings};
+pub use wetness::{PrecipitationGrids, StationSettings, WetnessMeasure, WetnessSettings, holds_months, unit_of_depth};

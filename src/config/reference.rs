@@ -207,7 +207,7 @@ const FIELDS: [(&str, &str); 10] = [
 ];
 
 /// What keys are for that fill no field of their name.
-const OWN: [(&str, &str); 73] = [
+const OWN: [(&str, &str); 83] = [
     ("name", "What the archive is called."),
     ("report_units", "Units of the reports: bu/ac, ac, in, ft, mph, or t/ha, ha, mm, m, km/h. Default us."),
     ("answers", "Answers to the questions of a draft; `\"?name\"` in any file stands for the answer of that name."),
@@ -217,6 +217,15 @@ const OWN: [(&str, &str); 73] = [
         "soil.drainage",
         "Attribute that holds the class. Default drclassdcd, the name in the public soil survey's tables.",
     ),
+    (
+        "soil.components",
+        "Tables of the components of map units (files or a glob; `soils.gpkg/component`), where the polygons carry the units' key instead of a class: the class with the greatest share of the components counts, of equals the wetter.",
+    ),
+    (
+        "soil.key",
+        "Attribute of the polygons and column of the components that holds the map unit's key. Default mukey.",
+    ),
+    ("soil.percent", "Column of a component's share of its map unit, percent. Default comppct_r."),
     ("soil.tiled", "Attribute that tells whether the ground is tile-drained: yes, no or unknown."),
     ("soil.groups", "Classes that are pooled for the model; by default each class stands by itself."),
     ("soil.groups.<group>", "The classes of one group."),
@@ -225,10 +234,32 @@ const OWN: [(&str, &str); 73] = [
         "wetness.window",
         "First day and the day after the last, counted from planting, in place of `months`: [\"-30 d\", \"60 d\"].",
     ),
-    ("wetness.total", "Pattern of the grids of totals; {season} and {month} are filled in."),
+    (
+        "wetness.total",
+        "Pattern of the grids of totals; {season} and {month} are filled in. NetCDF may hold several months of several seasons.",
+    ),
     ("wetness.normal", "Pattern of the grids of normals; {month} is filled in."),
     ("wetness.departure", "Pattern of the grids of departures, in place of `total` and `normal`."),
-    ("wetness.unit", "Unit of the grids. Default mm."),
+    ("wetness.unit", "Unit of the grids: mm, cm, m or in. A grid that records another fails. Default mm."),
+    (
+        "wetness.stations",
+        "Tables of weather stations (files or a glob), a row a day or a month, in place of grids. The nearest station that has the months and ten years of them counts.",
+    ),
+    ("wetness.date", "Column of the day (2023-05-04) or the month (2023-05). Default date."),
+    (
+        "wetness.precipitation",
+        "Column of the depth of rain, in `unit`; empty where it is missing. Default precipitation.",
+    ),
+    (
+        "wetness.station",
+        "Column of the stations' names. Default station, where there is one; else each file is a station.",
+    ),
+    ("wetness.longitude", "Column of the station's longitude, degrees. Default longitude."),
+    ("wetness.latitude", "Column of the station's latitude, degrees. Default latitude."),
+    (
+        "wetness.normal_years",
+        "First and last year of the normals, such as [1991, 2020]. Default all years of the tables.",
+    ),
     ("crops", "One table for each crop."),
     ("crops.<crop>", "A crop; field.toml names it."),
     ("crops.<crop>.market_moisture", "Moisture at which grain is sold; known for seven crops."),

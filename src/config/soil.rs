@@ -18,7 +18,24 @@ pub const DRAINAGE_CLASSES: [&str; 7] = [
     "Very poorly drained",
 ];
 
+/// Key of the map unit, share and drainage class of a component: the names of the public soil survey's tables (SSURGO 2.3.2, Tables
+/// and Columns, component).
+pub const SURVEY_COLUMNS: [&str; 3] = ["mukey", "comppct_r", "drainagecl"];
+
 const SMOOTHING_M: f64 = 8.0;
+
+/// Soil survey as it is delivered: polygons with the key of their map unit, and the components of the units in tables.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ComponentSettings {
+    /// The tables; may be a glob.
+    pub path: String,
+    /// Attribute of the polygons, and column of the tables, that holds the map unit's key.
+    pub key: String,
+    /// Column of a component's share of its unit, percent.
+    pub percent: String,
+    /// Column of a component's class.
+    pub class: String,
+}
 
 /// The resolved soil settings.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -27,6 +44,8 @@ pub struct SoilSettings {
     pub path: Option<String>,
     /// Attribute that holds the class.
     pub attribute: String,
+    /// The tables of the components of map units, which tell the class in place of the attribute.
+    pub components: Option<ComponentSettings>,
     /// Attribute that tells whether the ground is tiled.
     pub tiled_attribute: Option<String>,
     /// Coordinate reference system of a layer that carries none.
@@ -86,6 +105,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
         return SoilSettings {
             path: None,
             attribute: "drclassdcd".to_owned(),
+            components: None,
             tiled_attribute: None,
             crs: None,
             zones: classes.clone(),
@@ -110,9 +130,23 @@ pub(super) fn read(root: &Section<'_, '_>) -> SoilSettings {
             section.fault("classes", format!("`{class}` is listed twice"));
         }
     }
+    let (drainage_column, components) = (section.column("drainage"), section.text("components"));
+    let (key, percent) = (section.column("key"), section.column("percent"));
+    for name in ["key", "percent"] {
+        if components.is_none() && section.has(name) {
+            section.fault(name, "belongs to `components`, which is missing");
+        }
+    }
+    let components = components.map(|path| ComponentSettings {
+        path,
+        key: key.unwrap_or_else(|| SURVEY_COLUMNS[0].to_owned()),
+        percent: percent.unwrap_or_else(|| SURVEY_COLUMNS[1].to_owned()),
+        class: drainage_column.clone().unwrap_or_else(|| SURVEY_COLUMNS[2].to_owned()),
+    });
     let mut settings = SoilSettings {
         path: section.text("path"),
-        attribute: section.column("drainage").unwrap_or_else(|| "drclassdcd".to_owned()),
+        attribute: drainage_column.unwrap_or_else(|| "drclassdcd".to_owned()),
+        components,
         tiled_attribute: section.column("tiled"),
         crs: section.parsed("crs", super::harvest::epsg_text),
         zones: Vec::new(),

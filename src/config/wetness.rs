@@ -18,6 +18,29 @@ pub enum PrecipitationGrids {
     },
     /// The departure itself, one grid a season (or a month, where the pattern holds `{month}`).
     Departure(String),
+    /// Tables of weather stations.
+    Stations(StationSettings),
+}
+
+/// Tables of weather stations: a row a day or a month.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StationSettings {
+    /// The tables; may be a glob.
+    pub path: String,
+    /// Column of the day (2023-05-04) or month (2023-05).
+    pub date: String,
+    /// Column of the precipitation.
+    pub precipitation: String,
+    /// Column of the stations' names.
+    pub station: Option<String>,
+    /// Whether the settings name that column: it must be there then.
+    pub named: bool,
+    /// Column of the longitude, degrees.
+    pub longitude: String,
+    /// Column of the latitude, degrees.
+    pub latitude: String,
+    /// First and last year of the normals; all years of the tables where absent.
+    pub normal_years: Option<(i32, i32)>,
 }
 
 /// What the wetness classes are made of.
@@ -110,6 +133,22 @@ impl WetnessSettings {
     }
 }
 
+/// Whether the files of a pattern say by themselves which months they hold: NetCDF.
+pub fn holds_months(pattern: &str) -> bool {
+    let lower = pattern.to_ascii_lowercase();
+    lower.split('/').any(|part| [".nc", ".nc4"].iter().any(|end| part.ends_with(end)))
+}
+
+/// The unit of a depth of rain that is so many millimetres, as the settings write it.
+pub fn unit_of_depth(mm_per_unit: f64) -> &'static str {
+    match mm_per_unit {
+        mm if mm > 500.0 => "m",
+        mm if mm > 20.0 => "in",
+        mm if mm > 5.0 => "cm",
+        _ => "mm",
+    }
+}
+
 const DEFAULT_LABELS: [&str; 3] = ["drier", "near normal", "wetter"];
 
 pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
@@ -137,6 +176,9 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     let (total, normal, departure) = (section.text("total"), section.text("normal"), section.text("departure"));
     for (key, pattern) in [("total", &total), ("normal", &normal), ("departure", &departure)] {
         let Some(pattern) = pattern else { continue };
+        if holds_months(pattern) {
+            continue;
+        }
         if key != "departure" && !pattern.contains("{month}") {
             section.fault(key, format!("expected a pattern with {{month}}, found `{pattern}`"));
         }
@@ -144,11 +186,17 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
             section.fault(key, format!("expected a pattern with {{season}}, found `{pattern}`"));
         }
     }
+    let stations = stations(&section);
     let grids = match (total, normal, departure) {
+        (None, None, None) if stations.is_some() => stations.map(PrecipitationGrids::Stations),
+        _ if stations.is_some() => {
+            section.fault("stations", "stands beside grids; give one of them");
+            None
+        }
         (Some(total), Some(normal), None) => Some(PrecipitationGrids::TotalAndNormal { total, normal }),
         (None, None, Some(departure)) => Some(PrecipitationGrids::Departure(departure)),
         (None, None, None) => {
-            root.fault("wetness", "expected `total` and `normal`, or `departure`, found neither");
+            root.fault("wetness", "expected `total` and `normal`, or `departure`, or `stations`, found none");
             None
         }
         _ => {
@@ -159,8 +207,10 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     let mm_per_unit = section
         .parsed("unit", |unit| match unit {
             "mm" => Ok(1.0),
+            "cm" => Ok(10.0),
+            "m" => Ok(1_000.0),
             "in" => Ok(25.4),
-            other => Err(format!("unknown unit `{other}`; the grids hold `mm` or `in`")),
+            other => Err(format!("unknown unit `{other}`; the grids hold `mm`, `cm`, `m` or `in`")),
         })
         .unwrap_or(1.0);
 
@@ -176,7 +226,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
         section.fault("measure", format!("`{}` takes grids of totals and normals, found departures", measure.code()));
     }
     if let (Some(_), Some(PrecipitationGrids::Departure(pattern))) = (window_d, &grids)
-        && !pattern.contains("{month}")
+        && !(pattern.contains("{month}") || holds_months(pattern))
     {
         section.fault("window", format!("takes monthly grids, found `{pattern}` without {{month}}"));
     }
@@ -199,6 +249,36 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<WetnessSettings> {
     }
     section.finish_known();
     Some(WetnessSettings { months, window_d, grids: grids?, mm_per_unit, measure, breaks, labels })
+}
+
+/// The tables of stations and their columns.
+fn stations(section: &Section<'_, '_>) -> Option<StationSettings> {
+    let path = section.text("stations");
+    let column = |key: &str| section.column(key).unwrap_or_else(|| key.to_owned());
+    let (named, years) = (section.has("station"), section.integers("normal_years", 1_700, 2_200));
+    let settings = StationSettings {
+        path: path.clone().unwrap_or_default(),
+        date: column("date"),
+        precipitation: column("precipitation"),
+        station: Some(column("station")),
+        named,
+        longitude: column("longitude"),
+        latitude: column("latitude"),
+        normal_years: match years.as_deref() {
+            None => None,
+            Some(&[first, last]) if first < last => Some((first as i32, last as i32)),
+            Some(_) => {
+                section.fault("normal_years", "expected the first and the last year, such as [1991, 2020]");
+                None
+            }
+        },
+    };
+    for key in ["date", "precipitation", "station", "longitude", "latitude", "normal_years"] {
+        if path.is_none() && section.has(key) {
+            section.fault(key, "belongs to `stations`, which is missing");
+        }
+    }
+    path.map(|_| settings)
 }
 
 /// Days from planting, such as `["-30 d", "60 d"]`.

@@ -44,7 +44,8 @@ fn the_settings_and_layers_are_read_without_a_fault() {
                 }
             }
             Some("tif") => {
-                let mut file = crate::raster::RasterFile::from_reader(std::io::Cursor::new(bytes), path).unwrap();
+                let mut file =
+                    crate::raster::RasterFile::from_reader(std::io::Cursor::new(bytes.clone()), path).unwrap();
                 assert!(file.read_all().unwrap().data.iter().all(|value| (40.0..250.0).contains(value)));
             }
             _ => {}

@@ -92,7 +92,12 @@ impl Simulated {
                 .soil
                 .polygons(low, high)
                 .into_iter()
-                .map(|(polygon, class, _)| SoilGround { ground: ground(&polygon), class: Some(class), tiled: None })
+                .map(|(polygon, class, _)| SoilGround {
+                    ground: ground(&polygon),
+                    class: Some(class),
+                    class_pct: Vec::new(),
+                    tiled: None,
+                })
                 .collect(),
             wetness_mm: None,
             wetness_measure: None,

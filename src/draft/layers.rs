@@ -6,9 +6,10 @@ use geo::{Centroid, Contains, MultiPolygon, Point};
 
 use super::columns::is_drainage;
 use super::sight::{Grid, Polygons, best_label, distinct};
+use crate::config::holds_months;
 use crate::consistency::Channel;
 use crate::consistency::words;
-use crate::ingest::TextColumn;
+use crate::ingest::{MAP_UNIT_KEY, TextColumn};
 
 /// A layer of strips.
 pub(super) struct StripLayer {
@@ -24,7 +25,10 @@ pub(super) struct StripLayer {
 /// A layer of soils.
 pub(super) struct SoilLayer {
     pub(super) file: usize,
+    /// The attribute of the class, or of the map unit's key.
     pub(super) class: String,
+    /// Whether it carries the key of map units, whose components stand in a table.
+    pub(super) by_unit: bool,
     pub(super) tiled: Option<String>,
     pub(super) polygons: usize,
 }
@@ -91,7 +95,11 @@ pub(super) fn add(layers: &mut Layers, file: usize, layer: &Polygons) {
                 )
             })
         });
-        layers.soils.push(SoilLayer { file, class: class.clone(), tiled, polygons: count });
+        layers.soils.push(SoilLayer { file, class: class.clone(), by_unit: false, tiled, polygons: count });
+        return;
+    }
+    if let Some(key) = names.iter().find(|name| name.eq_ignore_ascii_case(MAP_UNIT_KEY)) {
+        layers.soils.push(SoilLayer { file, class: key.clone(), by_unit: true, tiled: None, polygons: count });
         return;
     }
     let field = best_label(Channel::Field, &names, &layer.attributes, |column| !is_number(column));
@@ -149,17 +157,30 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
     // only what stands in the file's own name
     let file = name.rfind('/').map_or(0, |slash| slash + 1);
     let own: Vec<(usize, usize)> = numbers.iter().copied().filter(|(start, _)| *start >= file).collect();
+    // folders and packed files of a season
+    let by_season = |out: String, year: &str| {
+        let (above, own) = out.rsplit_once('/').map_or(("", out.as_str()), |(above, own)| (above, own));
+        let parts = above.split('/').map(|part| {
+            let digits = part.split(|c: char| !c.is_ascii_digit()).any(|digits| digits == year);
+            if digits { part.replace(year, "{season}") } else { part.to_owned() }
+        });
+        let above = parts.collect::<Vec<_>>().join("/");
+        if above.is_empty() { own.to_owned() } else { format!("{above}/{own}") }
+    };
     // year and month in one number of six digits
     if let Some(&(start, end)) = own.iter().find(|(start, end)| end - start == 6) {
         let (year, month) = (name[start..start + 4].parse().ok()?, name[start + 4..end].parse().ok()?);
         if (1850..2150).contains(&year) && (1..=12).contains(&month) {
-            return Some((format!("{}{{season}}{{month}}{}", &name[..start], &name[end..]), Some(year), month));
+            let out = format!("{}{{season}}{{month}}{}", &name[..start], &name[end..]);
+            return Some((by_season(out, &name[start..start + 4]), Some(year), month));
         }
     }
+    // a span of years is that of normals
     let is_year = |&(start, end): &(usize, usize)| {
         end - start == 4 && number((start, end)).is_some_and(|year| (1850..2150).contains(&year))
     };
-    let year = own.iter().copied().find(is_year);
+    let years: Vec<(usize, usize)> = own.iter().copied().filter(is_year).collect();
+    let year = if years.len() == 1 { years.first().copied() } else { None };
     let month = own.iter().copied().find(|&(start, end)| {
         end - start == 2 && number((start, end)).is_some_and(|month| (1..=12).contains(&month))
     })?;
@@ -170,14 +191,21 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
     for ((start, end), word) in parts {
         out.replace_range(start..end, word);
     }
-    // the folder of a season
     if let Some(year) = year {
-        let text = name[year.0..year.1].to_owned();
-        let folder = format!("/{text}/");
-        out = out.replace(&folder, "/{season}/");
+        out = by_season(out, &name[year.0..year.1]);
     }
     let year = year.and_then(number).map(u32::cast_signed);
     Some((out, year, number(month)?))
+}
+
+/// A name with its year put as `{season}`, where it holds just one.
+fn pattern_of_year(name: &str) -> (String, Option<i32>) {
+    let digits = |text: &str| text.len() == 4 && text.parse::<i32>().is_ok_and(|year| (1850..2150).contains(&year));
+    let years: BTreeSet<&str> = name.split(|c: char| !c.is_ascii_digit()).filter(|text| digits(text)).collect();
+    match years.iter().next() {
+        Some(&year) if years.len() == 1 => (name.replace(year, "{season}"), year.parse().ok()),
+        _ => (name.to_owned(), None),
+    }
 }
 
 /// Totals and normals among the grids, by their names and values.
@@ -186,6 +214,20 @@ pub(super) fn wetness(grids: &[(usize, &str, &Grid)]) -> Option<Wetness> {
     let mut normals: BTreeMap<String, Vec<(usize, u32, f64)>> = BTreeMap::new();
     for &(file, name, grid) in grids {
         if !grid.has_crs || !(0.0..2_000.0).contains(&grid.middle) {
+            continue;
+        }
+        if !grid.months.is_empty() && holds_months(name) {
+            let years: BTreeSet<i32> = grid.months.iter().filter_map(|month| month.year).collect();
+            let (pattern, of_name) = pattern_of_year(name);
+            for month in &grid.months {
+                // a file of one year that its name does not tell holds normals, dated as their makers chose
+                match month.year.filter(|_| years.len() > 1 || of_name.is_some()) {
+                    Some(year) => {
+                        totals.entry(pattern.clone()).or_default().push((file, year, month.month, grid.middle));
+                    }
+                    None => normals.entry(pattern.clone()).or_default().push((file, month.month, grid.middle)),
+                }
+            }
             continue;
         }
         match pattern(name) {
@@ -210,7 +252,9 @@ pub(super) fn wetness(grids: &[(usize, &str, &Grid)]) -> Option<Wetness> {
     let mut middles: Vec<f64> = of_normals.iter().map(|one| one.2).collect();
     let middle = crate::stats::robust::median_in_place(&mut middles).ok()?;
     // a month's normal in inches is a number below 15, in millimetres hardly ever where crops grow
+    let recorded: BTreeSet<&str> = grids.iter().filter_map(|(_, _, grid)| grid.unit).collect();
     let (unit, probability) = match middle {
+        _ if recorded.len() == 1 => (recorded.first().copied().unwrap_or("mm"), 0.99),
         middle if middle > 25.0 => ("mm", 0.99),
         middle if middle > 12.0 => ("mm", 0.8),
         middle if middle > 0.8 => ("in", 0.97),
@@ -232,9 +276,16 @@ mod tests {
         );
         assert_eq!(
             pattern("r/2022/ppt-202205.tif"),
-            Some(("r/2022/ppt-{season}{month}.tif".to_owned(), Some(2022), 5))
+            Some(("r/{season}/ppt-{season}{month}.tif".to_owned(), Some(2022), 5))
+        );
+        assert_eq!(
+            pattern("r/rain_2022.zip/rain-2022-05.bil"),
+            Some(("r/rain_{season}.zip/rain-{season}-{month}.bil".to_owned(), Some(2022), 5))
         );
         assert_eq!(pattern("layers/normal_05.tif"), Some(("layers/normal_{month}.tif".to_owned(), None, 5)));
+        assert_eq!(pattern("normals_1991-2020_05.tif"), Some(("normals_1991-2020_{month}.tif".to_owned(), None, 5)));
         assert_eq!(pattern("dem.tif"), None);
+        assert_eq!(pattern_of_year("r/rain_2022.nc"), ("r/rain_{season}.nc".to_owned(), Some(2022)));
+        assert_eq!(pattern_of_year("normals_1991-2020.nc"), ("normals_1991-2020.nc".to_owned(), None));
     }
 }

@@ -21,6 +21,7 @@ use thiserror::Error;
 pub use ask::Question;
 
 use crate::ingest;
+use crate::raster::is_grid;
 use columns::Columns;
 use layers::Layers;
 use sight::{Kind, Log};
@@ -133,6 +134,11 @@ pub fn glance(folder: &Path) -> Vec<(String, String)> {
     seen.iter().map(|one| (one.name.clone(), told(&one.kind))).collect()
 }
 
+/// What one file is, as [`glance`] tells it.
+pub(crate) fn glance_at(name: &str, path: &Path) -> String {
+    told(&sight::look(name, path, None))
+}
+
 /// The columns of one data file and what they probably are: name, what, probability, evidence.
 pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, String)> {
     let Kind::Log(log) = sight::look(name, path, None) else { return Vec::new() };
@@ -182,12 +188,14 @@ fn told(kind: &Kind) -> String {
                     strips.labels.iter().cloned().collect::<Vec<_>>().join(", ")
                 )
             } else if let Some(soils) = all.soils.first() {
-                format!("{} soil polygons; drainage classes in `{}`", soils.polygons, soils.class)
+                let what = if soils.by_unit { "keys of map units" } else { "drainage classes" };
+                format!("{} soil polygons; {what} in `{}`", soils.polygons, soils.class)
             } else {
                 format!("{} polygons, perhaps boundaries", layer.shapes.len())
             }
         }
         Kind::Grid(grid) => format!("a grid with values about {:.1}", grid.middle),
+        Kind::Components => "components of a soil survey's map units".to_owned(),
         Kind::Tickets(table) => format!("{} scale tickets", table.rows),
         Kind::Other(reason) => format!("left out: {reason}"),
     }
@@ -220,13 +228,22 @@ fn data_files(folder: &Path, archive: &Path) -> Vec<String> {
         .filter_entry(|entry| !hidden(entry) && !is_archive(entry))
         .filter_map(Result::ok)
         .filter(|entry| entry.file_type().is_file())
-        .map(|entry| {
+        .flat_map(|entry| {
             let below = entry.path().strip_prefix(folder).unwrap_or(entry.path());
-            below.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect::<Vec<_>>().join("/")
+            let parts: Vec<_> =
+                below.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect();
+            let name = parts.join("/");
+            // of a .zip with several files each by itself
+            let members = ingest::members(entry.path());
+            if members.len() < 2 {
+                vec![name]
+            } else {
+                members.iter().map(|member| format!("{name}/{member}")).collect()
+            }
         })
         .filter(|name| {
             let own = ["archive.toml", "field.toml", "draft.md", write::ARCHIVE_SCHEMA, write::FIELD_SCHEMA];
-            let part = ["dbf", "shx", "prj", "cpg", "sbn", "sbx", "qmd", "xml"];
+            let part = ["dbf", "shx", "prj", "cpg", "sbn", "sbx", "qmd", "xml", "hdr", "stx"];
             let extension = name.rsplit('.').next().unwrap_or("").to_ascii_lowercase();
             let path = folder.join(name);
             // the logs of task data stand for themselves in TASKDATA.XML
@@ -244,8 +261,7 @@ fn look_at(folder: &Path, names: &[String]) -> Vec<Seen> {
     };
     let see = |name: &String, extent: Option<[f64; 4]>| {
         let path = folder.join(name);
-        let is_raster = name.to_ascii_lowercase().ends_with(".tif") || name.to_ascii_lowercase().ends_with(".tiff");
-        let kind = if is_raster || ingest::is_table(&path) {
+        let kind = if is_grid(&path) || ingest::is_table(&path) {
             sight::look(name, &path, extent)
         } else {
             Kind::Other("a kind of file that is not read".to_owned())
@@ -275,7 +291,7 @@ fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update
     let mut left_out: Vec<(String, String)> = Vec::new();
     if update {
         let is_known = |one: &Seen| {
-            matches!(one.kind, Kind::Log(_)) && one.path.canonicalize().is_ok_and(|path| known.contains(&path))
+            matches!(one.kind, Kind::Log(_)) && write::real(&one.path).is_some_and(|path| known.contains(&path))
         };
         seen.retain(|one| !is_known(one));
     }

@@ -11,16 +11,18 @@ use crate::consistency::words::{self, Header};
 use crate::consistency::{Channel, Track};
 use crate::geometry::{Crs, Projector, utm_epsg_of};
 use crate::ingest::{
-    IngestError, Shapes, TIME, Table, TextColumn, Wanted, is_task_data, number_or_comma, read_columns, read_table,
-    read_units,
+    IngestError, Shapes, TIME, Table, TextColumn, Wanted, holds_components, is_task_data, number_or_comma,
+    read_columns, read_table, read_units, recorded_unit,
 };
-use crate::raster::RasterFile;
+use crate::raster::{Ask, Month, RasterFile, is_grid};
 
 /// What a file is.
 pub(super) enum Kind {
     Log(Log),
     Polygons(Polygons),
     Grid(Grid),
+    /// The components of a soil survey's map units.
+    Components,
     Tickets(Table),
     Other(String),
 }
@@ -37,6 +39,10 @@ pub(super) struct Grid {
     /// Median of its values.
     pub(super) middle: f64,
     pub(super) has_crs: bool,
+    /// The unit that the file records.
+    pub(super) unit: Option<&'static str>,
+    /// The months that the file says it holds.
+    pub(super) months: Vec<Month>,
 }
 
 /// Records with places.
@@ -97,9 +103,11 @@ impl Log {
 
 /// Looks into a file; `other_places` is the extent of the folder's layers in degrees, where there are any.
 pub(super) fn look(name: &str, path: &Path, other_places: Option<[f64; 4]>) -> Kind {
-    let extension = path.extension().map(|extension| extension.to_string_lossy().to_ascii_lowercase());
-    if matches!(extension.as_deref(), Some("tif" | "tiff")) {
+    if is_grid(path) {
         return grid(path);
+    }
+    if holds_components(name, path) {
+        return Kind::Components;
     }
     match table(name, path) {
         Err(error) => Kind::Other(error.to_string()),
@@ -121,7 +129,8 @@ pub(super) fn table(name: &str, path: &Path) -> Result<(Vec<String>, Table), Ing
 }
 
 fn grid(path: &Path) -> Kind {
-    let summary = RasterFile::open(path).and_then(|mut raster| {
+    let ask = Ask { any_month: true, ..Ask::default() };
+    let summary = RasterFile::open_with(path, ask).and_then(|mut raster| {
         let has_crs = raster.crs().is_some();
         raster.summary().map(|summary| (summary, has_crs))
     });
@@ -129,7 +138,8 @@ fn grid(path: &Path) -> Kind {
         Err(error) => Kind::Other(error.to_string()),
         Ok((summary, has_crs)) => {
             let middle = summary.range.map_or(f64::NAN, |[low, high]| f64::midpoint(low, high));
-            Kind::Grid(Grid { middle, has_crs })
+            let unit = summary.unit.as_deref().and_then(recorded_unit);
+            Kind::Grid(Grid { middle, has_crs, unit, months: summary.months })
         }
     }
 }
@@ -167,6 +177,14 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
     let tickets = ["load", "machine", "from", "to", "net_weight", "moisture"];
     if tickets.iter().all(|column| columns.iter().any(|known| known == column)) {
         return Kind::Tickets(table);
+    }
+    if ["date", "precipitation", "longitude", "latitude"]
+        .iter()
+        .all(|column| columns.iter().any(|known| known == column))
+    {
+        let reason =
+            "precipitation of weather stations; `stations` under [wetness] takes it in place of grids, with `months`";
+        return Kind::Other(reason.to_owned());
     }
     let units = read_units(name, path);
     let all = read_columns(name, path).unwrap_or_default();

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::ask::{Question, Questions};
 use super::columns::{Columns, Line, Other, SURE};
-use super::layers::{StripLayer, Wetness, wetness};
+use super::layers::{SoilLayer, StripLayer, Wetness, wetness};
 use super::sight::{Kind, Log, Place};
 use super::sites::{Part, Site, shared, year_in};
 use super::{DraftError, DraftReport, Found, Group};
@@ -24,6 +24,13 @@ const FILES: &str = "files";
 pub(super) fn archive_name(folder: &Path) -> String {
     let real = folder.canonicalize().unwrap_or_else(|_| folder.to_path_buf());
     real.file_name().map_or_else(|| "archive".to_owned(), |name| name.to_string_lossy().into_owned())
+}
+
+/// Where a file, or a member of a .zip, really lies.
+pub(super) fn real(path: &Path) -> Option<PathBuf> {
+    let (holder, member) = crate::bundle::on_disk(path);
+    let holder = holder.canonicalize().ok()?;
+    Some(member.map_or_else(|| holder.clone(), |member| holder.join(member)))
 }
 
 /// The logs that the field.tomls of an archive name, and where they were copied from.
@@ -44,12 +51,12 @@ pub(super) fn known_files(archive: &Path, folder: &Path) -> BTreeSet<PathBuf> {
             for path in paths {
                 let literal = found.path.join(&path);
                 let pattern = format!("{}/{path}", glob::Pattern::escape(&found.path.to_string_lossy()));
-                let matches: Vec<PathBuf> = if literal.exists() {
+                let matches: Vec<PathBuf> = if real(&literal).is_some() {
                     vec![literal]
                 } else {
                     glob::glob(&pattern).map(|found| found.filter_map(Result::ok).collect()).unwrap_or_default()
                 };
-                known.extend(matches.iter().filter_map(|path| path.canonicalize().ok()));
+                known.extend(matches.iter().filter_map(|path| real(path)));
             }
         }
     }
@@ -57,7 +64,7 @@ pub(super) fn known_files(archive: &Path, folder: &Path) -> BTreeSet<PathBuf> {
     let origins: Vec<PathBuf> = known
         .iter()
         .filter_map(|path| path.strip_prefix(copies.as_ref()?).ok())
-        .filter_map(|name| folder.join(name).canonicalize().ok())
+        .filter_map(|name| real(&folder.join(name)))
         .collect();
     known.extend(origins);
     known
@@ -216,7 +223,7 @@ impl Writer<'_> {
         for &file in &self.used {
             let seen = &self.found.seen[file];
             let mut all = ingest::companions(&seen.path);
-            all.push(seen.path.clone());
+            all.push(crate::bundle::on_disk(&seen.path).0);
             for path in all {
                 let below = path.strip_prefix(folder).unwrap_or(&path);
                 let to = self.archive.join(FILES).join(below);
@@ -679,10 +686,19 @@ impl Writer<'_> {
         if !answers.is_empty() {
             let _ = write!(out, "\n[answers]\n{answers}");
         }
-        if let Some(soils) = self.found.layers.soils.iter().max_by_key(|layer| layer.polygons) {
+        let components = self.found.seen.iter().position(|seen| matches!(seen.kind, Kind::Components));
+        let usable = |layer: &&SoilLayer| !layer.by_unit || components.is_some();
+        if let Some(soils) = self.found.layers.soils.iter().filter(usable).max_by_key(|layer| layer.polygons) {
             let (file, class, tiled) = (soils.file, soils.class.clone(), soils.tiled.clone());
+            let by_unit = soils.by_unit;
             let path = self.place(file);
-            let _ = writeln!(out, "\n[soil]\npath = {}\ndrainage = {}", quoted(&path), quoted(&class));
+            let _ = writeln!(out, "\n[soil]\npath = {}", quoted(&path));
+            if let (true, Some(components)) = (by_unit, components) {
+                let table = self.place(components);
+                let _ = writeln!(out, "components = {}", quoted(&table));
+            } else {
+                let _ = writeln!(out, "drainage = {}", quoted(&class));
+            }
             if let Some(tiled) = tiled {
                 let _ = writeln!(out, "tiled = {}", quoted(&tiled));
             }

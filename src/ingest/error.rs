@@ -2,6 +2,7 @@
 
 use thiserror::Error;
 
+use crate::bundle::BundleError;
 use crate::text::short;
 
 /// Columns that a message names.
@@ -137,6 +138,15 @@ pub enum IngestError {
 impl IngestError {
     pub(super) fn damaged(file: &str, reason: impl std::fmt::Display) -> Self {
         Self::Damaged { file: file.to_owned(), reason: reason.to_string() }
+    }
+
+    pub(super) fn of_bundle(file: &str, fault: BundleError) -> Self {
+        let file = file.to_owned();
+        match fault {
+            BundleError::Unreadable(reason) => Self::Unreadable { file, reason },
+            BundleError::Damaged(reason) => Self::Damaged { file, reason },
+            BundleError::TooLarge(most_bytes) => Self::TooLarge { file, most_bytes },
+        }
     }
 
     pub(super) fn of_archive(self, key: &'static str) -> Self {

@@ -45,7 +45,7 @@ pub fn ground(
     let soils = match ground.as_ref().and_then(BoundingRect::bounding_rect) {
         Some(rect) => {
             let extent = [rect.min().x, rect.min().y, rect.max().x, rect.max().y];
-            shared.soils_near(&files.soils, archive, extent, &utm, &mut cautions)?
+            shared.soils_near(files, archive, extent, &utm, &mut cautions)?
         }
         None => Vec::new(),
     };
@@ -62,5 +62,6 @@ pub fn wetness_at(
     longitude_deg: f64,
     latitude_deg: f64,
 ) -> Result<Option<Wetness>, IngestError> {
-    wetness::wetness(grids, settings, &Crs::wgs84(), longitude_deg, latitude_deg)
+    let most_bytes = crate::config::ReadSettings::default().most_unpacked_bytes;
+    wetness::wetness(grids, settings, most_bytes, &Crs::wgs84(), (longitude_deg, latitude_deg))
 }

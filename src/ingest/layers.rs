@@ -6,8 +6,10 @@ use std::sync::OnceLock;
 use geo::{Area, BooleanOps, BoundingRect, MultiPolygon, Rect};
 
 use super::IngestError;
+use super::SiteYearFiles;
 use super::assemble::{Extent, expected_treatment, extent};
 use super::readers::{self, Shapes, Table, Wanted};
+use super::survey::{self, Unit};
 use crate::config::{ArchiveSettings, FieldSettings, ReadSettings, SoilSettings, StripSettings};
 use crate::geometry::{Crs, Projector, Validity, repair};
 use crate::points::{Caution, Cautions, SoilGround, StripGround};
@@ -236,17 +238,37 @@ struct SoilMap {
     crs: Crs,
     polygons: Vec<MultiPolygon<f64>>,
     rects: Vec<Option<Rect<f64>>>,
-    class: Vec<Option<String>>,
+    class: Vec<SoilClass>,
     tiled: Vec<Option<String>>,
 }
 
-fn soil_map(file: &InputFile, settings: &SoilSettings, limits: ReadSettings) -> Result<SoilMap, IngestError> {
-    let mut attributes = vec![settings.attribute.as_str()];
+/// The class of a polygon: as it stands there, or that of its map unit.
+#[derive(Debug)]
+enum SoilClass {
+    Named(Option<String>),
+    OfUnit(Unit),
+}
+
+fn soil_map(
+    file: &InputFile,
+    settings: &SoilSettings,
+    units: Option<&survey::Units>,
+    limits: ReadSettings,
+) -> Result<SoilMap, IngestError> {
+    let attribute = match &settings.components {
+        Some(components) => survey::key_of(file, &components.key, limits)?,
+        None => settings.attribute.clone(),
+    };
+    let mut attributes = vec![attribute.as_str()];
     attributes.extend(settings.tiled_attribute.as_deref());
     let layer = Layer::read(file, &attributes, settings.crs.as_deref(), limits)?;
     let texts = |name: &str| layer.table.texts[name].iter().map(|text| text.map(str::to_owned)).collect::<Vec<_>>();
     let tiled = settings.tiled_attribute.as_deref().map_or_else(|| vec![None; layer.table.rows], texts);
-    let class = texts(&settings.attribute);
+    let class = texts(&attribute).into_iter().enumerate().map(|(row, text)| match units {
+        None => Ok(SoilClass::Named(text)),
+        Some(units) => units.of(&file.name, row, text.as_deref()).map(SoilClass::OfUnit),
+    });
+    let class = class.collect::<Result<Vec<_>, _>>()?;
     let Layer { file, crs, table } = layer;
     let rects = table.polygons.iter().map(BoundingRect::bounding_rect).collect();
     Ok(SoilMap { file, crs, polygons: table.polygons, rects, class, tiled })
@@ -256,13 +278,19 @@ impl SharedLayers {
     /// The soil polygons that touch a field's extent (UTM metres, `[west, south, east, north]`).
     pub(super) fn soils_near(
         &self,
-        files: &[InputFile],
+        files: &SiteYearFiles,
         archive: &ArchiveSettings,
         field: Extent,
         utm: &Crs,
         cautions: &mut Cautions,
     ) -> Result<Vec<SoilGround>, IngestError> {
-        let read = || files.iter().map(|file| soil_map(file, &archive.soil, archive.read)).collect();
+        let read = || {
+            let units = match &archive.soil.components {
+                Some(settings) => Some(survey::units(&files.soil_components, settings, &archive.soil, archive.read)?),
+                None => None,
+            };
+            files.soils.iter().map(|file| soil_map(file, &archive.soil, units.as_ref(), archive.read)).collect()
+        };
         let maps = self.soils.get_or_init(read).as_ref().map_err(|fault| fault.clone().of_archive("soil"))?;
         let mut soils = Vec::new();
         for map in maps {
@@ -296,9 +324,14 @@ impl SoilMap {
             if !self.rects[row].is_some_and(|rect| overlap(rect, window)) {
                 continue;
             }
-            let class = settings
-                .class(self.class[row].as_deref().unwrap_or(""))
-                .map_err(|reason| IngestError::Polygon { file: self.file.clone(), number: row + 1, reason })?;
+            let (class, class_pct) = match &self.class[row] {
+                SoilClass::OfUnit(unit) => (unit.class, unit.class_pct.clone()),
+                SoilClass::Named(text) => {
+                    let class = settings.class(text.as_deref().unwrap_or(""));
+                    let fault = |reason| IngestError::Polygon { file: self.file.clone(), number: row + 1, reason };
+                    (class.map_err(fault)?, Vec::new())
+                }
+            };
             let tiled = match self.tiled[row].as_deref().map(str::to_ascii_lowercase).as_deref() {
                 None | Some("unknown") => None,
                 Some("yes" | "true" | "1" | "tiled") => Some(true),
@@ -312,7 +345,7 @@ impl SoilMap {
                 }
             };
             let ground = projected(&self.file, &self.crs, row, &self.polygons[row], utm, cautions)?;
-            soils.push(SoilGround { ground, class, tiled });
+            soils.push(SoilGround { ground, class, class_pct, tiled });
         }
         Ok(soils)
     }

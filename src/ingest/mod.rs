@@ -14,6 +14,8 @@ mod layers;
 mod readers;
 mod spacing;
 mod standard;
+mod stations;
+mod survey;
 mod terrain;
 mod tickets;
 mod wetness;
@@ -25,20 +27,23 @@ pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
 pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
-pub(crate) use wetness::departures;
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
+pub(crate) use wetness::{departures, recorded_unit, station_years};
 
 use chrono::DateTime;
 use geo::{BoundingRect, MultiPolygon};
 
-use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, ReadSettings};
+use crate::bundle;
+use crate::config::{
+    ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, PrecipitationGrids, ReadSettings,
+};
 use crate::consistency::{self, Configured};
 use crate::geometry::{Crs, Projector};
 use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
 use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// Every file of a site-year, found and named.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -51,6 +56,8 @@ pub struct SiteYearFiles {
     pub strips: Option<InputFile>,
     /// The soil layers of the archive.
     pub soils: Vec<InputFile>,
+    /// The tables of the components of its map units.
+    pub soil_components: Vec<InputFile>,
     /// The elevation model of the archive.
     pub dem: Option<InputFile>,
     /// The scale tickets.
@@ -70,7 +77,7 @@ impl SiteYearFiles {
 
     /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
     pub fn of_archive(&self) -> Vec<InputFile> {
-        let layers = self.soils.iter().chain(&self.dem);
+        let layers = self.soils.iter().chain(&self.soil_components).chain(&self.dem);
         let grids = self.wetness.iter().flat_map(|grids| {
             let history = grids.history.iter().flat_map(|(files, _)| files);
             grids.totals.iter().chain(&grids.normals).chain(history)
@@ -89,6 +96,13 @@ impl SiteYearFiles {
 fn with_parts<'f>(files: impl Iterator<Item = &'f InputFile>) -> Vec<InputFile> {
     let mut all = Vec::new();
     for file in files {
+        // what lies in a .zip or a layer of a GeoPackage changes with the whole
+        let (path, member) = bundle::on_disk(&file.path);
+        if let Some(member) = member {
+            let name = file.name.strip_suffix(&member).unwrap_or(&file.name).trim_end_matches('/').to_owned();
+            all.push(InputFile { name, path });
+            continue;
+        }
         for path in readers::companions(&file.path) {
             let own = path.file_name().map(|found| found.to_string_lossy().into_owned());
             let name = Path::new(&file.name).with_file_name(own.unwrap_or_default());
@@ -150,13 +164,13 @@ pub fn run(
     let soils = if records.drainage_class.is_present() {
         Vec::new()
     } else {
-        shared.soils_near(&files.soils, archive, field_extent, &utm, &mut cautions)?
+        shared.soils_near(files, archive, field_extent, &utm, &mut cautions)?
     };
     // wetness is that of the field: a file may hold records of other fields, too
     let (middle_x, middle_y) = middle_of(boundary.as_ref(), &strips).unwrap_or((middle_x, middle_y));
-    let wetness = wetness_of(files, archive, &utm, (middle_x, middle_y), &mut cautions)?;
-    let wetness_mm = wetness.map(|wetness| wetness.departure_mm);
-    let wetness_measure = wetness.and_then(|wetness| wetness.measure);
+    let wetness = wetness_at_field(files, archive, &utm, (middle_x, middle_y), &mut cautions)?;
+    let wetness_mm = wetness.as_ref().map(|wetness| wetness.departure_mm);
+    let wetness_measure = wetness.as_ref().and_then(|wetness| wetness.measure);
     let surface = files.dem.as_ref().map(|file| terrain::surface(file, field_extent, &utm));
     let surface = surface.transpose().map_err(|fault| fault.of_archive("soil.dem"))?.flatten();
     if files.dem.is_some() && surface.is_none() {
@@ -198,38 +212,37 @@ pub fn run(
     })
 }
 
-/// The wetness of the season at a place (UTM metres), and what is missing of it.
-fn wetness_of(
+/// The wetness at a place (UTM metres), with what must be known before it is believed.
+fn wetness_at_field(
     files: &SiteYearFiles,
     archive: &ArchiveSettings,
     utm: &Crs,
-    (x, y): (f64, f64),
+    place: (f64, f64),
     cautions: &mut Cautions,
 ) -> Result<Option<wetness::Wetness>, IngestError> {
-    match (&files.wetness, &archive.wetness) {
-        (Some(grids), Some(settings)) => {
-            let wetness = wetness::wetness(grids, settings, utm, x, y);
-            let wetness = wetness.map_err(|fault| fault.of_archive("wetness"))?;
-            match wetness {
-                None => cautions.add(Caution::WetnessMissing, "the grid holds no data at the field"),
-                Some(wetness) if wetness.measure.is_none() => {
-                    let code = settings.measure.code();
-                    cautions.add(
-                        Caution::WetnessMissing,
-                        format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals"),
-                    );
-                }
-                Some(_) => {}
-            }
-            if let Some(wetness) = &wetness
-                && let Some(doubt) = wetness::doubt(wetness, grids, settings)?
-            {
-                cautions.add(Caution::UnitsDoubtful, doubt);
-            }
-            Ok(wetness)
-        }
-        _ => Ok(None),
+    let (Some(grids), Some(settings)) = (&files.wetness, &archive.wetness) else { return Ok(None) };
+    let wetness = wetness::wetness(grids, settings, archive.read.most_unpacked_bytes, utm, place)
+        .map_err(|fault| fault.of_archive("wetness"))?;
+    let Some(found) = &wetness else {
+        let least = stations::LEAST_YEARS;
+        let by_stations = matches!(settings.grids, PrecipitationGrids::Stations(_));
+        let of_stations = format!("no station has the months and {least} years of them");
+        let why = if by_stations { of_stations } else { "the grid holds no data at the field".to_owned() };
+        cautions.add(Caution::WetnessMissing, why);
+        return Ok(None);
+    };
+    if found.measure.is_none() {
+        let code = settings.measure.code();
+        let why = format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals");
+        cautions.add(Caution::WetnessMissing, why);
     }
+    if let Some(doubt) = wetness::doubt(found, grids, settings)? {
+        cautions.add(Caution::UnitsDoubtful, doubt);
+    }
+    if let Some((station, km)) = found.station.as_ref().filter(|(_, km)| *km > stations::FAR_KM) {
+        cautions.add(Caution::StationFar, format!("{station}: {km:.0} km"));
+    }
+    Ok(wetness)
 }
 
 /// The middle of the strips, or of the boundary where there are none, UTM metres.
@@ -442,7 +455,7 @@ pub(crate) fn header_state(text: &str) -> Option<bool> {
 
 /// The file that stands for a path: itself, or that of a folder of task data.
 pub(crate) fn data_file(path: &Path) -> Option<std::path::PathBuf> {
-    if path.is_dir() { readers::main_file(path) } else { path.is_file().then(|| path.to_path_buf()) }
+    if path.is_dir() { readers::main_file(path) } else { bundle::on_disk(path).0.is_file().then(|| path.to_path_buf()) }
 }
 
 /// The other files that belong to a file, those of a shapefile or of task data.
@@ -450,8 +463,9 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
-pub(crate) use readers::{TIME, number_or_comma};
+pub(crate) use readers::{TIME, members, number_or_comma};
 pub(crate) use standard::standard_columns;
+pub(crate) use survey::{MAP_UNIT_KEY, holds_components};
 
 /// Whether a file is task data of ISO 11783-10.
 pub(crate) fn is_task_data(path: &Path) -> bool {

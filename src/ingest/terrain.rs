@@ -18,7 +18,7 @@ pub(super) fn surface(file: &InputFile, field: Extent, utm: &Crs) -> Result<Opti
         let path = format!("{}: ", file.path.display());
         IngestError::Damaged { file: file.name.clone(), reason: text.replace(&path, "") }
     };
-    if !file.path.is_file() {
+    if !crate::bundle::on_disk(&file.path).0.is_file() {
         return Err(IngestError::NoFile { pattern: file.name.clone() });
     }
     let mut raster = RasterFile::open(&file.path).map_err(|error| fault(&error))?;

@@ -66,6 +66,7 @@ cautions! {
     DatesDoubtful = "dates-doubtful": "the dates or the clock do not fit the season, the planting or the time of day";
     WideExtent = "wide-extent": "the records reach over more than 5 km: they may be of several fields";
     SoilIncomplete = "soil-incomplete": "the soil map does not cover every segment; those outside have no class";
+    StationFar = "station-far": "the weather station is farther than 20 km, so the field may have had other rain";
     WetnessMissing = "wetness-missing": "no precipitation departure is known at this field";
     GeometryRepaired = "geometry-repaired": "a polygon crossed itself and was repaired";
     StripsDisagree = "strips-disagree": "the drawn strips and the log of what was put down disagree; one of them was used";

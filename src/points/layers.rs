@@ -27,6 +27,9 @@ pub struct SoilGround {
     pub ground: MultiPolygon<f64>,
     /// Index into the classes of the soil settings; absent for water, pits and the like.
     pub class: Option<usize>,
+    /// Shares of the classes among the components of its map unit, percent, dry to wet; empty where only the class is known. They
+    /// sum to less than 100 where components have no class.
+    pub class_pct: Vec<(usize, f64)>,
     /// Whether it is tiled, where that is known.
     pub tiled: Option<bool>,
 }

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use thiserror::Error;
 use tiff::TiffError;
 
+use crate::bundle::BundleError;
 use crate::geometry::CrsError;
 
 /// Why a raster cannot be read or written.
@@ -19,22 +20,32 @@ pub enum RasterError {
         /// What the system says.
         source: std::io::Error,
     },
-    /// The bytes are not those of a sound TIFF: truncated, corrupt or of another format.
-    #[error("{}: expected a sound GeoTIFF, found a damaged or truncated file: {reason}", path.display())]
+    /// The bytes are not those of a sound grid: truncated, corrupt or of another format.
+    #[error("{}: expected a sound grid, found a damaged or truncated file: {reason}", path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
         /// What the decoder says.
         reason: String,
     },
-    /// A TIFF in a way that is not read.
-    #[error("{}: expected a GeoTIFF with {expected}, found {found}", path.display())]
+    /// A grid in a way that is not read.
+    #[error("{}: expected a grid with {expected}, found {found}", path.display())]
     Unsupported {
         /// The file.
         path: PathBuf,
         /// What is read.
         expected: &'static str,
         /// What the file holds.
+        found: String,
+    },
+    /// A file that says that it holds other months than the one that is asked for.
+    #[error("{}: expected {expected}, found {found}", path.display())]
+    OtherMonth {
+        /// The file.
+        path: PathBuf,
+        /// The month.
+        expected: String,
+        /// The months that it holds.
         found: String,
     },
     /// A TIFF that does not say where it lies.
@@ -64,6 +75,14 @@ pub enum RasterError {
 impl RasterError {
     pub(super) fn terrain(reason: String) -> Self {
         Self::Terrain { reason }
+    }
+
+    pub(super) fn from_bundle(path: &std::path::Path, fault: BundleError) -> Self {
+        let path = path.to_path_buf();
+        match fault {
+            BundleError::Unreadable(reason) => Self::Io { path, source: std::io::Error::other(reason) },
+            other => Self::Damaged { path, reason: other.to_string() },
+        }
     }
 
     pub(super) fn from_tiff(path: &std::path::Path, fault: TiffError) -> Self {

@@ -1,8 +1,5 @@
 //! The value of a raster at a place.
 
-use std::fs::File;
-use std::io::{BufReader, Read, Seek};
-
 use super::affine::Affine;
 use super::error::RasterError;
 use super::read::{Raster, RasterFile};
@@ -41,7 +38,7 @@ impl Cells for Raster {
     }
 }
 
-impl<R: Read + Seek> Cells for RasterFile<R> {
+impl Cells for RasterFile {
     fn size(&self) -> (u32, u32) {
         (self.width(), self.height())
     }
@@ -120,7 +117,7 @@ pub fn bilinear(cells: &mut impl Cells, x: f64, y: f64) -> Result<Option<f64>, R
 
 /// A raster asked in the coordinates of another reference system: the place is converted, never the raster.
 #[derive(Debug)]
-pub struct Sampler<C = RasterFile<BufReader<File>>> {
+pub struct Sampler<C = RasterFile> {
     cells: C,
     projector: Projector,
 }

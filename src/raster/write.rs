@@ -186,7 +186,7 @@ mod tests {
             let transform = Affine::north_up(420_000.0, 4_865_000.0, 5.0, 5.0);
             let bytes =
                 encode_geotiff(&GeoTiff { data: data.view(), transform, epsg: 32_615, is_geographic: false }).unwrap();
-            let mut file = RasterFile::from_reader(Cursor::new(&bytes), Path::new("written")).unwrap();
+            let mut file = RasterFile::from_reader(Cursor::new(bytes.clone()), Path::new("written")).unwrap();
             assert_eq!(file.crs().unwrap().epsg(), Some(32_615));
             assert_eq!(file.transform(), transform);
             let back = file.read_all().unwrap();
@@ -203,7 +203,7 @@ mod tests {
         let geotiff = GeoTiff { data: data.view(), transform: turned, epsg: 4_326, is_geographic: true };
         let bytes = encode_geotiff(&geotiff).unwrap();
         assert_eq!(bytes, encode_geotiff(&geotiff).unwrap());
-        let file = RasterFile::from_reader(Cursor::new(&bytes), Path::new("written")).unwrap();
+        let file = RasterFile::from_reader(Cursor::new(bytes.clone()), Path::new("written")).unwrap();
         assert_eq!(file.transform(), turned);
         assert!(file.crs().unwrap().is_geographic());
     }

@@ -15,7 +15,7 @@ use crate::archive::{Archive, LENGTH, Row, STRIPS, SWATH, TREATED, collection, c
 const FIELDS: u64 = 40;
 
 /// What no simulated harvest raises, and the test that does and asks for it by name.
-const ELSEWHERE: [(&str, &str); 20] = [
+const ELSEWHERE: [(&str, &str); 21] = [
     ("area-mismatch", include_str!("all_reasons.rs")),
     ("clocks-disagree", include_str!("channels.rs")),
     ("dates-doubtful", include_str!("draft/contradictions.rs")),
@@ -27,6 +27,7 @@ const ELSEWHERE: [(&str, &str); 20] = [
     ("moisture-differs", include_str!("all_reasons.rs")),
     ("soil-incomplete", include_str!("bad_geometry.rs")),
     ("speed-differs", include_str!("all_reasons.rs")),
+    ("station-far", include_str!("delivered.rs")),
     ("strips-disagree", include_str!("applied.rs")),
     ("swath-derived", include_str!("bad_records.rs")),
     ("tickets-disagree", include_str!("channels.rs")),

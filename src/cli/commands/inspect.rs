@@ -6,6 +6,7 @@ use chrono::DateTime;
 use serde_json::{Value, json};
 
 use crate::batch::{self, SiteYearFolder, discover, resolve};
+use crate::bundle::on_disk;
 use crate::cli::args::InspectArguments;
 use crate::cli::{Exit, Output};
 use crate::config::{ArchiveSettings, FieldSettings};
@@ -13,7 +14,7 @@ use crate::draft;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
 use crate::points::Ingested;
-use crate::raster::RasterFile;
+use crate::raster::{Ask, RasterFile, is_grid};
 
 /// What was found, for people and for programs.
 struct Finding {
@@ -24,13 +25,15 @@ struct Finding {
 
 pub(in crate::cli) fn run(arguments: &InspectArguments, out: &mut Output) -> Exit {
     let path = &arguments.path;
-    if !path.exists() {
+    let (holder, member) = on_disk(path);
+    if !holder.exists() {
         out.error(&format!("{}: no such file or folder", path.display()));
         return Exit::Nothing;
     }
     let finding =
-        if path.is_file() && path.file_name().is_some_and(|name| name != "archive.toml" && name != "field.toml") {
-            data_file(path)
+        if holder.is_file() && path.file_name().is_some_and(|name| name != "archive.toml" && name != "field.toml") {
+            let members = if member.is_none() { ingest::members(&holder) } else { Vec::new() };
+            if members.len() > 1 { packed(path, &members) } else { data_file(path) }
         } else {
             let folder = if path.is_file() { path.parent().unwrap_or(Path::new(".")) } else { path };
             if folder.join("archive.toml").is_file() && path.file_name().is_none_or(|name| name != "field.toml") {
@@ -70,10 +73,22 @@ fn raw_folder(folder: &Path) -> Finding {
     Finding { lines, json: json!({ "folder": folder, "files": told }), faults: Vec::new() }
 }
 
+/// A .zip of several files: what each is.
+fn packed(path: &Path, members: &[String]) -> Finding {
+    let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let what: Vec<(String, String)> = members
+        .iter()
+        .map(|member| (format!("{name}/{member}"), draft::glance_at(member, &path.join(member))))
+        .collect();
+    let mut lines = vec![format!("{name}: {} files; each is named as if the .zip were a folder", members.len())];
+    lines.extend(what.iter().map(|(name, what)| format!("  {name}: {what}")));
+    let told: Vec<Value> = what.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
+    Finding { lines, json: json!({ "file": name, "files": told }), faults: Vec::new() }
+}
+
 fn data_file(path: &Path) -> Finding {
     let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    let extension = path.extension().map(|extension| extension.to_string_lossy().to_ascii_lowercase());
-    if matches!(extension.as_deref(), Some("tif" | "tiff")) {
+    if is_grid(path) {
         return raster_file(&name, path);
     }
     match ingest::summarise(&name, path) {
@@ -131,7 +146,8 @@ fn data_file(path: &Path) -> Finding {
 }
 
 fn raster_file(name: &str, path: &Path) -> Finding {
-    match RasterFile::open(path).and_then(|mut raster| raster.summary()) {
+    let ask = Ask { any_month: true, ..Ask::default() };
+    match RasterFile::open_with(path, ask).and_then(|mut raster| raster.summary()) {
         Err(error) => Finding { lines: Vec::new(), json: json!({}), faults: vec![error.to_string()] },
         Ok(found) => {
             let [west, south, east, north] = found.extent;
@@ -140,8 +156,15 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                 .range
                 .map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{} to {}", a as f32, b as f32));
             let nodata = found.nodata.map_or_else(|| "not declared".to_owned(), |value| value.to_string());
+            let months = match found.months.as_slice() {
+                [] => "not told".to_owned(),
+                [only] => only.to_string(),
+                [first, .., last] => {
+                    format!("{}, {first} to {last}; the values are those of the first", found.months.len())
+                }
+            };
             let lines = vec![
-                format!("{name}: GeoTIFF"),
+                format!("{name}: {}", found.format),
                 format!("size:    {} columns, {} rows", found.columns, found.rows),
                 format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"),
                 format!("CRS:     {}", found.crs.as_deref().unwrap_or("none in the file")),
@@ -151,9 +174,11 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                     found.columns * found.rows
                 ),
                 format!("nodata:  {nodata}"),
+                format!("unit:    {}", found.unit.as_deref().unwrap_or("not recorded")),
+                format!("months:  {months}"),
             ];
             let json = json!({
-                "file": name, "format": "GeoTIFF", "columns": found.columns, "rows": found.rows,
+                "file": name, "format": found.format, "unit": found.unit, "months": found.months.iter().map(ToString::to_string).collect::<Vec<_>>(), "columns": found.columns, "rows": found.rows,
                 "extent": found.extent, "crs": found.crs, "range": found.range, "nodata": found.nodata,
                 "cells_with_data": found.cells_with_data,
             });

@@ -11,7 +11,7 @@ use polars::prelude::{
 };
 
 use super::table::{Table, TextColumn, Wanted, number};
-use super::unpacked;
+use super::{number_or_comma, unpacked};
 use crate::ingest::IngestError;
 use crate::text::without_mark;
 
@@ -34,6 +34,36 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
     }
 }
 
+/// The rows of a text without a header.
+pub(crate) fn rows(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<Vec<String>>, IngestError> {
+    let body = plain_body(file, bytes, most_bytes)?;
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(separator(&body))
+        .flexible(true)
+        .has_headers(false)
+        .from_reader(body.as_slice());
+    let texts = |row: csv::ByteRecord| row.iter().map(|cell| String::from_utf8_lossy(cell).into_owned()).collect();
+    reader.byte_records().map(|row| row.map(texts).map_err(|error| IngestError::damaged(file, error))).collect()
+}
+
+/// Reads the wanted columns of a text without a header, whose columns have these names.
+pub(crate) fn read_with_names(
+    file: &str,
+    bytes: Vec<u8>,
+    names: &[String],
+    wanted: &Wanted,
+) -> Result<Table, IngestError> {
+    let body = plain_body(file, bytes, wanted.most_unpacked_bytes)?;
+    let separator = separator(&body);
+    let mut writer = csv::WriterBuilder::new().delimiter(separator).from_writer(Vec::new());
+    writer.write_record(names).map_err(|error| IngestError::damaged(file, error))?;
+    let mut whole = writer.into_inner().map_err(|error| IngestError::damaged(file, error))?;
+    whole.extend_from_slice(&body);
+    let header = header(file, &whole, separator)?;
+    examine(file, &whole, separator, &header)?;
+    exact(file, &whole, separator, &header, wanted)
+}
+
 /// The names of the columns.
 pub(crate) fn columns(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<String>, IngestError> {
     let body = body(file, bytes, most_bytes)?;
@@ -42,13 +72,74 @@ pub(crate) fn columns(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec
 
 /// The text: unpacked where it is packed, as UTF-8 without byte-order mark.
 fn body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
+    Ok(without_units(with_one_header(without_footer(plain_body(file, bytes, most_bytes)?))))
+}
+
+fn plain_body(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
     let bytes = if bytes.starts_with(&[0x1f, 0x8b]) {
         unpacked(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), most_bytes)?
     } else {
         bytes
     };
-    let body = without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?;
-    Ok(without_units(without_footer(western(body))))
+    without_mark(bytes).map(western).map_err(|reason| IngestError::damaged(file, reason))
+}
+
+/// The text with two rows of a header made one: `Yield`, `wet` is called `Yield wet`; an upper cell that is empty takes the one to its
+/// left, and a title that stands alone in the upper row names nothing.
+///
+/// The second row is one of a header where its cells are words, at least two of them above numbers, and none above a number is
+/// itself one or missing. A row of units is another thing.
+fn with_one_header(body: Vec<u8>) -> Vec<u8> {
+    let mut separator = separator(&body);
+    if let Some(second) = second_line(&body)
+        && !body[..second.start].contains(&separator)
+    {
+        separator = self::separator(&body[second]);
+    }
+    let mut reader =
+        csv::ReaderBuilder::new().delimiter(separator).flexible(true).has_headers(false).from_reader(body.as_slice());
+    let (mut rows, mut ends) = (Vec::new(), Vec::new());
+    let mut row = csv::ByteRecord::new();
+    while rows.len() < 4 && reader.read_byte_record(&mut row).unwrap_or(false) {
+        rows.push(row.clone());
+        ends.push(reader.position().byte() as usize);
+    }
+    if rows.len() < 3 {
+        return body;
+    }
+    // the first record may stand below a row of units
+    if units_of(&body[ends[1]..ends[2]], separator).is_some() && rows.len() == 4 {
+        rows.remove(2);
+    }
+    let text = |row: usize, at: usize| String::from_utf8_lossy(rows[row].get(at).unwrap_or(b"")).trim().to_owned();
+    let is_number =
+        |text: &str| number_or_comma(text).is_some() || text.starts_with(|first: char| first.is_ascii_digit());
+    let is_missing =
+        |text: &str| text.is_empty() || matches!(text.to_lowercase().as_str(), "na" | "n/a" | "null" | "-");
+    let over_numbers: Vec<usize> = (0..rows[2].len()).filter(|&at| number_or_comma(&text(2, at)).is_some()).collect();
+    let is_header = |row: usize| {
+        (0..rows[row].len()).all(|at| !is_number(&text(row, at)))
+            && over_numbers.iter().all(|&at| row == 0 || !is_missing(&text(row, at)))
+    };
+    let line = &body[ends[0]..ends[1]];
+    if over_numbers.len() < 2 || !is_header(0) || !is_header(1) || units_of(line, separator).is_some() {
+        return body;
+    }
+    let is_title = (1..rows[0].len()).all(|at| text(0, at).is_empty());
+    let (mut joined, mut above) = (Vec::new(), String::new());
+    for at in 0..rows[0].len().max(rows[1].len()) {
+        let (upper, lower) = (text(0, at), text(1, at));
+        if !upper.is_empty() && !is_title {
+            above = upper;
+        }
+        joined.push(format!("{above} {lower}").trim().to_owned());
+    }
+    let mut writer = csv::WriterBuilder::new().delimiter(separator).from_writer(Vec::new());
+    let Some(mut whole) = writer.write_record(&joined).ok().and_then(|()| writer.into_inner().ok()) else {
+        return body;
+    };
+    whole.extend_from_slice(&body[ends[1]..]);
+    whole
 }
 
 /// Text that is no UTF-8 and carries no mark is taken for the Western code page (WHATWG Encoding Standard, windows-1252), which
@@ -168,21 +259,16 @@ fn without_units(mut body: Vec<u8>) -> Vec<u8> {
 
 /// The units that stand in a row below the header, one a column.
 pub(crate) fn units(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Option<Vec<String>>, IngestError> {
-    let bytes = if bytes.starts_with(&[0x1f, 0x8b]) {
-        unpacked(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), most_bytes)?
-    } else {
-        bytes
-    };
-    let body = without_footer(western(without_mark(bytes).map_err(|reason| IngestError::damaged(file, reason))?));
+    let body = with_one_header(without_footer(plain_body(file, bytes, most_bytes)?));
     let separator = separator(&body);
     Ok(second_line(&body).and_then(|line| units_of(&body[line], separator)))
 }
 
-/// What the header holds most of: comma, semicolon or tab.
+/// What the header holds most of: comma, semicolon, tab or bar.
 fn separator(body: &[u8]) -> u8 {
     let line = body.split(|&byte| byte == b'\n').next().unwrap_or(&[]);
     let count = |separator: u8| line.split(|&byte| byte == separator).count();
-    [b',', b';', b'\t'].into_iter().max_by_key(|&separator| (count(separator), separator == b',')).unwrap_or(b',')
+    [b',', b';', b'\t', b'|'].into_iter().max_by_key(|&separator| (count(separator), separator == b',')).unwrap_or(b',')
 }
 
 fn reader(body: &[u8], separator: u8) -> csv::Reader<&[u8]> {
@@ -356,6 +442,35 @@ mod tests {
         assert!(table.numbers["b"][2].is_nan());
         assert_eq!(table.texts["t"].get(0), Some("red"));
         assert_eq!(table.texts["t"].get(1), None);
+    }
+
+    #[test]
+    fn two_rows_of_a_header_are_one() {
+        let wanted = |numbers: &[&str]| Wanted {
+            numbers: numbers.iter().map(|&name| name.to_owned()).collect(),
+            texts: vec!["Field name".to_owned()],
+            ..Wanted::default()
+        };
+        let text = "Yield;;Field\nwet;dry;name\n1,5;2;Long\n3;4,5;Short\n";
+        let found = read("f.csv", text.as_bytes().to_vec(), &wanted(&["Yield wet", "Yield dry"])).unwrap();
+        assert_eq!((found.rows, &found.numbers["Yield wet"]), (2, &vec![1.5, 3.0]));
+        assert_eq!(found.numbers["Yield dry"], [2.0, 4.5]);
+        assert_eq!(found.texts["Field name"].get(1), Some("Short"));
+        // a title, a row of units below both, and quotes
+        let names = |text: &str| columns("f.csv", text.as_bytes().to_vec(), 1 << 20).unwrap();
+        assert_eq!(names("Export of May\na,b,t\n1,2,red\n"), ["a", "b", "t"]);
+        assert_eq!(
+            names("Yield,,Field\nwet,dry,name\nt/ha,t/ha,\n1,2,red\n"),
+            ["Yield wet", "Yield dry", "Field name"]
+        );
+        let quoted = names("\"Yield,\nof grain\",,Field\nwet,dry,name\n1,2,x\n");
+        assert_eq!(quoted, ["Yield,\nof grain wet", "Yield,\nof grain dry", "Field name"]);
+        // what is no second row of a header: units, a first record of words, of missing values or of dates
+        assert_eq!(names("a,b\nm,s\n1,2\n"), ["a", "b"]);
+        assert_eq!(names("a,b,t\nNaN,NaN,red\n1,2,red\n"), ["a", "b", "t"]);
+        assert_eq!(names("a,b,t\n,,red\n1,2,red\n"), ["a", "b", "t"]);
+        assert_eq!(names("a,t,u\nx,red,blue\n1,red,blue\n"), ["a", "t", "u"]);
+        assert_eq!(names("a,b,t\n1,2,red\n"), ["a", "b", "t"]);
     }
 
     #[test]

@@ -1,4 +1,5 @@
-//! GeoJSON (RFC 7946): feature collections of points or polygons, in WGS 84 unless an older `crs` member says otherwise.
+//! GeoJSON (RFC 7946): feature collections of points or polygons, in WGS 84 unless an older `crs` member says otherwise; also one
+//! feature a line (GeoJSON text sequences, RFC 8142, with or without their record separators).
 
 use geo::Geometry;
 use geojson::{FeatureCollection, GeoJson, GeometryValue, JsonValue, Position};
@@ -13,6 +14,9 @@ fn collection(file: &str, bytes: &[u8]) -> Result<FeatureCollection, IngestError
     if text.trim().is_empty() {
         return Err(IngestError::Empty { file: file.to_owned(), what: "features" });
     }
+    if let Some(features) = lines(file, &text)? {
+        return Ok(FeatureCollection { bbox: None, features, foreign_members: None });
+    }
     match text.parse::<GeoJson>() {
         Ok(GeoJson::FeatureCollection(collection)) => Ok(collection),
         Ok(GeoJson::Feature(feature)) => {
@@ -21,6 +25,28 @@ fn collection(file: &str, bytes: &[u8]) -> Result<FeatureCollection, IngestError
         Ok(GeoJson::Geometry(_)) => Err(IngestError::damaged(file, "holds a bare geometry; expected features")),
         Err(error) => Err(IngestError::damaged(file, error)),
     }
+}
+
+/// The features of a text that holds one a line; `None` where it is one text of JSON.
+fn lines(file: &str, text: &str) -> Result<Option<Vec<geojson::Feature>>, IngestError> {
+    const SEPARATOR: char = '\u{1e}';
+    let mut lines = text.lines().map(|line| line.trim_start_matches(SEPARATOR).trim()).enumerate();
+    let mut lines = lines.by_ref().filter(|(_, line)| !line.is_empty());
+    let first = lines.next().map_or("", |(_, line)| line);
+    let is_feature = |line: &str| matches!(line.parse::<GeoJson>(), Ok(GeoJson::Feature(_)));
+    let several = text.trim_end().contains('\n') || text.starts_with(SEPARATOR);
+    if !(several && first.starts_with('{') && first.ends_with('}') && is_feature(first)) {
+        return Ok(None);
+    }
+    let mut features = Vec::new();
+    for (at, line) in std::iter::once((0, first)).chain(lines) {
+        match line.parse::<GeoJson>() {
+            Ok(GeoJson::Feature(feature)) => features.push(feature),
+            Ok(_) => return Err(IngestError::damaged(file, format!("line {}: expected a feature", at + 1))),
+            Err(error) => return Err(IngestError::damaged(file, format!("line {}: {error}", at + 1))),
+        }
+    }
+    Ok(Some(features))
 }
 
 /// The names of the properties of the first feature.

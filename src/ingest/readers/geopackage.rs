@@ -1,4 +1,4 @@
-//! GeoPackage (OGC 12-128r18): the first feature table of points or polygons.
+//! GeoPackage (OGC 12-128r18): its feature table of points or polygons; of several the one that the path names, `soils.gpkg/units`.
 
 use std::path::Path;
 
@@ -9,6 +9,7 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OpenFlags};
 
 use super::table::{Cell, Filler, Table, Wanted};
+use crate::bundle::on_disk;
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
 
@@ -22,16 +23,37 @@ struct Layer {
 
 fn open(file: &str, path: &Path) -> Result<Layer, IngestError> {
     let fault = |error: rusqlite::Error| IngestError::damaged(file, error);
-    let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(fault)?;
-    let tables: Vec<(String, String, i64)> = connection
+    let (path, wanted) = on_disk(path);
+    let connection = Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(fault)?;
+    let mut tables: Vec<(String, String, i64)> = connection
         .prepare("SELECT table_name, column_name, srs_id FROM gpkg_geometry_columns ORDER BY table_name")
         .and_then(|mut statement| statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect())
         .map_err(fault)?;
+    if let Some(wanted) = &wanted
+        && tables.iter().any(|(table, ..)| table == wanted)
+    {
+        tables.retain(|(table, ..)| table == wanted);
+    }
+    if let Some(wanted) = &wanted
+        && !tables.iter().any(|(table, ..)| table == wanted)
+    {
+        // a table of attributes lies nowhere
+        let known: i64 = connection
+            .query_row(
+                "SELECT count(*) FROM sqlite_master WHERE type IN ('table', 'view') AND name = ?1",
+                [wanted],
+                |row| row.get(0),
+            )
+            .map_err(fault)?;
+        if known == 1 {
+            tables = vec![(wanted.clone(), String::new(), 0)];
+        }
+    }
     let [(table, geometry_column, srs_id)] = tables.as_slice() else {
         let names: Vec<&str> = tables.iter().map(|(table, ..)| table.as_str()).collect();
         return Err(IngestError::damaged(
             file,
-            format!("expected one layer, found {}: {}", names.len(), names.join(", ")),
+            format!("expected one layer, found {}: {}; name one as {file}/…", names.len(), names.join(", ")),
         ));
     };
     let names = connection
@@ -58,8 +80,9 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
     let fault = |error: rusqlite::Error| IngestError::damaged(file, error);
     let quoted = |name: &str| format!("\"{}\"", name.replace('"', "\"\""));
     let names: Vec<&String> = wanted.numbers.iter().chain(&wanted.texts).collect();
-    let selected: Vec<String> =
-        std::iter::once(&layer.geometry_column).chain(names.iter().copied()).map(|name| quoted(name)).collect();
+    let geometry_column =
+        if layer.geometry_column.is_empty() { "NULL".to_owned() } else { quoted(&layer.geometry_column) };
+    let selected: Vec<String> = std::iter::once(geometry_column).chain(names.iter().map(|name| quoted(name))).collect();
     let query = format!("SELECT {} FROM {} ORDER BY rowid", selected.join(", "), quoted(&layer.table));
     let mut statement = layer.connection.prepare(&query).map_err(fault)?;
     let mut rows = statement.query([]).map_err(fault)?;

@@ -3,6 +3,7 @@
 mod csv;
 mod geojson;
 mod geopackage;
+mod kml;
 mod parquet;
 mod shapefile;
 mod table;
@@ -14,55 +15,68 @@ pub(crate) use table::{Shapes, Table, TextColumn, Wanted, number_text};
 pub(crate) use task_data::{TIME, main_file};
 
 use super::IngestError;
+use crate::bundle::{Bundle, Packed, has_extension, on_disk};
 
 /// A format, told by the file's name; a .zip by what it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Format {
     Csv,
     Shapefile,
-    ZippedShapefile,
+    ZippedShapefiles,
     GeoJson,
     GeoPackage,
+    Kml,
     Parquet,
     TaskData,
     ZippedTaskData,
 }
 
+/// Each format with its name in messages and the ends of the names of its files. A .zip may hold one file of them.
+const FORMATS: [(Format, &str, &[&str]); 6] = [
+    (Format::Csv, "CSV", &["csv", "txt", "tsv"]),
+    (Format::Shapefile, "shapefile", &["shp"]),
+    (Format::GeoJson, "GeoJSON", &["geojson", "json", "geojsonl", "geojsons", "geojsonseq", "ndjson", "jsonl"]),
+    (Format::GeoPackage, "GeoPackage", &["gpkg"]),
+    (Format::Kml, "KML", &["kml"]),
+    (Format::Parquet, "Parquet", &["parquet"]),
+];
+
 impl Format {
-    /// The format of a file, by the end of its name; of a .zip, by its members.
+    /// The format of a file, by the end of its name; of a .zip, by its members; of what lies in a file, by its own name.
     pub(crate) fn of(path: &Path) -> Option<Self> {
-        let name = path.file_name()?.to_str()?.to_ascii_lowercase();
-        let ends = |ends: &[&str]| ends.iter().any(|end| name.ends_with(end));
-        if ends(&[".csv", ".csv.gz", ".txt", ".tsv"]) {
-            Some(Self::Csv)
-        } else if ends(&[".shp"]) {
-            Some(Self::Shapefile)
-        } else if ends(&[".zip"]) {
-            Some(if task_data::is_in_zip(path) { Self::ZippedTaskData } else { Self::ZippedShapefile })
-        } else if ends(&[".geojson", ".json"]) {
-            Some(Self::GeoJson)
-        } else if ends(&[".gpkg"]) {
-            Some(Self::GeoPackage)
-        } else if ends(&[".parquet"]) {
-            Some(Self::Parquet)
-        } else if task_data::is_main(path) {
-            Some(Self::TaskData)
-        } else {
-            None
+        let (holder, member) = on_disk(path);
+        let holder_name = holder.file_name()?.to_str()?.to_ascii_lowercase();
+        if has_extension(&holder_name, &["gpkg"]) {
+            return Some(Self::GeoPackage);
         }
+        let by_name = |name: &str| {
+            let name = name.strip_suffix(".gz").filter(|plain| has_extension(plain, &["csv"])).unwrap_or(name);
+            FORMATS.iter().find(|(.., ends)| has_extension(name, ends)).map(|(format, ..)| *format)
+        };
+        if let Some(member) = member {
+            return by_name(&member.to_ascii_lowercase());
+        }
+        if has_extension(&holder_name, &["kmz"]) {
+            return Some(Self::Kml);
+        }
+        if has_extension(&holder_name, &["zip"]) {
+            if task_data::is_in_zip(&holder) {
+                return Some(Self::ZippedTaskData);
+            }
+            let members = Packed::open(&holder, u64::MAX).map(|packed| packed.of_kind(&TABLES)).unwrap_or_default();
+            let is_shape = members.is_empty() || members.iter().any(|name| has_extension(name, &["shp"]));
+            return if is_shape { Some(Self::ZippedShapefiles) } else { by_name(&members[0].to_ascii_lowercase()) };
+        }
+        by_name(&holder_name).or_else(|| task_data::is_main(path).then_some(Self::TaskData))
     }
 
     /// What the format is called in messages.
     pub(crate) fn name(self) -> &'static str {
         match self {
-            Self::Csv => "CSV",
-            Self::Shapefile => "shapefile",
-            Self::ZippedShapefile => "zipped shapefile",
-            Self::GeoJson => "GeoJSON",
-            Self::GeoPackage => "GeoPackage",
-            Self::Parquet => "Parquet",
+            Self::ZippedShapefiles => "zipped shapefile",
             Self::TaskData => "task data (ISO 11783-10)",
             Self::ZippedTaskData => "zipped task data (ISO 11783-10)",
+            plain => FORMATS.iter().find(|(format, ..)| *format == plain).map_or("", |(_, name, _)| name),
         }
     }
 
@@ -77,20 +91,48 @@ impl Format {
     }
 }
 
-const KINDS: &str = ".csv, .csv.gz, .shp, .zip (shapefile or task data), .geojson, .gpkg, .parquet or TASKDATA.XML";
+/// The ends of the names of files that are read as a whole, also out of a .zip.
+const TABLES: [&str; 13] = [
+    "csv",
+    "txt",
+    "tsv",
+    "shp",
+    "geojson",
+    "json",
+    "geojsonl",
+    "geojsons",
+    "geojsonseq",
+    "ndjson",
+    "jsonl",
+    "kml",
+    "parquet",
+];
+
+/// The tables and grids in a .zip; empty for anything else, and for task data, which stands as a whole.
+pub(crate) fn members(path: &Path) -> Vec<String> {
+    if !has_extension(&path.to_string_lossy(), &["zip"]) || task_data::is_in_zip(path) {
+        return Vec::new();
+    }
+    let kinds: Vec<&str> = TABLES.iter().chain(&crate::raster::EXTENSIONS).copied().collect();
+    Packed::open(path, u64::MAX).map(|packed| packed.of_kind(&kinds)).unwrap_or_default()
+}
+
+const KINDS: &str = ".csv, .csv.gz, .shp, .geojson, .gpkg, .kml, .kmz, .parquet, one of them in a .zip, or TASKDATA.XML (also in a .zip)";
 
 /// The other files that belong to a file (those of a shapefile or of task data), for fingerprints.
 pub(crate) fn companions(path: &Path) -> Vec<PathBuf> {
     match Format::of(path) {
         Some(Format::Shapefile) => shapefile::companions(path),
         Some(Format::TaskData) => task_data::companions(path),
-        _ => Vec::new(),
+        Some(Format::Csv) => names_of_columns(path).into_iter().filter(|names| names.is_file()).collect(),
+        _ => crate::raster::companions(path),
     }
 }
 
-fn bytes(file: &str, path: &Path) -> Result<Vec<u8>, IngestError> {
-    let bytes = std::fs::read(path)
-        .map_err(|error| IngestError::Unreadable { file: file.to_owned(), reason: error.to_string() })?;
+/// The bytes of a file, or of a member of a .zip.
+fn bytes(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
+    let bundle = Bundle::open(path, &TABLES, most_bytes);
+    let bytes = bundle.and_then(|mut bundle| bundle.main()).map_err(|error| IngestError::of_bundle(file, error))?;
     if bytes.is_empty() {
         return Err(IngestError::Empty { file: file.to_owned(), what: "bytes" });
     }
@@ -109,30 +151,81 @@ fn unpacked(file: &str, packed: impl std::io::Read, most_bytes: u64) -> Result<V
     Ok(content)
 }
 
+/// The shapefiles at a path: one, or those of a .zip.
+fn shapefiles(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<(String, shapefile::Parts)>, IngestError> {
+    if Format::of(path) == Some(Format::ZippedShapefiles) {
+        let all = shapefile::Parts::all_zipped(file, path, most_bytes)?;
+        return if all.is_empty() {
+            Err(IngestError::damaged(file, format!("holds none of {KINDS}")))
+        } else {
+            Ok(all)
+        };
+    }
+    let mut bundle = Bundle::open(path, &["shp"], most_bytes).map_err(|error| IngestError::of_bundle(file, error))?;
+    Ok(vec![(file.to_owned(), shapefile::Parts::of(file, &mut bundle)?)])
+}
+
 /// Reads the wanted columns of a file; `file` is how it is named in messages.
 pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
     let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
-    let bytes = bytes(file, path)?;
+    let most_bytes = wanted.most_unpacked_bytes;
+    let bytes = || bytes(file, path, most_bytes);
     match format {
         Format::Csv if wanted.shapes == Shapes::Polygons => {
             Err(IngestError::UnknownKind { file: file.to_owned(), expected: "a layer of polygons" })
         }
-        Format::Csv => csv::read(file, bytes, wanted),
-        Format::Parquet => parquet::read(file, bytes, wanted),
-        Format::Shapefile => shapefile::read(file, &shapefile::Parts::beside(file, path, bytes)?, wanted),
-        Format::ZippedShapefile => {
-            shapefile::read(file, &shapefile::Parts::zipped(file, bytes, wanted.most_unpacked_bytes)?, wanted)
+        Format::Csv => csv::read(file, bytes()?, wanted),
+        Format::Parquet => parquet::read(file, bytes()?, wanted),
+        Format::Shapefile | Format::ZippedShapefiles => {
+            let mut whole: Option<Table> = None;
+            for (name, parts) in shapefiles(file, path, most_bytes)? {
+                let table = shapefile::read(&name, &parts, wanted)?;
+                whole = Some(match whole {
+                    None => table,
+                    Some(known) => known.with(&name, table)?,
+                });
+            }
+            Ok(whole.unwrap_or_default())
         }
-        Format::GeoJson => geojson::read(file, &bytes, wanted),
+        Format::GeoJson => geojson::read(file, &bytes()?, wanted),
+        Format::Kml => kml::read(file, path, wanted),
         Format::GeoPackage => geopackage::read(file, path, wanted),
-        Format::TaskData => task_data::TaskData::beside(file, path, wanted.most_unpacked_bytes)?.read(wanted),
-        Format::ZippedTaskData => task_data::TaskData::zipped(file, bytes, wanted.most_unpacked_bytes)?.read(wanted),
+        Format::TaskData => task_data::TaskData::beside(file, path, most_bytes)?.read(wanted),
+        Format::ZippedTaskData => {
+            task_data::TaskData::zipped(file, bytes_of_zip(file, path)?, most_bytes)?.read(wanted)
+        }
     }
+}
+
+/// The table that names the columns of survey tables without headers, beside a table.
+pub(crate) fn names_of_columns(path: &Path) -> Option<PathBuf> {
+    const NAMES: &str = "mstabcol.txt";
+    let is_text = path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("txt"));
+    is_text.then(|| path.with_file_name(NAMES)).filter(|names| names != path && on_disk(names).0.is_file())
+}
+
+/// The rows of a table without a header, as texts.
+pub(crate) fn rows(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<Vec<String>>, IngestError> {
+    csv::rows(file, bytes(file, path, most_bytes)?, most_bytes)
+}
+
+/// As [`read`], of a delimited table without a header whose columns are called otherwise.
+pub(crate) fn read_with_names(
+    file: &str,
+    path: &Path,
+    names: &[String],
+    wanted: &Wanted,
+) -> Result<Table, IngestError> {
+    csv::read_with_names(file, bytes(file, path, wanted.most_unpacked_bytes)?, names, wanted)
+}
+
+fn bytes_of_zip(file: &str, path: &Path) -> Result<Vec<u8>, IngestError> {
+    std::fs::read(path).map_err(|error| IngestError::Unreadable { file: file.to_owned(), reason: error.to_string() })
 }
 
 /// An attribute table (.dbf) by itself, all columns as texts: for a look at it, since its records lie nowhere.
 pub(crate) fn attribute_table(file: &str, path: &Path) -> Result<Table, IngestError> {
-    shapefile::attribute_table(file, path, bytes(file, path)?)
+    shapefile::attribute_table(file, path, bytes(file, path, u64::MAX)?)
 }
 
 /// A cell as a number, with a decimal point or a decimal comma.
@@ -148,30 +241,42 @@ pub(crate) fn units(file: &str, path: &Path, most_bytes: u64) -> Option<Vec<Stri
     if Format::of(path)? != Format::Csv {
         return None;
     }
-    csv::units(file, bytes(file, path).ok()?, most_bytes).ok().flatten()
+    csv::units(file, bytes(file, path, most_bytes).ok()?, most_bytes).ok().flatten()
 }
 
 /// The names of a file's columns; a packed file may unpack to `most_bytes`.
 pub(crate) fn columns(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<String>, IngestError> {
     let format = Format::of(path).ok_or_else(|| IngestError::UnknownKind { file: file.to_owned(), expected: KINDS })?;
-    let bytes = bytes(file, path)?;
+    let bytes = || bytes(file, path, most_bytes);
     match format {
-        Format::Csv => csv::columns(file, bytes, most_bytes),
-        Format::Parquet => parquet::columns(file, bytes),
-        Format::Shapefile => shapefile::columns(file, &shapefile::Parts::beside(file, path, bytes)?),
-        Format::ZippedShapefile => shapefile::columns(file, &shapefile::Parts::zipped(file, bytes, most_bytes)?),
-        Format::GeoJson => geojson::columns(file, &bytes),
+        Format::Csv => csv::columns(file, bytes()?, most_bytes),
+        Format::Parquet => parquet::columns(file, bytes()?),
+        Format::Shapefile | Format::ZippedShapefiles => {
+            let all = shapefiles(file, path, most_bytes)?;
+            all.first().map_or_else(|| Ok(Vec::new()), |(name, parts)| shapefile::columns(name, parts))
+        }
+        Format::GeoJson => geojson::columns(file, &bytes()?),
+        Format::Kml => kml::columns(file, path, most_bytes),
         Format::GeoPackage => geopackage::columns(file, path),
         Format::TaskData => Ok(task_data::TaskData::beside(file, path, most_bytes)?.columns()),
-        Format::ZippedTaskData => Ok(task_data::TaskData::zipped(file, bytes, most_bytes)?.columns()),
+        Format::ZippedTaskData => {
+            Ok(task_data::TaskData::zipped(file, bytes_of_zip(file, path)?, most_bytes)?.columns())
+        }
     }
 }
 
 /// The names of the columns of task data that a map may hold, with those that several device elements compete for.
 pub(crate) fn columns_to_map(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<String>, IngestError> {
     let data = match Format::of(path) {
-        Some(Format::ZippedTaskData) => task_data::TaskData::zipped(file, bytes(file, path)?, most_bytes)?,
+        Some(Format::ZippedTaskData) => task_data::TaskData::zipped(file, bytes_of_zip(file, path)?, most_bytes)?,
         _ => task_data::TaskData::beside(file, path, most_bytes)?,
     };
     Ok(data.columns().into_iter().chain(data.rivals().keys().cloned()).collect())
 }
+
+#[cfg(test)]
+mod mutated;
+#[cfg(test)]
+mod speed;
+#[cfg(test)]
+mod tests;

@@ -7,18 +7,26 @@ use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
 use super::table::{Table, TextColumn, Wanted};
 use crate::ingest::IngestError;
 
+/// The table library panics on some damaged files instead of saying what is wrong with them.
+fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, IngestError>) -> Result<T, IngestError> {
+    let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(read));
+    outcome.unwrap_or_else(|_| Err(IngestError::damaged(file, "its columns do not fit its own description")))
+}
+
 fn frame(file: &str, bytes: Vec<u8>, columns: Option<Vec<String>>) -> Result<DataFrame, IngestError> {
-    ParquetReader::new(Cursor::new(bytes))
-        .with_columns(columns)
-        .finish()
-        .map_err(|error| IngestError::damaged(file, error))
+    guarded(file, || {
+        let reader = ParquetReader::new(Cursor::new(bytes)).with_columns(columns);
+        reader.finish().map_err(|error| IngestError::damaged(file, error))
+    })
 }
 
 /// The names of the columns.
 pub(crate) fn columns(file: &str, bytes: Vec<u8>) -> Result<Vec<String>, IngestError> {
-    let mut reader = ParquetReader::new(Cursor::new(bytes));
-    let schema = reader.schema().map_err(|error| IngestError::damaged(file, error))?;
-    Ok(schema.iter_names().map(ToString::to_string).collect())
+    guarded(file, || {
+        let mut reader = ParquetReader::new(Cursor::new(bytes));
+        let schema = reader.schema().map_err(|error| IngestError::damaged(file, error))?;
+        Ok(schema.iter_names().map(ToString::to_string).collect())
+    })
 }
 
 /// Reads the wanted columns.

@@ -5,12 +5,13 @@
 use std::io::{Cursor, Read, Seek};
 use std::path::{Path, PathBuf};
 
-use dbase::{FieldValue, ReadableRecord};
+use dbase::encoding::{DynEncoding, EncodingRs};
+use dbase::{CodePageMark, FieldValue, ReadableRecord};
 use geo::Geometry;
 use shapefile::{Shape, ShapeReader};
 
 use super::table::{Cell, Filler, Table, Wanted};
-use super::unpacked;
+use crate::bundle::{Bundle, BundleError, Packed};
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
 
@@ -32,55 +33,36 @@ pub(crate) fn companions(path: &Path) -> Vec<PathBuf> {
 }
 
 impl Parts {
-    /// Reads the parts beside a .shp file.
-    pub(crate) fn beside(file: &str, path: &Path, shp: Vec<u8>) -> Result<Self, IngestError> {
-        let part = |extension: &str| -> Result<Option<Vec<u8>>, IngestError> {
-            for spelled in [extension.to_owned(), extension.to_uppercase()] {
-                let path = path.with_extension(spelled);
-                if path.is_file() {
-                    return std::fs::read(&path).map(Some).map_err(|error| IngestError::Unreadable {
-                        file: file.to_owned(),
-                        reason: format!("its .{extension}: {error}"),
-                    });
-                }
-            }
-            Ok(None)
-        };
-        let dbf = part("dbf")?.ok_or_else(|| IngestError::damaged(file, "there is no .dbf beside it"))?;
-        let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
-        Ok(Self { shp, dbf, prj: part("prj")?.map(text), cpg: part("cpg")?.map(text) })
+    /// Reads the parts of a .shp file, on the disk or in a .zip.
+    pub(crate) fn of(file: &str, bundle: &mut Bundle) -> Result<Self, IngestError> {
+        let of_bundle = |error| IngestError::of_bundle(file, error);
+        let shp = bundle.main().map_err(of_bundle)?;
+        if shp.is_empty() {
+            return Err(IngestError::Empty { file: file.to_owned(), what: "bytes" });
+        }
+        let dbf = bundle.part("dbf").map_err(of_bundle)?;
+        let dbf = dbf.ok_or_else(|| IngestError::damaged(file, "there is no .dbf beside it"))?;
+        let (prj, cpg) = (bundle.text("prj").map_err(of_bundle)?, bundle.text("cpg").map_err(of_bundle)?);
+        Ok(Self { shp, dbf, prj, cpg })
     }
 
-    /// Reads the parts of the single shapefile in a .zip.
-    pub(crate) fn zipped(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Self, IngestError> {
-        let mut archive =
-            zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| IngestError::damaged(file, error))?;
-        let names: Vec<String> =
-            archive.file_names().filter_map(|name| name.ok().map(std::borrow::Cow::into_owned)).collect();
-        let mut shapes: Vec<&String> = names.iter().filter(|name| has_extension(name, "shp")).collect();
-        shapes.retain(|name| !name.starts_with("__MACOSX"));
-        let [shp] = shapes.as_slice() else {
-            let found = if shapes.is_empty() { "none".to_owned() } else { format!("{}", shapes.len()) };
-            return Err(IngestError::damaged(file, format!("expected one .shp in the .zip, found {found}")));
-        };
-        let stem = &shp[..shp.len() - ".shp".len()];
-        let mut part = |extension: &str| -> Result<Option<Vec<u8>>, IngestError> {
-            let named = names
-                .iter()
-                .find(|name| name.len() == stem.len() + 4 && name.starts_with(stem) && has_extension(name, extension));
-            let Some(name) = named else { return Ok(None) };
-            let packed = archive.by_name(name).map_err(|error| IngestError::damaged(file, error))?;
-            unpacked(file, packed, most_bytes).map(Some)
-        };
-        let shp = part("shp")?.unwrap_or_default();
-        let dbf = part("dbf")?.ok_or_else(|| IngestError::damaged(file, "there is no .dbf in the .zip"))?;
-        let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
-        Ok(Self { shp, dbf, prj: part("prj")?.map(text), cpg: part("cpg")?.map(text) })
+    /// The shapefiles of a .zip, each with the name that messages use.
+    pub(crate) fn all_zipped(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<(String, Self)>, IngestError> {
+        let of_bundle = |error| IngestError::of_bundle(file, error);
+        let members = Packed::open(path, most_bytes).map_err(of_bundle)?.of_kind(&["shp"]);
+        let (several, mut all, mut left) = (members.len() > 1, Vec::new(), most_bytes);
+        for member in members {
+            let mut bundle = Bundle::open(&path.join(&member), &["shp"], left).map_err(|error| match error {
+                BundleError::TooLarge(_) => IngestError::of_bundle(file, BundleError::TooLarge(most_bytes)),
+                other => of_bundle(other),
+            })?;
+            let name = if several { format!("{file}/{member}") } else { file.to_owned() };
+            let parts = Self::of(&name, &mut bundle)?;
+            left = left.saturating_sub((parts.shp.len() + parts.dbf.len()) as u64);
+            all.push((name, parts));
+        }
+        Ok(all)
     }
-}
-
-fn has_extension(name: &str, extension: &str) -> bool {
-    Path::new(name).extension().is_some_and(|found| found.eq_ignore_ascii_case(extension))
 }
 
 /// One row of the attribute table.
@@ -100,18 +82,35 @@ impl ReadableRecord for Row {
     }
 }
 
+/// Codes of code pages of DOS in the header of a .dbf (dBASE, byte 29), for a .cpg that names one by its number.
+const DOS_PAGES: [(&str, u8); 6] =
+    [("437", 0x01), ("850", 0x02), ("852", 0x64), ("866", 0x65), ("865", 0x66), ("861", 0x67)];
+
+/// The code page that a .cpg names.
+fn named_encoding(label: &str) -> Option<DynEncoding> {
+    let digits = label.trim_start_matches(|c: char| !c.is_ascii_digit());
+    if let Some((_, code)) = DOS_PAGES.iter().find(|(page, _)| *page == digits) {
+        return CodePageMark::from(*code).to_encoding();
+    }
+    let by_number = |family: &str| encoding_rs::Encoding::for_label(format!("{family}{digits}").as_bytes());
+    let found = encoding_rs::Encoding::for_label(label.as_bytes()).or_else(|| by_number("windows-")).or_else(|| {
+        encoding_rs::Encoding::for_label(format!("iso-8859-{}", digits.trim_start_matches("8859")).as_bytes())
+    });
+    found.map(|encoding| EncodingRs::from(encoding).into())
+}
+
 fn attributes(file: &str, parts: &Parts) -> Result<dbase::Reader<Cursor<Vec<u8>>>, IngestError> {
     let mut builder = dbase::ReaderBuilder::new();
-    if let Some(label) = &parts.cpg {
-        let label = label.trim();
-        let digits = label.trim_start_matches(|c: char| !c.is_ascii_digit());
-        let encoding = encoding_rs::Encoding::for_label(label.as_bytes())
-            .or_else(|| encoding_rs::Encoding::for_label(format!("windows-{digits}").as_bytes()))
-            .or_else(|| {
-                encoding_rs::Encoding::for_label(format!("iso-8859-{}", digits.trim_start_matches("8859")).as_bytes())
-            })
-            .ok_or_else(|| IngestError::damaged(file, format!("unknown code page `{label}` in its .cpg")))?;
-        builder = builder.with_encoding(dbase::encoding::EncodingRs::from(encoding));
+    let mark = parts.dbf.get(29).map_or(CodePageMark::Undefined, |&code| CodePageMark::from(code));
+    if let Some(label) = parts.cpg.as_deref().map(str::trim).filter(|label| !label.is_empty()) {
+        let encoding = named_encoding(label);
+        let unknown = || IngestError::damaged(file, format!("unknown code page `{label}` in its .cpg"));
+        builder = builder.with_encoding(encoding.ok_or_else(unknown)?);
+    } else if matches!(mark, CodePageMark::Undefined | CodePageMark::Invalid) {
+        // without a name it is UTF-8, or else the Western code page, as with text files
+        let is_utf8 = std::str::from_utf8(parts.dbf.get(32..).unwrap_or(&[])).is_ok();
+        let encoding = if is_utf8 { encoding_rs::UTF_8 } else { encoding_rs::WINDOWS_1252 };
+        builder = builder.with_encoding(EncodingRs::from(encoding));
     }
     builder
         .build(Cursor::new(parts.dbf.clone()))

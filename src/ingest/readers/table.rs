@@ -55,6 +55,35 @@ pub(crate) struct Table {
     pub(crate) crs: Option<Crs>,
 }
 
+impl Table {
+    /// The rows of another table below its own; both have the same columns.
+    pub(crate) fn with(mut self, file: &str, other: Self) -> Result<Self, IngestError> {
+        if self.crs != other.crs {
+            let name = |crs: &Option<Crs>| crs.as_ref().map_or_else(|| "none".to_owned(), ToString::to_string);
+            let reason = format!(
+                "its reference system is {}, that of the files before it {}",
+                name(&other.crs),
+                name(&self.crs)
+            );
+            return Err(IngestError::Crs { file: file.to_owned(), reason });
+        }
+        self.rows += other.rows;
+        for (name, values) in other.numbers {
+            self.numbers.entry(name).or_default().extend(values);
+        }
+        for (name, texts) in other.texts {
+            let own = self.texts.entry(name).or_default();
+            texts.iter().for_each(|text| own.push(text));
+        }
+        if let (Some(own), Some(more)) = (&mut self.positions, other.positions) {
+            own.0.extend(more.0);
+            own.1.extend(more.1);
+        }
+        self.polygons.extend(other.polygons);
+        Ok(self)
+    }
+}
+
 /// One attribute of a feature.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum Cell {
