@@ -100,7 +100,7 @@ impl Workshop<'_> {
         computed
     }
 
-    /// Reads again what changed while it was read, twice at the most.
+    /// Reads again what changed while it was read, at most twice.
     fn attempts(&self, task: &Task, turn: Turn) -> Result<Outcome, String> {
         for last in [false, false, true] {
             let look = self.looks.present();

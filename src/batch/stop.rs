@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-/// Set by whoever wants the night to stop. Site-years that are being computed are finished and remembered, no other is begun.
+/// Set to stop the night. Site-years that are being computed are finished and remembered, no other is begun.
 #[derive(Debug, Clone, Default)]
 pub struct Stop(Arc<AtomicUsize>);
 

@@ -196,7 +196,7 @@ pub(crate) fn strip_factors(weighed: Weighed<'_>, tickets: &[Ticket], cautions: 
         for (strip, factor) in &factors {
             if (factor / usual).ln().abs() > MOST_STRIP_DEVIATION {
                 let detail = format!(
-                    "strip {}: the scale says {:.0} % of what the other strips let expect",
+                    "strip {}: the scale says {:.0} % of what the other strips suggest",
                     strip_names[*strip as usize],
                     100.0 * factor / usual
                 );

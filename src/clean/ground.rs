@@ -68,7 +68,7 @@ pub(crate) fn place(
     ground
 }
 
-/// Gives the mass of records that went no way to the record before that did (in the same run of cutting), or to the next: the
+/// Gives the mass of records without a distance travelled to the record before that has one (in the same run of cutting), or to the next: the
 /// grain came from its ground. Mass and way are kept, and nothing is divided by almost nothing.
 fn merge_standing(track: &Track, ground: &mut Ground) {
     const STANDING_M: f64 = 0.3;

@@ -335,7 +335,7 @@ fn upright_header(records: &Arc<Records>, cautions: &mut Cautions) -> Arc<Record
     Arc::clone(records)
 }
 
-/// Takes the zero drift off the masses; less than nothing is nothing.
+/// Takes the zero drift off the masses; clamped at zero.
 fn take_off(drift_kg_s: &[f64], records: &mut Arc<Records>) {
     if drift_kg_s.iter().all(|&drift| drift <= 0.0) {
         return;

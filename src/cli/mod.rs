@@ -55,7 +55,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     exit.into()
 }
 
-/// What else to say of a fault of the arguments: the command that was meant where two letters at the most are wrong, and which
+/// What else to say of a fault of the arguments: the command that was meant where at most two letters are wrong, and which
 /// commands print JSON.
 fn hint(error: &clap::Error) -> Option<String> {
     let typed = |kind| match error.get(kind) {

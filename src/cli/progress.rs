@@ -33,8 +33,8 @@ impl Round {
         let seconds = self.begun.elapsed().as_secs_f64() / worked.max(1) as f64 * left as f64;
         match seconds {
             _ if left == 0 => "the last".to_owned(),
-            seconds if seconds < 100.0 => format!("{seconds:.0} s left at the most"),
-            seconds => format!("{:.0} min left at the most", seconds / 60.0),
+            seconds if seconds < 100.0 => format!("at most {seconds:.0} s left"),
+            seconds => format!("at most {:.0} min left", seconds / 60.0),
         }
     }
 }

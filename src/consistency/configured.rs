@@ -38,7 +38,7 @@ pub(crate) struct Configured<'a> {
 
 /// Fewest pairs of numbers that carry a contradiction (common practice, no source).
 const FEWEST: usize = 100;
-/// Logarithm of the least factor that is a contradiction: units differ by 1.47 (mph and ft/s) at the least, sensors by some percent.
+/// Logarithm of the least factor that is a contradiction: units differ by at least 1.47 (mph and ft/s), sensors by some percent.
 const APART: f64 = 0.34;
 /// How near another unit must come, as a logarithm: about 10 %.
 const FITS: f64 = 0.10;

@@ -19,7 +19,7 @@ use crate::stats::PrecipitationIndex;
 /// Normals below this are too small to divide by, mm (common practice, no source).
 const LEAST_NORMAL_MM: f64 = 10.0;
 /// Fewest seasons for a standardised index: WMO-No. 1090, Standardized Precipitation Index User Guide, section 4, asks for
-/// 20 to 30 years at the least, ideally more.
+/// at least 20 to 30 years.
 pub const LEAST_HISTORY: usize = 30;
 
 /// Calendar year and month, and the share of it that counts.

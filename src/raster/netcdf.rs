@@ -62,7 +62,7 @@ pub(super) fn open(
     let Some([y, x]) = axes(variable, root) else { return Err(broken(&"its variable has no axes")) };
     let values = |of: &NcVariable| -> Result<Vec<f64>, RasterError> {
         if of.num_elements().map_or(true, |count| count > MOST_ACROSS) {
-            return Err(unsupported("a million columns, rows and times at the most", of.name().to_owned()));
+            return Err(unsupported("at most a million columns, rows and times", of.name().to_owned()));
         }
         let read = file.read_variable_unpacked(of.name()).map_err(|error| broken(&error))?;
         Ok(read.into_iter().collect())

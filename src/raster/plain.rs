@@ -45,7 +45,7 @@ impl Header<'_> {
     fn count(&self, key: &'static str) -> Result<u32, RasterError> {
         let number = self.needed(key)?;
         if number.fract().abs() > 0.0 || !(1.0..=MOST_ACROSS).contains(&number) {
-            return Err(self.fault("a million columns and rows at the most", format!("`{key} {number}`")));
+            return Err(self.fault("at most a million columns and rows", format!("`{key} {number}`")));
         }
         Ok(number as u32)
     }

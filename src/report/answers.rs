@@ -289,7 +289,7 @@ impl Of<'_> {
             let missing = LEAST_POOLED.saturating_sub(self.whole.site_years).max(1);
             let more =
                 if missing == 1 { "one more site-year".to_owned() } else { format!("{missing} more site-years") };
-            return Some(format!("Replicated strips in {more} at the least would allow a range."));
+            return Some(format!("Replicated strips in at least {more} would allow a range."));
         }
         let worth = self.worth()?;
         let value = worth.value_of_another_year.map(|value| self.money_text(value));

@@ -172,7 +172,7 @@ pub fn explain_record(folder: &Path, file: &str, row: u32) -> Result<String, Str
         let last = of_pass().map(|other| points.time[other]).fold(f64::NEG_INFINITY, f64::max);
         let (since, left) = (points.time[at] - first, last - points.time[at]);
         if since.is_finite() && left.is_finite() {
-            let _ = writeln!(text, "  pass {pass}: {since:.0} s after its begin, {left:.0} s before its end");
+            let _ = writeln!(text, "  pass {pass}: {since:.0} s after its start, {left:.0} s before its end");
         } else {
             let _ = writeln!(text, "  pass {pass}");
         }

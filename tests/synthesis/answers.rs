@@ -29,7 +29,7 @@ fn one_and_two_site_years_decide_nothing() {
     }
     let (_, text) = told(&drawn(&World::default(), 2, 3));
     assert!(!text.contains("interval"), "{text}");
-    assert!(text.contains("one more site-year at the least"), "{text}");
+    assert!(text.contains("in at least one more site-year"), "{text}");
 }
 
 #[test]

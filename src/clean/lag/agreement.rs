@@ -22,7 +22,7 @@ const FARTHEST_SWATHS: f64 = 3.6;
 const TRIM_SHARE: f64 = 0.25;
 /// The gate: how much lower the mismatch must be at its minimum than usual (common practice, no source).
 const LEAST_DEPTH: f64 = 0.15;
-/// Up to this width of its 90 % interval a lag is better than the usual one, though it is told as assumed, s (ours: benches/messy.rs).
+/// Up to this width of its 90 % interval a lag is better than the usual one, though it is called assumed, s (ours: benches/messy.rs).
 const WIDEST_ROUGH_S: f64 = 6.0;
 /// The gate: fewest pairs, and fewest of each hand.
 const LEAST_PAIRS: usize = 4;
@@ -55,7 +55,7 @@ enum Tells {
 }
 
 impl Tells {
-    /// By how much what is told grows with the lag of a combine.
+    /// By how much what is learnt grows with the lag of a combine.
     fn slope(self, track: usize) -> f64 {
         match self {
             Self::Lag(own) => f64::from(u8::from(own == track)),
@@ -105,9 +105,9 @@ struct Curve {
 
 impl Curve {
     /// At a place between the samples; beyond them that of the end.
-    fn at(&self, told_s: f64) -> f64 {
+    fn at(&self, argument_s: f64) -> f64 {
         let last = self.values.len() - 1;
-        let place = ((told_s - self.from_s) / self.step_s).clamp(0.0, last as f64);
+        let place = ((argument_s - self.from_s) / self.step_s).clamp(0.0, last as f64);
         let (before, share) = (place as usize, place.fract());
         let after = (before + 1).min(last);
         self.values[before] + share * (self.values[after] - self.values[before])
@@ -124,10 +124,11 @@ impl Curve {
 pub(super) fn lags(case: Case<'_>, signal: Signal, tried: &mut [LagCurve]) -> Vec<Result<Sourced, String>> {
     let Case { records, faulty, tracks, passes, settings, seed, .. } = case;
     let (kinds, own_pairs) = kinds(case);
-    let told = told(&kinds, tracks.len());
+    let identified = identified(&kinds, tracks.len());
     let few = |track: usize| Err(format!("only {} neighbouring passes in opposite directions", own_pairs[track]));
     let mut found: Vec<Result<Sourced, String>> = (0..tracks.len()).map(few).collect();
-    let kinds: Vec<&Kind> = kinds.iter().filter(|kind| kind.tells.tracks().iter().all(|&track| told[track])).collect();
+    let kinds: Vec<&Kind> =
+        kinds.iter().filter(|kind| kind.tells.tracks().iter().all(|&track| identified[track])).collect();
     if kinds.is_empty() {
         return found;
     }
@@ -165,22 +166,22 @@ pub(super) fn lags(case: Case<'_>, signal: Signal, tried: &mut [LagCurve]) -> Ve
             (samples, mismatch)
         })
         .collect();
-    let told_weights: Vec<&[f64]> = kinds.iter().map(|kind| kind.weights.as_slice()).collect();
-    let curves = curves(&kinds, &rough, &told_weights);
+    let pair_weights: Vec<&[f64]> = kinds.iter().map(|kind| kind.weights.as_slice()).collect();
+    let curves = curves(&kinds, &rough, &pair_weights);
     let centre = lowest(&curves, &coarse, tracks.len());
 
     // fine samples about the coarse solution
     let reach = (FINE_REACH_S / FINE_S) as i32;
     let close: Vec<(Vec<f64>, Mismatch)> = (0..kinds.len())
         .map(|which| {
-            let told_s = kinds[which].tells.of(&centre);
-            let samples: Vec<f64> = (-reach..=reach).map(|step| told_s + f64::from(step) * FINE_S).collect();
+            let argument_s = kinds[which].tells.of(&centre);
+            let samples: Vec<f64> = (-reach..=reach).map(|step| argument_s + f64::from(step) * FINE_S).collect();
             let [one, other] = kinds[which].tells.tracks();
             let mismatch = matched(which, &samples, 0.5 * (centre[one] + centre[other]));
             (samples, mismatch)
         })
         .collect();
-    let value = refined(&self::curves(&kinds, &close, &told_weights), &centre);
+    let value = refined(&self::curves(&kinds, &close, &pair_weights), &centre);
 
     // Runs of neighbouring pairs are drawn again: the bins of a pair are not independent, and a pass is in several pairs.
     let mut random = ChaCha8Rng::seed_from_u64(seed);
@@ -196,7 +197,7 @@ pub(super) fn lags(case: Case<'_>, signal: Signal, tried: &mut [LagCurve]) -> Ve
         }
     }
 
-    for track in (0..tracks.len()).filter(|&track| told[track]) {
+    for track in (0..tracks.len()).filter(|&track| identified[track]) {
         let curve: Vec<f64> = coarse
             .iter()
             .map(|&lag| {
@@ -298,24 +299,24 @@ fn thinned(kind: &mut Kind) {
 
 /// Which lags the kinds of pairs tell: those with neighbours of their own, those of two combines with mean and difference, and what
 /// follows from these.
-fn told(kinds: &[Kind], tracks: usize) -> Vec<bool> {
+fn identified(kinds: &[Kind], tracks: usize) -> Vec<bool> {
     let has = |tells: Tells| kinds.iter().any(|kind| kind.tells == tells);
-    let mut told: Vec<bool> = (0..tracks).map(|track| has(Tells::Lag(track))).collect();
+    let mut identified: Vec<bool> = (0..tracks).map(|track| has(Tells::Lag(track))).collect();
     for kind in kinds {
         if let Tells::Mean(one, other) = kind.tells
             && has(Tells::Difference(one, other))
         {
-            (told[one], told[other]) = (true, true);
+            (identified[one], identified[other]) = (true, true);
         }
     }
     for _ in 0..tracks {
         for kind in kinds {
             let [one, other] = kind.tells.tracks();
-            let either = told[one] || told[other];
-            (told[one], told[other]) = (either, either);
+            let either = identified[one] || identified[other];
+            (identified[one], identified[other]) = (either, either);
         }
     }
-    told
+    identified
 }
 
 /// Runs of pairs drawn with replacement: the weight of each pair.

@@ -8,7 +8,7 @@ use crate::clean::passes::Pass;
 use crate::clean::track::{Place, Track};
 use crate::points::Records;
 
-/// Length of a bin along the pass, m, at the least.
+/// Least length of a bin along the pass, m.
 const BIN_M: f64 = 4.0;
 /// Fewest bins that two passes must share.
 const LEAST_BINS: usize = 12;

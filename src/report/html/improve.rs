@@ -15,7 +15,7 @@ use crate::results::{Response, SiteYear};
 
 /// Where cleaning tells the full width of the header, m.
 const FULL_SWATH: &str = "full swath, m";
-/// Lines of advice at the most.
+/// Most lines of advice.
 const MOST: usize = 3;
 /// How far a number of passes may be from a whole one (ours: half a foot of a 10 ft header).
 const WHOLE: f64 = 0.05;
@@ -165,7 +165,7 @@ fn moved_by(one: &SiteYear, whole: &[&Response], variant: &str) -> f64 {
     most.min(1.0)
 }
 
-/// The advice for one site-year, the dearest first.
+/// The advice for one site-year, the costliest first.
 pub(super) fn of_site_year(one: &SiteYear, units: &Units) -> Vec<Advice> {
     let mut all: Vec<Advice> = costs(one, Some(units))
         .into_iter()

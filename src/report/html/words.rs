@@ -274,7 +274,7 @@ impl Words<'_> {
             let how = if self.is_aliased(response) {
                 "each block cut by one combine, treated and check alike"
             } else {
-                "in blocks of treated and check strips side by side, four at the least, whose order is drawn at random"
+                "in blocks of treated and check strips side by side, at least four, whose order is drawn at random"
             };
             return format!("Nothing is advised for {name}: {}. Lay it out again, {how}.", self.why_none(response));
         }

@@ -17,7 +17,7 @@ use crate::results::{Course, NoStrips, PlannedStrip, StripLayout, StripWidths};
 /// A class of less of the field than this need not be crossed (common practice, no source).
 const LEAST_CLASS_SHARE: f64 = 0.1;
 /// Places of the blocks that are tried for a balanced order before there are fewer of them (ours: each costs
-/// a thousand draws at the most).
+/// at most a thousand draws).
 const MOST_PLACES: usize = 100;
 
 /// A field for which strips are to be laid out.

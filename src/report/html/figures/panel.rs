@@ -108,7 +108,7 @@ pub(in crate::report::html) fn wrapped(text: &str, letters: usize, lines: usize)
     told
 }
 
-/// A text of so many letters at the most.
+/// A text cut to so many letters.
 pub(in crate::report::html) fn shortened(text: &str, most: usize) -> String {
     if text.chars().count() <= most {
         return text.to_owned();
