@@ -15,7 +15,7 @@ use crate::archive::{Archive, LENGTH, Row, STRIPS, SWATH, TREATED, collection, c
 const FIELDS: u64 = 40;
 
 /// What no simulated harvest raises, and the test that does and asks for it by name.
-const ELSEWHERE: [(&str, &str); 21] = [
+const ELSEWHERE: [(&str, &str); 20] = [
     ("area-mismatch", include_str!("all_reasons.rs")),
     ("clocks-disagree", include_str!("channels.rs")),
     ("dates-doubtful", include_str!("draft/contradictions.rs")),
@@ -32,7 +32,6 @@ const ELSEWHERE: [(&str, &str); 21] = [
     ("swath-derived", include_str!("bad_records.rs")),
     ("tickets-disagree", include_str!("channels.rs")),
     ("time-missing", include_str!("channels.rs")),
-    ("treated-wetter", include_str!("all_reasons.rs")),
     ("units-doubtful", include_str!("draft/contradictions.rs")),
     ("wetness-missing", include_str!("bad_geometry.rs")),
     ("wide-extent", include_str!("draft/contradictions.rs")),
