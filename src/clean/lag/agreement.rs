@@ -416,7 +416,9 @@ fn curves(kinds: &[&Kind], mismatch: &[&Mismatch], weights: &[&[f64]]) -> Vec<Cu
         if !(hands > 0.0) {
             return None;
         }
-        values.iter_mut().for_each(|value| *value /= hands);
+        for value in &mut values {
+            *value /= hands;
+        }
         let (from_s, step_s) = (samples[0], samples[1] - samples[0]);
         Some(Curve { tells: kind.tells, from_s, step_s, values, weight: all_bins })
     };

@@ -171,8 +171,8 @@ fn mass_lags(case: Case<'_>, matched: Option<Vec<Result<Sourced, String>>>) -> V
     let or_by_edges = |(track, own): (usize, Result<Sourced, String>)| {
         own.or_else(|reason| edges::estimate((records, faulty), &tracks[track], passes, track).ok_or(reason))
     };
-    let known = matched.into_iter().enumerate().map(or_by_speed).enumerate();
-    if records.channels.flow { known.map(or_by_edges).collect() } else { known.map(|(_, own)| own).collect() }
+    let known = matched.into_iter().enumerate().map(or_by_speed);
+    if records.channels.flow { known.enumerate().map(or_by_edges).collect() } else { known.collect() }
 }
 
 /// From one end to the other in equal steps.
