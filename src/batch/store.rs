@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::io::{ErrorKind, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -99,8 +99,8 @@ impl Store {
         let scratch = all.join(share.map_or_else(|| "run".to_owned(), Share::name));
         removed(if share.is_some() { &scratch } else { &all })?;
         fs::create_dir_all(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
-        let (scratched, together) = (AtomicUsize::new(0), Together::default());
-        let store = Self { root: root.to_path_buf(), scratch, scratched, together, _hold: hold };
+        let together = Together::on_disk_of(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
+        let store = Self { root: root.to_path_buf(), scratch, scratched: AtomicUsize::new(0), together, _hold: hold };
         store.write(Path::new(MEMORY), "writable", b"")?;
         Ok(store)
     }
@@ -204,7 +204,7 @@ impl Store {
 
     fn let_wait(&self, beside: Beside, written: Result<(), StoreError>) -> Result<(), StoreError> {
         match written {
-            Ok(()) => self.together.add(beside, &self.scratch),
+            Ok(()) => self.together.add(beside),
             Err(_) => beside.give_up(),
         }
         written
@@ -212,7 +212,7 @@ impl Store {
 
     /// All that waits takes its place; answers what could not, by whose it is.
     pub(super) fn settle(&self) -> Vec<(String, StoreError)> {
-        self.together.settle(&self.scratch)
+        self.together.settle()
     }
 
     /// Writes the files of a site-year, what was drawn for it, and what is remembered of it. Nothing of the last result is touched
@@ -273,7 +273,9 @@ impl Store {
     pub(super) fn drawn(&self, place: &str, hash: &str) -> Option<Drawn> {
         let bytes = fs::read(self.memory(place).join(DRAWN)).ok()?;
         let same = blake3::hash(&bytes).to_hex().as_str() == hash;
-        same.then(|| serde_json::from_reader(std::io::BufReader::new(ZlibDecoder::new(bytes.as_slice()))).ok())?
+        let mut text = Vec::new();
+        (same && ZlibDecoder::new(bytes.as_slice()).read_to_end(&mut text).is_ok())
+            .then(|| serde_json::from_slice(&text).ok())?
     }
 
     /// Remembers a site-year.

@@ -54,8 +54,12 @@ impl Beside {
 }
 
 /// What waits to be made sure of.
-#[derive(Debug, Default)]
-pub(super) struct Together(Mutex<Waiting>);
+#[derive(Debug)]
+pub(super) struct Together {
+    /// A folder on the disk, held open so that no error since then is missed.
+    disk: File,
+    waiting: Mutex<Waiting>,
+}
 
 #[derive(Debug, Default)]
 struct Waiting {
@@ -65,11 +69,15 @@ struct Waiting {
 }
 
 impl Together {
-    /// Takes files that were written; where many wait, or one for long, all of them take their places. `within` is a folder on
-    /// their disk.
-    pub(super) fn add(&self, beside: Beside, within: &Path) {
+    /// For files on the disk of a folder.
+    pub(super) fn on_disk_of(folder: &Path) -> std::io::Result<Self> {
+        Ok(Self { disk: open_folder(folder)?, waiting: Mutex::default() })
+    }
+
+    /// Takes files that were written; where many wait, or one for long, all of them take their places.
+    pub(super) fn add(&self, beside: Beside) {
         let due = {
-            let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
             let since = *waiting.since.get_or_insert_with(Instant::now);
             waiting.all.push(beside);
             if waiting.all.len() < MOST && since.elapsed() < LONGEST {
@@ -78,48 +86,59 @@ impl Together {
             waiting.since = None;
             std::mem::take(&mut waiting.all)
         };
-        self.place(&due, within);
+        self.place(&due);
     }
 
     /// All that wait take their places; answers what could not since this was last asked, with its owner.
-    pub(super) fn settle(&self, within: &Path) -> Vec<(String, StoreError)> {
+    pub(super) fn settle(&self) -> Vec<(String, StoreError)> {
         let due = {
-            let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
             waiting.since = None;
             std::mem::take(&mut waiting.all)
         };
-        self.place(&due, within);
-        std::mem::take(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner).failed)
+        self.place(&due);
+        std::mem::take(&mut self.waiting.lock().unwrap_or_else(PoisonError::into_inner).failed)
     }
 
-    fn place(&self, due: &[Beside], within: &Path) {
+    fn place(&self, due: &[Beside]) {
         if due.is_empty() {
             return;
         }
         // The whole disk may fail for what is another's: then each file tells for itself.
-        let all_sure = sync_disk_of(within);
+        let all_sure = sync_disk(&self.disk);
         for one in due {
             let sure = if all_sure { Ok(()) } else { one.sync() };
             if let Err(error) = sure.and_then(|()| one.take_places()) {
                 one.give_up();
-                let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+                let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
                 waiting.failed.push((one.owner.clone(), error));
             }
         }
     }
 }
 
-/// Makes sure of all that was written to the disk of a folder; whether that is known to have worked (syncfs(2), which tells of
-/// errors since Linux 5.8).
+/// Makes sure of all that was written to a disk; whether that is known to have worked (syncfs(2), which tells of errors since Linux
+/// 5.8).
 #[cfg(target_os = "linux")]
-fn sync_disk_of(folder: &Path) -> bool {
-    File::open(folder).is_ok_and(|folder| rustix::fs::syncfs(folder).is_ok())
+fn sync_disk(disk: &File) -> bool {
+    rustix::fs::syncfs(disk).is_ok()
+}
+
+#[cfg(target_os = "linux")]
+fn open_folder(folder: &Path) -> std::io::Result<File> {
+    File::open(folder)
 }
 
 /// Other systems have no such call.
 #[cfg(not(target_os = "linux"))]
-fn sync_disk_of(_: &Path) -> bool {
+fn sync_disk(_: &File) -> bool {
     false
+}
+
+/// Other systems may not open folders; any file of the disk stands for it.
+#[cfg(not(target_os = "linux"))]
+fn open_folder(folder: &Path) -> std::io::Result<File> {
+    File::create(folder.join("disk"))
 }
 
 #[cfg(test)]
@@ -139,27 +158,27 @@ mod tests {
         for owner in ["one", "three"] {
             fs::create_dir(folder.join(owner)).unwrap();
         }
-        let together = Together::default();
+        let together = Together::on_disk_of(folder).unwrap();
         for owner in ["one", "two", "three"] {
-            together.add(beside(folder, owner), folder);
+            together.add(beside(folder, owner));
         }
         assert!(!folder.join("one/file").exists(), "it did not wait");
-        let failed = together.settle(folder);
+        let failed = together.settle();
         assert_eq!(failed.iter().map(|(owner, _)| owner.as_str()).collect::<Vec<_>>(), ["two"]);
         assert_eq!(fs::read(folder.join("one/file")).unwrap(), b"one");
         assert_eq!(fs::read(folder.join("three/file")).unwrap(), b"three");
         assert!(!folder.join("scratch-two").exists());
-        assert!(together.settle(folder).is_empty(), "told twice");
+        assert!(together.settle().is_empty(), "told twice");
     }
 
     #[test]
     fn no_more_wait_than_the_most() {
         let dir = tempfile::tempdir().unwrap();
         let folder = dir.path();
-        let together = Together::default();
+        let together = Together::on_disk_of(folder).unwrap();
         for at in 0..MOST {
             fs::create_dir(folder.join(at.to_string())).unwrap();
-            together.add(beside(folder, &at.to_string()), folder);
+            together.add(beside(folder, &at.to_string()));
         }
         assert!(folder.join("0/file").exists() && folder.join((MOST - 1).to_string()).join("file").exists());
     }
@@ -174,10 +193,10 @@ mod tests {
         }
         let mut one = beside(folder, "one");
         (one.former, one.marks) = (vec![folder.join("former"), folder.join("never")], vec![folder.join("mark")]);
-        let together = Together::default();
-        together.add(one, folder);
+        let together = Together::on_disk_of(folder).unwrap();
+        together.add(one);
         assert!(folder.join("former").exists() && folder.join("mark").exists());
-        assert!(together.settle(folder).is_empty());
+        assert!(together.settle().is_empty());
         assert!(!folder.join("former").exists() && !folder.join("mark").exists() && folder.join("one/file").exists());
     }
 }
