@@ -11,6 +11,17 @@ fn is_hidden(character: char) -> bool {
         || matches!(character, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
+/// Whether a text holds any; whole pages are looked through, so that most bytes are told by themselves.
+fn holds_hidden(text: &str) -> bool {
+    text.bytes().enumerate().any(|(at, byte)| match byte {
+        b'\n' | b'\t' => false,
+        0..=0x1f | 0x7f => true,
+        // the first bytes of the hidden characters beyond ASCII
+        0xc2 | 0xe2 | 0xef => text[at..].starts_with(is_hidden),
+        _ => false,
+    })
+}
+
 /// The text with hidden characters written as their code, such as `\u{1b}`.
 pub fn plain(text: &str) -> Cow<'_, str> {
     escaped(text, |character| character.escape_default().collect())
@@ -31,7 +42,7 @@ pub fn short(text: &str) -> Cow<'_, str> {
 }
 
 fn escaped(text: &str, code: impl Fn(char) -> String) -> Cow<'_, str> {
-    if !text.contains(is_hidden) {
+    if !holds_hidden(text) {
         return Cow::Borrowed(text);
     }
     let mut shown = String::with_capacity(text.len() + 16);
@@ -76,6 +87,14 @@ pub fn decoded(bytes: Vec<u8>) -> Result<String, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn every_hidden_character_and_no_other_is_found_by_its_first_byte() {
+        for character in '\0'..=char::MAX {
+            let text = format!("a{character}b");
+            assert_eq!(holds_hidden(&text), is_hidden(character), "{character:?}");
+        }
+    }
 
     #[test]
     fn what_a_terminal_obeys_is_shown_by_its_code() {

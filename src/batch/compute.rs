@@ -100,6 +100,20 @@ impl Workshop<'_> {
         computed
     }
 
+    /// The files of all site-years take their places; those whose files could not have failed.
+    pub(super) fn settle(&self, tasks: &[Task], became: &mut [Became]) {
+        for (place, error) in self.store.settle() {
+            for (task, became) in tasks.iter().zip(became.iter_mut()).filter(|(task, _)| task.place == place) {
+                let mut reason = error.to_string();
+                let failed = FailedBefore { folder: task.folder.name.clone(), reason: reason.clone() };
+                if let Err(other) = self.store.remember_failure(&task.place, &failed) {
+                    reason = format!("{reason}; {other}");
+                }
+                *became = Became::Failed(reason);
+            }
+        }
+    }
+
     /// Reads again what changed while it was read, at most twice.
     fn attempts(&self, task: &Task, turn: Turn) -> Result<Outcome, String> {
         for last in [false, false, true] {
@@ -191,7 +205,7 @@ impl Workshop<'_> {
         remembered.fingerprint.clone_from(&print.whole);
         remembered.inputs.clone_from(&inputs);
         let result = remembered.result.clone().for_archive();
-        self.store.write_site_year(&task.place, &outputs, remembered).map_err(|error| error.to_string())?;
+        self.store.write_site_year(&task.place, &outputs, remembered, None).map_err(|error| error.to_string())?;
         watch.lap("write");
         Ok(Box::new(Outcome { result, inputs: hashes(inputs), computed: true, seconds: watch.seconds, damage: None }))
     }
@@ -229,12 +243,14 @@ impl Workshop<'_> {
             folder: task.folder.name.clone(),
             fingerprint: print.whole,
             work: print.work,
-            drawn: self.store.keep_drawn(&task.place, &drawn).map_err(|error| error.to_string())?,
+            drawn: String::new(),
             inputs: inputs.clone(),
             outputs: BTreeMap::new(),
             result: analysed.result.clone(),
         };
-        self.store.write_site_year(&task.place, &outputs, remembered).map_err(|error| error.to_string())?;
+        self.store
+            .write_site_year(&task.place, &outputs, remembered, Some(&drawn))
+            .map_err(|error| error.to_string())?;
         watch.lap("write");
         let result = analysed.result.for_archive();
         let inputs = hashes(inputs);

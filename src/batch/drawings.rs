@@ -26,6 +26,7 @@ pub(super) fn write(
     let slides = report::slides(site_years, conclusions, outline, settings)?;
     let written: Vec<bool> =
         slides.par_iter().map(|slide| one(store, slide, WIDTH, false)).collect::<Result<_, BatchError>>()?;
+    settled(store)?;
     let names: BTreeSet<String> =
         slides.iter().flat_map(|slide| ["svg", "png"].map(|end| format!("{}.{end}", slide.name))).collect();
     store.keep_only(Path::new(FIGURES), &names)?;
@@ -41,6 +42,7 @@ pub(super) fn write_some(
 ) -> Result<Vec<String>, BatchError> {
     let wanted: Vec<&Slide> = slides.iter().filter(|slide| only.is_none_or(|only| only.matches(&slide.name))).collect();
     wanted.par_iter().map(|slide| one(store, slide, width, true)).collect::<Result<Vec<_>, BatchError>>()?;
+    settled(store)?;
     Ok(wanted.into_iter().map(|slide| format!("{FIGURES}/{}", slide.name)).collect())
 }
 
@@ -57,7 +59,12 @@ fn one(store: &Store, slide: &Slide, width: u32, is_forced: bool) -> Result<bool
     if !is_forced && stands() {
         return Ok(false);
     }
-    store.write_file(&folder, &picture, &report::picture(slide, width)?)?;
-    store.write_file(&folder, &drawing, slide.svg.as_bytes())?;
+    let pixels = report::picture(slide, width)?;
+    store.write_files(&folder, &[(&picture, &pixels), (&drawing, slide.svg.as_bytes())])?;
     Ok(true)
+}
+
+fn settled(store: &Store) -> Result<(), BatchError> {
+    let failed = store.settle().into_iter().next();
+    failed.map_or(Ok(()), |(_, error)| Err(error.into()))
 }

@@ -20,7 +20,7 @@ pub(super) struct Remembered {
     pub(super) fingerprint: String,
     /// The fingerprint but for what the result is worth.
     pub(super) work: String,
-    /// Hash of what was drawn for it.
+    /// Hash of what was drawn for it; set when that is written.
     pub(super) drawn: String,
     /// Each input as it was seen.
     pub(super) inputs: SeenFiles,

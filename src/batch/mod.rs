@@ -26,6 +26,7 @@ mod store;
 mod tasks;
 mod threads;
 mod times;
+mod together;
 mod workers;
 
 pub use archive::conclude;

@@ -296,7 +296,7 @@ impl<'n> Night<'n> {
     fn each(&self, tasks: &[Task], turn: impl Fn(&Task) -> Option<Turn> + Sync) -> Result<Vec<Became>, BatchError> {
         let workshop = self.workshop();
         self.progress.begin(tasks.iter().filter(|task| turn(task).is_some()).count());
-        let became = workers::each(self.options.jobs, tasks, |task| match turn(task) {
+        let mut became = workers::each(self.options.jobs, tasks, |task| match turn(task) {
             None => workshop.left_alone(task).map_or(Became::Unknown, Became::from),
             Some(_) if self.options.stop.signal().is_some() => Became::NotBegun,
             Some(turn) => {
@@ -305,6 +305,7 @@ impl<'n> Night<'n> {
                 became
             }
         })?;
+        workshop.settle(tasks, &mut became);
         self.progress.end();
         self.refuse_stopped(&became)?;
         Ok(became)

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::io::{ErrorKind, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -17,6 +17,7 @@ use super::memory::{self, FailedBefore, Remembered, Written};
 use super::seen::hash;
 use super::share::Share;
 use super::times;
+use super::together::{Beside, Together};
 use crate::report::{Drawn, OutputFile};
 use crate::text::plain;
 
@@ -76,6 +77,7 @@ pub struct Store {
     root: PathBuf,
     scratch: PathBuf,
     scratched: AtomicUsize,
+    together: Together,
     _hold: Hold,
 }
 
@@ -97,7 +99,8 @@ impl Store {
         let scratch = all.join(share.map_or_else(|| "run".to_owned(), Share::name));
         removed(if share.is_some() { &scratch } else { &all })?;
         fs::create_dir_all(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
-        let store = Self { root: root.to_path_buf(), scratch, scratched: AtomicUsize::new(0), _hold: hold };
+        let together = Together::on_disk_of(&scratch).map_err(|error| StoreError::new(&scratch, error))?;
+        let store = Self { root: root.to_path_buf(), scratch, scratched: AtomicUsize::new(0), together, _hold: hold };
         store.write(Path::new(MEMORY), "writable", b"")?;
         Ok(store)
     }
@@ -107,14 +110,11 @@ impl Store {
         &self.root
     }
 
-    /// Writes bytes to a file that nobody looks at, down to the disk.
-    fn scratch(&self, bytes: &[u8]) -> std::io::Result<PathBuf> {
+    /// Writes bytes to a file that nobody looks at; whoever lets it take its place makes sure of it before.
+    fn scratch(&self, bytes: &[u8]) -> std::io::Result<(PathBuf, fs::File)> {
         let path = self.scratch.join(self.scratched.fetch_add(1, Ordering::Relaxed).to_string());
-        let written = fs::File::create(&path).and_then(|mut file| {
-            file.write_all(bytes)?;
-            file.sync_data()
-        });
-        written.map(|()| path.clone()).inspect_err(|_| {
+        let written = fs::File::create(&path).and_then(|mut file| file.write_all(bytes).map(|()| file));
+        written.map(|file| (path.clone(), file)).inspect_err(|_| {
             let _ = fs::remove_file(&path);
         })
     }
@@ -124,8 +124,8 @@ impl Store {
         let path = folder.join(name);
         let fault = |error: std::io::Error| StoreError::new(&path, error);
         fs::create_dir_all(&folder).map_err(fault)?;
-        let temporary = self.scratch(bytes).map_err(fault)?;
-        fs::rename(&temporary, &path).map_err(|error| {
+        let (temporary, file) = self.scratch(bytes).map_err(fault)?;
+        file.sync_data().and_then(|()| fs::rename(&temporary, &path)).map_err(|error| {
             let _ = fs::remove_file(&temporary);
             fault(error)
         })
@@ -185,66 +185,97 @@ impl Store {
         Ok(())
     }
 
-    /// Writes the files of a site-year, then what is remembered of it. Nothing of the last result is touched before all
-    /// files have been written beside it; those that `remembered` lists already stay as they stand.
+    /// Writes files of a folder below the output folder, which take their places in this order when all that wait are settled.
+    pub(super) fn write_files(&self, folder: &Path, files: &[(&str, &[u8])]) -> Result<(), StoreError> {
+        let within = self.root.join(folder);
+        fs::create_dir_all(&within).map_err(|error| StoreError::new(&within, error))?;
+        let mut beside = Beside { owner: folder.display().to_string(), ..Beside::default() };
+        let written =
+            files.iter().try_for_each(|(name, bytes)| self.lay(&mut beside, within.join(name), bytes).map(drop));
+        self.let_wait(beside, written)
+    }
+
+    /// Writes a file beside what it will replace.
+    fn lay(&self, beside: &mut Beside, to: PathBuf, bytes: &[u8]) -> Result<fs::File, StoreError> {
+        let (from, file) = self.scratch(bytes).map_err(|error| StoreError::new(&to, error))?;
+        beside.files.push((from, to));
+        Ok(file)
+    }
+
+    fn let_wait(&self, beside: Beside, written: Result<(), StoreError>) -> Result<(), StoreError> {
+        match written {
+            Ok(()) => self.together.add(beside),
+            Err(_) => beside.give_up(),
+        }
+        written
+    }
+
+    /// All that waits takes its place; answers what could not, by whose it is.
+    pub(super) fn settle(&self) -> Vec<(String, StoreError)> {
+        self.together.settle()
+    }
+
+    /// Writes the files of a site-year, what was drawn for it, and what is remembered of it. Nothing of the last result is touched
+    /// before all files have been written beside it and are sure; those that `remembered` lists already stay as they stand.
+    /// They take their places when all that wait are settled.
     pub(super) fn write_site_year(
         &self,
         place: &str,
         files: &[OutputFile],
-        mut remembered: Remembered,
+        remembered: Remembered,
+        drawn: Option<&Drawn>,
     ) -> Result<(), StoreError> {
-        let folder = self.results(place);
-        let fault = |name: &str, error: std::io::Error| StoreError::new(&folder.join(name), error);
-        fs::create_dir_all(&folder).map_err(|error| fault("", error))?;
-        let mut beside: Vec<(PathBuf, &'static str)> = Vec::new();
-        let written = files.iter().try_for_each(|file| {
-            beside.push((self.scratch(&file.bytes).map_err(|error| fault(file.name, error))?, file.name));
-            Ok(())
-        });
-        let renamed = written.and_then(|()| {
-            beside
-                .iter()
-                .try_for_each(|(from, name)| fs::rename(from, folder.join(name)).map_err(|error| fault(name, error)))
-        });
-        if let Err(error) = renamed {
-            for (temporary, _) in beside {
-                let _ = fs::remove_file(temporary);
-            }
-            return Err(error);
-        }
+        let (results, memory) = (self.results(place), self.memory(place));
+        let mut beside = Beside { owner: place.to_owned(), ..Beside::default() };
+        beside.marks = vec![memory.join(FAILURE), results.join(NOT_CURRENT)];
         // A file of a former result that this one does not have would contradict it.
-        let former = self.remembered(place).map(|former| former.outputs).unwrap_or_default();
-        let stays =
-            |name: &String| remembered.outputs.contains_key(name) || files.iter().any(|file| file.name == *name);
-        for name in former.keys().filter(|name| !stays(name)) {
-            removed(&folder.join(name))?;
+        if remembered.outputs.is_empty() {
+            let former = self.remembered(place).map(|former| former.outputs).unwrap_or_default();
+            let goes = former.into_keys().filter(|name| files.iter().all(|file| file.name != *name));
+            beside.former = goes.map(|name| results.join(name)).collect();
+        }
+        let written = self.lay_site_year(&mut beside, (&results, &memory), files, remembered, drawn);
+        self.let_wait(beside, written)
+    }
+
+    fn lay_site_year(
+        &self,
+        beside: &mut Beside,
+        (results, memory): (&Path, &Path),
+        files: &[OutputFile],
+        mut remembered: Remembered,
+        drawn: Option<&Drawn>,
+    ) -> Result<(), StoreError> {
+        for folder in [results, memory] {
+            fs::create_dir_all(folder).map_err(|error| StoreError::new(folder, error))?;
         }
         for file in files {
-            let metadata = fs::metadata(folder.join(file.name)).map_err(|error| fault(file.name, error))?;
+            let to = results.join(file.name);
+            let metadata = self.lay(beside, to.clone(), &file.bytes)?.metadata();
+            let metadata = metadata.map_err(|error| StoreError::new(&to, error))?;
             let hash = blake3::hash(&file.bytes).to_hex().to_string();
             let modified_ns = metadata.modified().map_or(0, times::since_1970);
             remembered.outputs.insert(file.name.to_owned(), Written { hash, size: metadata.len(), modified_ns });
         }
-        self.remember(place, &remembered)?;
-        self.is_current(place)
-    }
-
-    /// Keeps what was drawn for a site-year, compressed, and answers its hash.
-    pub(super) fn keep_drawn(&self, place: &str, drawn: &Drawn) -> Result<String, StoreError> {
-        let folder = Path::new(MEMORY).join(SITE_YEARS).join(place);
-        let fault = |error: std::io::Error| StoreError::new(&folder.join(DRAWN), error);
-        let mut encoder = ZlibEncoder::new(Vec::new(), Compression::fast());
-        serde_json::to_writer(&mut encoder, drawn).map_err(|error| fault(error.into()))?;
-        let bytes = encoder.finish().map_err(fault)?;
-        self.write(&folder, DRAWN, &bytes)?;
-        Ok(blake3::hash(&bytes).to_hex().to_string())
+        if let Some(drawn) = drawn {
+            let to = memory.join(DRAWN);
+            let bytes = packed(drawn).map_err(|error| StoreError::new(&to, error))?;
+            remembered.drawn = blake3::hash(&bytes).to_hex().to_string();
+            self.lay(beside, to, &bytes)?;
+        }
+        // last, for it vouches for the others
+        let to = memory.join(RESULT);
+        let bytes = memory::encode(&remembered).map_err(|error| StoreError::new(&to, error))?;
+        self.lay(beside, to, &bytes).map(drop)
     }
 
     /// What was drawn for a site-year, where it is what has this hash.
     pub(super) fn drawn(&self, place: &str, hash: &str) -> Option<Drawn> {
         let bytes = fs::read(self.memory(place).join(DRAWN)).ok()?;
         let same = blake3::hash(&bytes).to_hex().as_str() == hash;
-        same.then(|| serde_json::from_reader(std::io::BufReader::new(ZlibDecoder::new(bytes.as_slice()))).ok())?
+        let mut text = Vec::new();
+        (same && ZlibDecoder::new(bytes.as_slice()).read_to_end(&mut text).is_ok())
+            .then(|| serde_json::from_slice(&text).ok())?
     }
 
     /// Remembers a site-year.
@@ -358,8 +389,15 @@ fn stands(path: &Path, written: &Written, verify: bool) -> bool {
     (same_time && !verify) || hash(path).is_ok_and(|now| now == written.hash)
 }
 
+/// What was drawn, compressed.
+fn packed(drawn: &Drawn) -> std::io::Result<Vec<u8>> {
+    let mut encoder = ZlibEncoder::new(Vec::new(), Compression::fast());
+    serde_json::to_writer(&mut encoder, drawn)?;
+    encoder.finish()
+}
+
 /// Removes a file or folder that may not be there.
-fn removed(path: &Path) -> Result<(), StoreError> {
+pub(super) fn removed(path: &Path) -> Result<(), StoreError> {
     let done = if path.is_dir() { fs::remove_dir_all(path) } else { fs::remove_file(path) };
     match done {
         Err(error) if error.kind() != ErrorKind::NotFound => Err(StoreError::new(path, error)),

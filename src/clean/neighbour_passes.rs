@@ -55,23 +55,27 @@ pub(crate) fn find(
     let reach = farthest_swaths * swath_m;
     let grid = NeighbourGrid::new(&x, &y, (0.5 * reach).max(1.0));
 
-    // For each fix, the nearest fix of each other pass within reach.
+    // For each fix, the nearest fix of each pass before its own within reach.
+    let pass_of: Vec<u32> = fixes.iter().map(|&(pass, _)| pass as u32).collect();
     let mut facing: BTreeMap<(usize, usize), Vec<(usize, usize)>> = BTreeMap::new();
-    // by pass, few of them
-    let mut nearest: Vec<(usize, (f64, u32))> = Vec::new();
+    const NONE: (f64, u32) = (f64::INFINITY, u32::MAX);
+    let mut nearest = vec![NONE; passes.len()];
+    let mut near: Vec<usize> = Vec::new();
     for (at, &(pass, fix)) in fixes.iter().enumerate() {
-        nearest.clear();
         grid.for_each_within(x[at], y[at], reach, |found, squared| {
-            let other = fixes[found as usize].0;
+            let other = pass_of[found as usize] as usize;
             if other < pass {
-                match nearest.iter_mut().find(|one| one.0 == other) {
-                    Some((_, best)) if (squared, found) < *best => *best = (squared, found),
-                    Some(_) => {}
-                    None => nearest.push((other, (squared, found))),
+                let best = &mut nearest[other];
+                if best.1 == NONE.1 {
+                    near.push(other);
+                }
+                if (squared, found) < *best {
+                    *best = (squared, found);
                 }
             }
         });
-        for &(other, (_, found)) in &nearest {
+        for other in near.drain(..) {
+            let (_, found) = std::mem::replace(&mut nearest[other], NONE);
             facing.entry((other, pass)).or_default().push((fix, fixes[found as usize].1));
         }
     }

@@ -47,28 +47,45 @@ fn a_first_night_killed_at_any_of_25_moments_is_completed_by_the_next() {
     }
 }
 
-#[test]
-fn a_later_night_killed_at_any_of_25_moments_is_completed_by_the_next() {
+/// Kills nights after a setting went from one text to another and back, and completes each.
+fn later_nights(texts: [&str; 2], count: usize) {
     let archive = Archive::new();
-    let usual = usual(&archive);
+    let first = usual(&archive);
     let before = results(&archive.out());
-    archive.edit("archive.toml", "edge_along = \"10 m\"", "edge_along = \"15 m\"");
+    archive.edit("archive.toml", texts[0], texts[1]);
+    let begun = Instant::now();
     assert_eq!(archive.run().code, 0);
+    let usual = first.min(begun.elapsed());
     let after = results(&archive.out());
     assert_ne!(before, after);
-    for (at, share) in moments(25).enumerate() {
-        let (from, to, expected) = if at % 2 == 0 { ("15", "10", &before) } else { ("10", "15", &after) };
-        archive.edit("archive.toml", &format!("edge_along = \"{from} m\""), &format!("edge_along = \"{to} m\""));
+    for (at, share) in moments(count).enumerate() {
+        let ([from, to], expected) = if at % 2 == 0 { ([texts[1], texts[0]], &before) } else { (texts, &after) };
+        archive.edit("archive.toml", from, to);
         kill_at(&archive, &[], usual.mul_f64(share));
+        // every file is the one of before or that of after, whole
+        for (name, bytes) in results(&archive.out()).iter().filter(|(name, _)| name.starts_with("site_years/")) {
+            let known = [&before, &after].map(|tree| tree.get(name));
+            assert!(known.contains(&Some(bytes)), "killed at {share:.2}: {name}");
+        }
         if at % 3 == 0 {
             // back to the settings of which a part was already replaced
-            archive.edit("archive.toml", &format!("edge_along = \"{to} m\""), &format!("edge_along = \"{from} m\""));
+            archive.edit("archive.toml", to, from);
             assert_eq!(archive.run().code, 0);
             assert_same(&results(&archive.out()), if at % 2 == 0 { &after } else { &before });
-            archive.edit("archive.toml", &format!("edge_along = \"{from} m\""), &format!("edge_along = \"{to} m\""));
+            archive.edit("archive.toml", from, to);
         }
         let said = archive.run();
         assert_eq!(said.code, 0, "killed at {share:.2}: {}", said.stderr);
         assert_same(&results(&archive.out()), expected);
     }
+}
+
+#[test]
+fn a_later_night_killed_at_any_of_25_moments_is_completed_by_the_next() {
+    later_nights(["edge_along = \"10 m\"", "edge_along = \"15 m\""], 25);
+}
+
+#[test]
+fn a_night_of_another_price_killed_at_any_of_15_moments_is_completed_by_the_next() {
+    later_nights(["price = \"4.20 USD/bu\"", "price = \"3.10 USD/bu\""], 15);
 }

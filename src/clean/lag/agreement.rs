@@ -120,13 +120,13 @@ impl Curve {
     }
 }
 
-/// The lags of all combines by one signal, or why the data cannot tell one; `tried` is filled with the curves.
-pub(super) fn lags(case: Case<'_>, signal: Signal, tried: &mut [LagCurve]) -> Vec<Result<Sourced, String>> {
-    let Case { records, faulty, tracks, passes, settings, seed, .. } = case;
+/// The lags of all combines by each signal, or why the data cannot tell one; `tried` is filled with the curves of the yield.
+pub(super) fn lags(case: Case<'_>, signals: &[Signal], tried: &mut [LagCurve]) -> Vec<Vec<Result<Sourced, String>>> {
+    let Case { records, faulty, tracks, passes, settings, .. } = case;
     let (kinds, own_pairs) = kinds(case);
     let identified = identified(&kinds, tracks.len());
     let few = |track: usize| Err(format!("only {} neighbouring passes in opposite directions", own_pairs[track]));
-    let mut found: Vec<Result<Sourced, String>> = (0..tracks.len()).map(few).collect();
+    let mut found: Vec<Vec<Result<Sourced, String>>> = vec![(0..tracks.len()).map(few).collect(); signals.len()];
     let kinds: Vec<&Kind> =
         kinds.iter().filter(|kind| kind.tells.tracks().iter().all(|&track| identified[track])).collect();
     if kinds.is_empty() {
@@ -141,75 +141,123 @@ pub(super) fn lags(case: Case<'_>, signal: Signal, tried: &mut [LagCurve]) -> Ve
         .fold(f64::INFINITY, f64::min);
     let trim = TRIM_S.min(TRIM_SHARE * shortest);
     let (from, to) = (settings.lag_from_s, settings.lag_to_s);
-    let matchers: Vec<Matcher<'_>> = kinds
-        .iter()
-        .map(|kind| {
-            Matcher::new((records, faulty), tracks, passes, kind.pairs.iter().collect(), signal, trim, (from, to))
-        })
-        .collect();
-    let matched = |which: usize, samples: &[f64], middle_s: f64| {
-        let apart = match kinds[which].tells {
-            Tells::Difference(first, _) => Some(Apart { first, middle_s }),
-            Tells::Lag(_) | Tells::Mean(..) => None,
-        };
-        matchers[which].mismatch(samples, apart)
+    let pairs: Vec<&[PassPair]> = kinds.iter().map(|kind| kind.pairs.as_slice()).collect();
+    let all_pairs = pairs.iter().copied().flatten();
+    let matcher = Matcher::new((records, faulty), tracks, passes, all_pairs, trim, (from, to));
+    let apart = |which: usize, middle_s: f64| match kinds[which].tells {
+        Tells::Difference(first, _) => Some(Apart { first, middle_s }),
+        Tells::Lag(_) | Tells::Mean(..) => None,
     };
 
+    // by kind and signal; kinds are sorted, the differences last
     let coarse = steps(from, to, COARSE_S);
-    let rough: Vec<(Vec<f64>, Mismatch)> = (0..kinds.len())
-        .map(|which| {
-            let samples = match kinds[which].tells {
-                Tells::Difference(..) => steps(from - to, to - from, COARSE_S),
-                Tells::Lag(_) | Tells::Mean(..) => coarse.clone(),
-            };
-            let mismatch = matched(which, &samples, 0.5 * (from + to));
-            (samples, mismatch)
-        })
-        .collect();
+    let one_lag = kinds.partition_point(|kind| !matches!(kind.tells, Tells::Difference(..)));
+    let mut rough = matcher.mismatch(&pairs[..one_lag], signals, &coarse, None);
+    let differences = steps(from - to, to - from, COARSE_S);
+    for which in one_lag..kinds.len() {
+        let apart = apart(which, 0.5 * (from + to));
+        rough.extend(matcher.mismatch(&pairs[which..=which], signals, &differences, apart));
+    }
     let pair_weights: Vec<&[f64]> = kinds.iter().map(|kind| kind.weights.as_slice()).collect();
-    let curves = curves(&kinds, &rough, &pair_weights);
-    let centre = lowest(&curves, &coarse, tracks.len());
+    let centres: Vec<Vec<f64>> = (0..signals.len())
+        .map(|signal| lowest(&curves(&kinds, &of_signal(&rough, signal), &pair_weights), &coarse, tracks.len()))
+        .collect();
 
-    // fine samples about the coarse solution
+    // fine samples about the coarse solution, which both signals often share
     let reach = (FINE_REACH_S / FINE_S) as i32;
-    let close: Vec<(Vec<f64>, Mismatch)> = (0..kinds.len())
+    let fine = |which: usize, signals: &[Signal], centre: &[f64]| {
+        let argument_s = kinds[which].tells.of(centre);
+        let samples: Vec<f64> = (-reach..=reach).map(|step| argument_s + f64::from(step) * FINE_S).collect();
+        let [one, other] = kinds[which].tells.tracks();
+        let apart = apart(which, 0.5 * (centre[one] + centre[other]));
+        matcher.mismatch(&pairs[which..=which], signals, &samples, apart).swap_remove(0)
+    };
+    let close: Vec<Vec<Mismatch>> = (0..kinds.len())
         .map(|which| {
-            let argument_s = kinds[which].tells.of(&centre);
-            let samples: Vec<f64> = (-reach..=reach).map(|step| argument_s + f64::from(step) * FINE_S).collect();
-            let [one, other] = kinds[which].tells.tracks();
-            let mismatch = matched(which, &samples, 0.5 * (centre[one] + centre[other]));
-            (samples, mismatch)
+            if centres.iter().all(|centre| *centre == centres[0]) {
+                return fine(which, signals, &centres[0]);
+            }
+            let each = |(signal, centre): (&Signal, &Vec<f64>)| fine(which, std::slice::from_ref(signal), centre);
+            signals.iter().zip(&centres).flat_map(each).collect()
         })
         .collect();
-    let value = refined(&self::curves(&kinds, &close, &pair_weights), &centre);
 
-    // Runs of neighbouring pairs are drawn again: the bins of a pair are not independent, and a pass is in several pairs.
-    let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let mut draws: Vec<Vec<f64>> = vec![Vec::with_capacity(BOOTSTRAP); tracks.len()];
-    for _ in 0..BOOTSTRAP {
-        let drawn: Vec<Vec<f64>> = kinds.iter().map(|kind| drawn(kind, &mut random)).collect();
-        let weights: Vec<&[f64]> = drawn.iter().map(Vec::as_slice).collect();
-        let far = lowest(&self::curves(&kinds, &rough, &weights), &coarse, tracks.len());
-        let fine = refined(&self::curves(&kinds, &close, &weights), &centre);
-        for (track, draws) in draws.iter_mut().enumerate() {
-            let is_far = (far[track] - centre[track]).abs() > FINE_REACH_S;
-            draws.push(if is_far { far[track] } else { fine[track] });
+    for (at, signal) in signals.iter().enumerate() {
+        let matched = Matched {
+            kinds: &kinds,
+            coarse: &coarse,
+            rough: of_signal(&rough, at),
+            close: of_signal(&close, at),
+            centre: &centres[at],
+        };
+        let judged = matched.judged(&told, case.seed);
+        for ((track, found), (curve, lag)) in
+            found[at].iter_mut().enumerate().filter(|(track, _)| identified[*track]).zip(judged)
+        {
+            if *signal == Signal::Yield {
+                (tried[track].lags_s, tried[track].mismatch) = (coarse.clone(), curve);
+            }
+            *found = lag;
         }
     }
-
-    for track in (0..tracks.len()).filter(|&track| identified[track]) {
-        let curve: Vec<f64> = coarse
-            .iter()
-            .map(|&lag| {
-                let mut lags = centre.clone();
-                lags[track] = lag;
-                total(&curves, track, &lags).exp()
-            })
-            .collect();
-        (tried[track].lags_s, tried[track].mismatch) = (coarse.clone(), curve.clone());
-        found[track] = judged(&coarse, &curve, value[track], &mut draws[track]);
-    }
     found
+}
+
+fn of_signal(mismatch: &[Vec<Mismatch>], signal: usize) -> Vec<&Mismatch> {
+    mismatch.iter().map(|by_signal| &by_signal[signal]).collect()
+}
+
+/// What the pairs tell by one signal.
+struct Matched<'m> {
+    kinds: &'m [&'m Kind],
+    /// The coarse lags, s, and the mismatch of each kind over them.
+    coarse: &'m [f64],
+    rough: Vec<&'m Mismatch>,
+    /// The mismatch of each kind close to the best coarse lags.
+    close: Vec<&'m Mismatch>,
+    /// The best coarse lag of each combine, s.
+    centre: &'m [f64],
+}
+
+impl Matched<'_> {
+    /// The curve and the lag of each combine that is told.
+    fn judged(&self, told: &[bool], seed: u64) -> Vec<(Vec<f64>, Result<Sourced, String>)> {
+        let Self { kinds, coarse, rough, close, centre } = self;
+        let tracks = centre.len();
+        let pair_weights: Vec<&[f64]> = kinds.iter().map(|kind| kind.weights.as_slice()).collect();
+        let value = refined(&curves(kinds, close, &pair_weights), centre);
+
+        // Runs of neighbouring pairs are drawn again: the bins of a pair are not independent, and a pass is in several pairs.
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut draws: Vec<Vec<f64>> = vec![Vec::with_capacity(BOOTSTRAP); tracks];
+        for _ in 0..BOOTSTRAP {
+            let drawn: Vec<Vec<f64>> = kinds.iter().map(|kind| drawn(kind, &mut random)).collect();
+            let weights: Vec<&[f64]> = drawn.iter().map(Vec::as_slice).collect();
+            let far = lowest(&curves(kinds, rough, &weights), coarse, tracks);
+            let fine = refined(&curves(kinds, close, &weights), centre);
+            for (track, draws) in draws.iter_mut().enumerate() {
+                let is_far = (far[track] - centre[track]).abs() > FINE_REACH_S;
+                draws.push(if is_far { far[track] } else { fine[track] });
+            }
+        }
+
+        let curves = curves(kinds, rough, &pair_weights);
+        (0..tracks)
+            .filter(|&track| identified[track])
+            .map(|track| {
+                let mut lags = centre.to_vec();
+                let curve: Vec<f64> = coarse
+                    .iter()
+                    .map(|&lag| {
+                        lags[track] = lag;
+                        total(&curves, track, &lags).exp()
+                    })
+                    .collect();
+                let lag = judged(coarse, &curve, value[track], &mut draws[track]);
+                (curve, lag)
+            })
+            .collect()
+    }
 }
 
 /// Whether the curve has a minimum that tells something, and how well the draws agree on it.
@@ -334,38 +382,48 @@ fn drawn(kind: &Kind, random: &mut ChaCha8Rng) -> Vec<f64> {
 
 /// The curve of each kind under these weights of its pairs, both hands with equal weight, so that features oblique to the passes
 /// cancel; kinds without a shared place drop out.
-fn curves(kinds: &[&Kind], samples: &[(Vec<f64>, Mismatch)], weights: &[&[f64]]) -> Vec<Curve> {
-    let curve = |(kind, ((samples, mismatch), weights)): (&&Kind, (&(Vec<f64>, Mismatch), &&[f64]))| {
+fn curves(kinds: &[&Kind], mismatch: &[&Mismatch], weights: &[&[f64]]) -> Vec<Curve> {
+    let curve = |(kind, (mismatch, weights)): (&&Kind, (&&Mismatch, &&[f64]))| {
+        let samples = &mismatch.lags_s;
         let mut values = vec![0.0; samples.len()];
         let (mut hands, mut all_bins) = (0.0, 0.0);
+        let (mut sums, mut counts) = (vec![0.0; samples.len()], vec![0.0; samples.len()]);
         for hand in [false, true] {
-            let mut part = vec![(0.0, 0.0); samples.len()];
-            let of_hand: Vec<usize> = (0..kind.pairs.len()).filter(|&pair| kind.pairs[pair].left == hand).collect();
-            for &pair in of_hand.iter().filter(|&&pair| weights[pair] > 0.0) {
-                let of_pair = mismatch.log_mean[pair].iter().zip(&mismatch.bins[pair]);
-                for (part, (log_mean, bins)) in part.iter_mut().zip(of_pair) {
-                    part.0 += weights[pair] * bins * log_mean;
-                    part.1 += weights[pair] * bins;
+            sums.fill(0.0);
+            counts.fill(0.0);
+            // Both hands count the same where both have passes that touch.
+            let mut most = 0.0_f64;
+            for (pair, &weight) in weights.iter().enumerate() {
+                if kind.pairs[pair].left != hand || !(weight > 0.0) {
+                    continue;
+                }
+                most = most.max(weight);
+                let (log_mean, bins) = (&mismatch.log_mean[pair][..sums.len()], &mismatch.bins[pair][..sums.len()]);
+                for at in 0..sums.len() {
+                    let share = weight * bins[at];
+                    sums[at] += share * log_mean[at];
+                    counts[at] += share;
                 }
             }
-            // Both hands count the same where both have passes that touch.
-            let most = of_hand.iter().map(|&pair| weights[pair]).fold(0.0, f64::max).min(1.0);
-            if part.iter().all(|part| part.1 > 0.0) {
+            let most = most.min(1.0);
+            if counts.iter().all(|&count| count > 0.0) {
                 hands += most;
-                all_bins += part.iter().map(|part| part.1).sum::<f64>() / part.len() as f64;
-                for (value, part) in values.iter_mut().zip(&part) {
-                    *value += most * part.0 / part.1;
+                all_bins += counts.iter().sum::<f64>() / counts.len() as f64;
+                for (value, (sum, count)) in values.iter_mut().zip(sums.iter().zip(&counts)) {
+                    *value += most * sum / count;
                 }
             }
         }
         if !(hands > 0.0) {
             return None;
         }
-        values.iter_mut().for_each(|value| *value /= hands);
+        for value in &mut values {
+            *value /= hands;
+        }
         let (from_s, step_s) = (samples[0], samples[1] - samples[0]);
         Some(Curve { tells: kind.tells, from_s, step_s, values, weight: all_bins })
     };
-    kinds.iter().zip(samples.iter().zip(weights)).filter_map(curve).collect()
+    kinds.iter().zip(mismatch.iter().zip(weights)).filter_map(curve).collect()
 }
 
 /// The mean logarithm of the mismatch over the kinds that know of a combine.

@@ -72,25 +72,31 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> (Vec<Lags>, V
     let name = |track: usize| records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
     let mut curves: Vec<LagCurve> =
         (0..tracks.len()).map(|track| LagCurve { machine: name(track).to_owned(), ..LagCurve::default() }).collect();
+    let wants_mass = settings.lag_s.is_none() && records.channels.time;
+    let wants_moisture = settings.moisture_lag_s.is_none() && records.channels.moisture && records.channels.time;
+    let wanted = [(wants_mass, Signal::Yield), (wants_moisture, Signal::Moisture)];
+    let signals: Vec<Signal> =
+        wanted.into_iter().filter_map(|(is_wanted, signal)| is_wanted.then_some(signal)).collect();
+    let mut matched = if signals.is_empty() { Vec::new() } else { agreement::lags(case, &signals, &mut curves) };
+    let by_moisture = if wants_moisture { matched.pop() } else { None };
     let mass: Vec<Sourced> = match settings.lag_s {
         Some(lag) => vec![Sourced::configured(lag); tracks.len()],
-        None => mass_lags(case, &mut curves)
+        None => mass_lags(case, matched.pop())
             .iter()
             .enumerate()
             .map(|(track, own)| taken(case, name(track), own, cautions))
             .collect(),
     };
-    let moisture: Vec<Sourced> = match settings.moisture_lag_s {
-        Some(lag) => vec![Sourced::configured(lag); tracks.len()],
-        None if records.channels.moisture && records.channels.time => {
-            let own = agreement::lags(case, Signal::Moisture, &mut vec![LagCurve::default(); tracks.len()]);
-            let own_or_mass = |(own, mass): (&Result<Sourced, String>, &Sourced)| match own {
-                Ok(own) => *own,
+    let moisture: Vec<Sourced> = match (settings.moisture_lag_s, by_moisture) {
+        (Some(lag), _) => vec![Sourced::configured(lag); tracks.len()],
+        (None, Some(own)) => {
+            let own_or_mass = |(own, mass): (Result<Sourced, String>, &Sourced)| match own {
+                Ok(own) => own,
                 Err(_) => Sourced::assumed(mass.value),
             };
-            own.iter().zip(&mass).map(own_or_mass).collect()
+            own.into_iter().zip(&mass).map(own_or_mass).collect()
         }
-        None => mass.iter().map(|mass| Sourced::assumed(mass.value)).collect(),
+        (None, None) => mass.iter().map(|mass| Sourced::assumed(mass.value)).collect(),
     };
     let lags = (0..tracks.len())
         .map(|track| {
@@ -146,13 +152,13 @@ fn graded(lag: Sourced) -> Sourced {
     if wide { Sourced { source: Source::Assumed, ..lag } } else { lag }
 }
 
-/// What the records tell of the lag of the grain of every track, or why they tell nothing.
-fn mass_lags(case: Case<'_>, tried: &mut [LagCurve]) -> Vec<Result<Sourced, String>> {
+/// What the records tell of the lag of the grain of every track, or why they tell nothing; `matched` is what neighbouring passes tell,
+/// where times were recorded.
+fn mass_lags(case: Case<'_>, matched: Option<Vec<Result<Sourced, String>>>) -> Vec<Result<Sourced, String>> {
     let Case { records, faulty, tracks, passes, settings, seed, .. } = case;
-    if !records.channels.time {
+    let Some(matched) = matched else {
         return vec![Err("no time was recorded".to_owned()); tracks.len()];
-    }
-    let matched = agreement::lags(case, Signal::Yield, tried);
+    };
     let moved = records.channels.speed || records.channels.distance;
     let or_by_speed = |(track, own): (usize, Result<Sourced, String>)| match own {
         Err(reason) if records.channels.flow && moved => {
@@ -165,8 +171,8 @@ fn mass_lags(case: Case<'_>, tried: &mut [LagCurve]) -> Vec<Result<Sourced, Stri
     let or_by_edges = |(track, own): (usize, Result<Sourced, String>)| {
         own.or_else(|reason| edges::estimate((records, faulty), &tracks[track], passes, track).ok_or(reason))
     };
-    let known = matched.into_iter().enumerate().map(or_by_speed).enumerate();
-    if records.channels.flow { known.map(or_by_edges).collect() } else { known.map(|(_, own)| own).collect() }
+    let known = matched.into_iter().enumerate().map(or_by_speed);
+    if records.channels.flow { known.enumerate().map(or_by_edges).collect() } else { known.collect() }
 }
 
 /// From one end to the other in equal steps.
