@@ -190,7 +190,7 @@ pub(super) fn lags(case: Case<'_>, signals: &[Signal], tried: &mut [LagCurve]) -
             close: of_signal(&close, at),
             centre: &centres[at],
         };
-        let judged = matched.judged(&told, case.seed);
+        let judged = matched.judged(&identified, case.seed);
         for ((track, found), (curve, lag)) in
             found[at].iter_mut().enumerate().filter(|(track, _)| identified[*track]).zip(judged)
         {
@@ -220,8 +220,8 @@ struct Matched<'m> {
 }
 
 impl Matched<'_> {
-    /// The curve and the lag of each combine that is told.
-    fn judged(&self, told: &[bool], seed: u64) -> Vec<(Vec<f64>, Result<Sourced, String>)> {
+    /// The curve and the lag of each combine that the pairs identify.
+    fn judged(&self, identified: &[bool], seed: u64) -> Vec<(Vec<f64>, Result<Sourced, String>)> {
         let Self { kinds, coarse, rough, close, centre } = self;
         let tracks = centre.len();
         let pair_weights: Vec<&[f64]> = kinds.iter().map(|kind| kind.weights.as_slice()).collect();
