@@ -23,13 +23,14 @@ pub struct CumulativeLogit {
 #[derive(Debug, Clone)]
 pub struct CumulativeLogitFit {
     /// `τ`, ascending.
+    #[cfg(test)]
     pub thresholds: Vec<f64>,
     /// `β`: what grows moves ratings up.
     pub coefficients: Vec<f64>,
     /// `σ`; 0 without a random intercept.
+    #[cfg(test)]
     pub group_sd: f64,
-    /// The log likelihood.
-    pub log_likelihood: f64,
+    #[cfg(test)]
     vector: Vec<f64>,
 }
 
@@ -38,8 +39,6 @@ const NODES: usize = 10;
 const STEPS: usize = 60;
 /// A further step of the search would gain less.
 const STILL: f64 = 1e-12;
-/// A spread between groups below this (logits) is none.
-const NO_SPREAD: f64 = 1e-4;
 
 impl CumulativeLogit {
     /// Ratings of levels `0..levels`, with a row of `x` (without an intercept) and a weight each.
@@ -80,25 +79,23 @@ impl CumulativeLogit {
         let (mut height, mut slope) = self.evaluate(&vector, NODES);
         for _ in 0..STEPS {
             let size = vector.len();
-            let curvature = self.information(&vector);
-            let mut damping = 0.0;
-            let factor = loop {
-                let mut damped = curvature.clone();
-                (0..size).for_each(|i| damped[(i, i)] += damping);
-                match Cholesky::of_owned(damped) {
-                    Some(factor) => break factor,
-                    None if damping < 1e6 => damping = (4.0 * damping).max(1e-3),
-                    None => return Err(none()),
-                }
-            };
+            let mut curvature = self.information(&vector);
+            let factor = Cholesky::new(curvature.as_ref()).or_else(|| {
+                // where the spread bends upwards it goes by itself, up the slope
+                let last = size - 1;
+                (0..last).for_each(|i| (curvature[(i, last)], curvature[(last, i)]) = (0.0, 0.0));
+                curvature[(last, last)] = curvature[(last, last)].abs();
+                Cholesky::of_owned(curvature)
+            });
+            let factor = factor.ok_or_else(none)?;
             let step = factor.solve(column(&slope).as_ref());
             let gain: f64 = (0..size).map(|i| step[(i, 0)] * slope[i]).sum();
             if gain < STILL {
-                return self.told(vector, height);
+                return self.told(&vector);
             }
-            // no parameter by more than two logits at a time
+            // no parameter by more than one at a time
             let longest = (0..size).map(|i| step[(i, 0)].abs()).fold(0.0, f64::max);
-            let mut share = (2.0 / longest).min(1.0);
+            let mut share = longest.recip().min(1.0);
             loop {
                 let next: Vec<f64> = (0..size).map(|i| vector[i] + share * step[(i, 0)]).collect();
                 let (higher, its) = self.evaluate(&next, NODES);
@@ -108,23 +105,30 @@ impl CumulativeLogit {
                 }
                 share *= 0.5;
                 if share < 1e-9 {
-                    return if gain < 1e-6 { self.told(vector, height) } else { Err(none()) };
+                    return if gain < 1e-6 { self.told(&vector) } else { Err(none()) };
                 }
             }
         }
         Err(none())
     }
 
-    fn told(&self, vector: Vec<f64>, log_likelihood: f64) -> Result<CumulativeLogitFit, StatsError> {
-        let (thresholds, coefficients, sd) = self.parts(&vector);
+    fn told(&self, vector: &[f64]) -> Result<CumulativeLogitFit, StatsError> {
+        let (thresholds, coefficients, _) = self.parts(vector);
         if coefficients.iter().chain(&thresholds).any(|one| one.abs() > 30.0) {
             return Err(StatsError::NoConvergence { what: "the cumulative logit model", iterations: STEPS });
         }
-        let coefficients = coefficients.to_vec();
-        Ok(CumulativeLogitFit { thresholds, coefficients, group_sd: sd, log_likelihood, vector })
+        Ok(CumulativeLogitFit {
+            coefficients: coefficients.to_vec(),
+            #[cfg(test)]
+            thresholds,
+            #[cfg(test)]
+            group_sd: self.parts(vector).2,
+            #[cfg(test)]
+            vector: vector.to_vec(),
+        })
     }
 
-    /// The first threshold, the logarithms of the steps between them, the coefficients, and the spread where groups are given.
+    /// The first threshold, the logarithms of the steps between them, the coefficients, and the logarithm of the spread where groups are given.
     fn start(&self) -> Vec<f64> {
         let total: f64 = self.weight.iter().sum();
         let below = |k: usize| {
@@ -135,7 +139,7 @@ impl CumulativeLogit {
         vector.extend((1..self.levels - 1).map(|k| (below(k) - below(k - 1)).ln()));
         vector.extend(std::iter::repeat_n(0.0, self.x.ncols()));
         if !self.groups.is_empty() {
-            vector.push(1.0);
+            vector.push(0.0);
         }
         vector
     }
@@ -147,8 +151,7 @@ impl CumulativeLogit {
         }
         let from = self.levels - 1;
         let coefficients = &vector[from..from + self.x.ncols()];
-        // below 0 it is the same model
-        (thresholds, coefficients, vector.get(from + self.x.ncols()).copied().unwrap_or(0.0).abs())
+        (thresholds, coefficients, vector.get(from + self.x.ncols()).map_or(0.0, |ln| ln.exp()))
     }
 
     /// Minus the second derivatives.
@@ -202,8 +205,10 @@ impl CumulativeLogit {
             // in units of the spread, v ~ N(0, 1): the mode, then the places about it
             let (mode, width) = self.mode(&thresholds, &place, rows, sd);
             let log_of = |v: f64| {
-                let of_rows: f64 =
-                    rows.iter().map(|&row| self.weight[row] * self.rating(&thresholds, row, place[row] + sd * v).0).sum();
+                let of_rows: f64 = rows
+                    .iter()
+                    .map(|&row| self.weight[row] * self.rating(&thresholds, row, place[row] + sd * v).0)
+                    .sum();
                 of_rows - 0.5 * v * v
             };
             let spots: Vec<(f64, f64)> = rule
@@ -229,10 +234,11 @@ impl CumulativeLogit {
         for k in 1..thresholds.len() {
             slope.push(vector[k].exp() * of_threshold[k..].iter().sum::<f64>());
         }
-        slope.extend((0..self.x.ncols()).map(|j| (0..place.len()).map(|row| self.x[(row, j)] * of_place[row]).sum::<f64>()));
+        slope.extend(
+            (0..self.x.ncols()).map(|j| (0..place.len()).map(|row| self.x[(row, j)] * of_place[row]).sum::<f64>()),
+        );
         if !self.groups.is_empty() {
-            let sign = if vector[vector.len() - 1] < 0.0 { -1.0 } else { 1.0 };
-            slope.push(sign * of_sd);
+            slope.push(sd * of_sd);
         }
         (height, slope)
     }
@@ -244,7 +250,8 @@ impl CumulativeLogit {
         let low = if level == 0 { 0.0 } else { below(level - 1) };
         let high = if level == thresholds.len() { 1.0 } else { below(level) };
         // 1 − P(Y ≤ k) without loss, where only the top is left
-        let share = if level == thresholds.len() { 1.0 / (1.0 + (thresholds[level - 1] - place).exp()) } else { high - low };
+        let share =
+            if level == thresholds.len() { 1.0 / (1.0 + (thresholds[level - 1] - place).exp()) } else { high - low };
         let share = share.max(f64::MIN_POSITIVE);
         (share.ln(), -low * (1.0 - low) / share, high * (1.0 - high) / share)
     }
@@ -277,13 +284,6 @@ impl CumulativeLogit {
     }
 }
 
-impl CumulativeLogitFit {
-    /// Whether groups were found to differ at all.
-    pub fn groups_differ(&self) -> bool {
-        self.group_sd > NO_SPREAD
-    }
-}
-
 #[cfg(test)]
 impl CumulativeLogit {
     /// Standard errors of thresholds, coefficients and spread.
@@ -296,6 +296,7 @@ impl CumulativeLogit {
                 .map(|j| match (i < self.levels - 1, j) {
                     (true, 0) => 1.0,
                     (true, j) if j <= i => fit.vector[j].exp(),
+                    (false, j) if j == i && i + 1 == size => fit.group_sd,
                     (false, j) if j == i => 1.0,
                     _ => 0.0,
                 })
@@ -304,12 +305,17 @@ impl CumulativeLogit {
         (0..size).map(|i| super::dense::quadratic_form(covariance.as_ref(), &row(i)).sqrt()).collect()
     }
 
+    /// The log likelihood of a fit.
+    pub(crate) fn height(&self, fit: &CumulativeLogitFit) -> f64 {
+        self.evaluate(&fit.vector, NODES).0
+    }
+
     /// The log likelihood at given thresholds, coefficients and spread, by a number of places; one is Laplace's approximation.
     pub(crate) fn log_likelihood(&self, thresholds: &[f64], coefficients: &[f64], sd: f64, nodes: usize) -> f64 {
         let mut vector = vec![thresholds[0]];
         vector.extend(thresholds.windows(2).map(|two| (two[1] - two[0]).ln()));
         vector.extend(coefficients);
-        vector.push(sd);
+        vector.push(sd.ln());
         self.evaluate(&vector, nodes).0
     }
 }

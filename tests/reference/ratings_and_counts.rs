@@ -64,12 +64,11 @@ fn judges_of_wine_as_published() {
     for (at, printed) in printed.iter().enumerate() {
         close_to_printed(&format!("estimate {at}"), found[at], printed);
     }
-    close_to_printed("log likelihood", fit.log_likelihood, "-81.53246");
+    close_to_printed("log likelihood", model.height(&fit), "-81.53246");
     let errors = model.std_errors(&fit);
     for (at, printed) in ["0.6834", "0.6044", "0.8090", "0.9719", "0.5951", "0.5122"].iter().enumerate() {
         close_to_printed(&format!("standard error {at}"), errors[at], printed);
     }
-    assert!(fit.groups_differ());
 }
 
 #[test]
@@ -78,7 +77,12 @@ fn judges_of_wine_by_the_exact_integral() {
     let model = model.with_groups(&judge).unwrap();
     let fit = model.fit().unwrap();
     let exact = [
-        -1.623493450460107, 1.5127941831146205, 4.227054563927946, 6.086154698188574, 3.0618971864697997, 1.8334312690244303,
+        -1.623493450460107,
+        1.5127941831146205,
+        4.227054563927946,
+        6.086154698188574,
+        3.0618971864697997,
+        1.8334312690244303,
         1.1347873348725837,
     ];
     for (found, exact) in estimates(&fit).into_iter().zip(exact) {
@@ -93,15 +97,22 @@ fn judges_of_wine_by_the_exact_integral() {
     let laplace = model.log_likelihood(&laplace, &[3.062993, 1.834883], 1.13113, 1);
     close_to_printed("Laplace", laplace, "-81.56541");
     let (alone, _) = wine();
-    close("no judge", alone.fit().unwrap().log_likelihood, -86.4919233656491, Tol::abs(1e-9));
-    close_to_printed("likelihood ratio", 2.0 * (fit.log_likelihood + 86.4919233656491), "9.918925");
+    close("no judge", alone.height(&alone.fit().unwrap()), -86.4919233656491, Tol::abs(1e-9));
+    close_to_printed("likelihood ratio", 2.0 * (model.height(&fit) + 86.4919233656491), "9.918925");
 }
 
 #[test]
 fn wine_without_judges() {
     let fit = wine().0.fit().unwrap();
-    let expected =
-        [-1.34438341126472, 1.25080879841654, 3.46688692647397, 5.00640420426996, 2.50310200789893, 1.52779765809506, 0.0];
+    let expected = [
+        -1.34438341126472,
+        1.25080879841654,
+        3.46688692647397,
+        5.00640420426996,
+        2.50310200789893,
+        1.52779765809506,
+        0.0,
+    ];
     for (found, expected) in estimates(&fit).into_iter().zip(expected) {
         close("estimate", found, expected, Tol::abs(1e-7));
     }
