@@ -7,6 +7,7 @@
 //! | clean | `clean` | [`points::Records`] → [`points::Cleaned`] |
 //! | assign | `assign` | [`points::Cleaned`] → [`points::Assigned`] |
 //! | join | `join` | [`points::Assigned`] → [`points::Joined`] |
+//! | observed | `observed` | counts and ratings on strips → their differences |
 //! | fit | `fit` | [`points::Joined`] → the site-year's response |
 //! | synthesise | `synthesise` | all [`results::SiteYear`]s → [`results::Synthesis`] |
 //! | economics | `economics` | responses and zones → what they are worth |
@@ -48,6 +49,7 @@ pub mod targeting;
 mod bundle;
 mod consistency;
 mod ingest;
+mod observed;
 mod quantity;
 mod text;
 

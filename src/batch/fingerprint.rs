@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::seen::SeenFiles;
 use crate::config::{ArchiveSettings, CropSettings, FieldSettings, ReadSettings, TargetSettings};
 use crate::report::Provenance;
-use crate::{applied, assign, clean, economics, fit, ingest, join, report};
+use crate::{applied, assign, clean, economics, fit, ingest, join, observed, report};
 
 /// The versions of everything that makes a site-year's files.
 const STAGES: [(&str, u32); 8] = [
@@ -87,6 +87,9 @@ impl Fingerprint {
         add(&mut hasher, &format!("{STAGES:?}"));
         if !field.applied.is_empty() {
             add(&mut hasher, &format!("applied {}", applied::VERSION));
+        }
+        if !field.observed.is_empty() {
+            add(&mut hasher, &format!("observed {}", observed::VERSION));
         }
         add(&mut hasher, folder);
         add(&mut hasher, &archive.work);

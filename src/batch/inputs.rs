@@ -68,6 +68,7 @@ pub fn resolve(
     let resolver = Resolver { archive, real_archive, allow_outside };
     let harvest = resolver.logs(folder, "harvest", field.harvest.iter().map(|entry| &entry.paths))?;
     let applied = resolver.logs(folder, "applied", field.applied.iter().map(|entry| &entry.log.paths))?;
+    let observed = resolver.logs(folder, "observed", field.observed.iter().map(|entry| &entry.paths))?;
     let of_field = |path: &Option<String>, key: &str| {
         path.as_ref()
             .map(|path| resolver.single(&folder.path, path, &format!("{}/field.toml: {key}", folder.name)))
@@ -102,6 +103,7 @@ pub fn resolve(
         tickets: of_field(&field.tickets, "tickets.path")?,
         wetness,
         applied,
+        observed,
     })
 }
 

@@ -100,6 +100,7 @@ impl<'c> Case<'c> {
         {
             cautions.extend(part);
         }
+        let observed = crate::observed::run(&ingested.observed, &joined, archive).map_err(|error| error.to_string())?;
         let mapped_only = field.strips.is_none();
         if !mapped_only && fit.responses.is_empty() {
             cautions.add(Caution::NotEstimable, "no treated strip faces a check strip");
@@ -133,6 +134,7 @@ impl<'c> Case<'c> {
             field_model: fit.field_model,
             supplement: fit.supplement,
             sensitivity,
+            observed,
             cautions,
         };
         let differences = fit::segment_differences(&joined, archive);

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use super::applied::{self, AppliedSettings};
 use super::harvest::{self, HarvestSettings};
+use super::observed::{self, ObservedSettings};
 use super::section::{Document, Section};
 use super::{ArchiveSettings, Faults};
 use crate::quantity::{Length, nearest};
@@ -65,6 +66,9 @@ pub struct FieldSettings {
     /// The logs of what was put down, in the order of application.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub applied: Vec<AppliedSettings>,
+    /// Counts and ratings made in the field.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub observed: Vec<ObservedSettings>,
 }
 
 #[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
@@ -151,6 +155,10 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         tickets = section.required("path", section.text("path"), "a table of scale tickets");
         section.finish_known();
     }
+    let observed = observed::read(root);
+    if !observed.is_empty() && strips.is_none() {
+        root.fault("observed", "needs strips: what was seen is compared between treatments");
+    }
     root.finish_known();
     Some(FieldSettings {
         farm: farm?,
@@ -166,6 +174,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         harvest: entries,
         tickets,
         applied,
+        observed,
     })
 }
 

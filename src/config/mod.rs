@@ -11,6 +11,7 @@ mod faults;
 mod field;
 mod harvest;
 mod model;
+mod observed;
 mod read;
 mod reference;
 mod section;
@@ -32,6 +33,7 @@ pub use harvest::{
     Column, GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, RowFilter, TimeColumn, TimeFormat, Within,
 };
 pub use model::ModelSettings;
+pub use observed::ObservedSettings;
 pub use read::ReadSettings;
 pub use reference::{Fact, Kind, SettingsFile, schema, settings};
 pub use soil::{ComponentSettings, DRAINAGE_CLASSES, SURVEY_COLUMNS, SoilSettings};

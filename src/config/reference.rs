@@ -187,18 +187,33 @@ sections = {}
 path = "d.csv"
 [applied.columns]
 time = { date = "a", clock = "b" }
+[[observed]]
+path = "e.csv"
+[observed.columns]
+longitude = {}
+latitude = {}
+easting = {}
+northing = {}
+value = {}
+strip = {}
+spot = {}
+plant = {}
+date = {}
+observer = {}
+blind = {}
 "#;
 
 /// An archive that field.toml may be read beside.
 const BESIDE: &str = "name = \"a\"\n[crops.corn]\n";
 
 /// The modules whose fields say what their keys are for.
-const FIELDS: [(&str, &str); 10] = [
+const FIELDS: [(&str, &str); 11] = [
     ("applied", include_str!("applied.rs")),
     ("clean", include_str!("clean.rs")),
     ("crops", include_str!("crops.rs")),
     ("harvest", include_str!("harvest.rs")),
     ("model", include_str!("model.rs")),
+    ("observed", include_str!("observed.rs")),
     ("read", include_str!("read.rs")),
     ("soil", include_str!("soil.rs")),
     ("target", include_str!("target.rs")),
@@ -207,7 +222,7 @@ const FIELDS: [(&str, &str); 10] = [
 ];
 
 /// What keys are for that fill no field of their name.
-const OWN: [(&str, &str); 83] = [
+const OWN: [(&str, &str); 87] = [
     ("name", "What the archive is called."),
     ("report_units", "Units of the reports: bu/ac, ac, in, ft, mph, or t/ha, ha, mm, m, km/h. Default us."),
     ("answers", "Answers to the questions of a draft; `\"?name\"` in any file stands for the answer of that name."),
@@ -320,6 +335,13 @@ const OWN: [(&str, &str); 83] = [
     ("applied[].columns.state", "Whether the planter was at work: down or up, 1 or 0, on or off and the like."),
     ("applied[].columns.product", "The tank, channel or product of a row; `product` says which are meant."),
     (
+        "observed",
+        "One table for each measure of what was seen in the field: counts and ratings, compared between treatments.",
+    ),
+    ("observed[].path", "Tables or layers of points, or globs, relative to field.toml."),
+    ("observed[].levels", "The levels of an ordinal scale, healthy first."),
+    ("observed[].columns", "What the columns mean; each row has a position or a strip."),
+    (
         "treatments.<treatment>.rate",
         "The rate that was tested, such as \"8 fl oz/ac\": by it a log tells where the treatment stands.",
     ),
@@ -357,9 +379,10 @@ fn about(path: &str) -> String {
         .contains(".seasons.<year>.")
         .then(|| OWN.iter().find(|(own, _)| own.ends_with(&format!(">.{key}"))))
         .flatten();
-    if let Some(rest) = path.strip_prefix("applied[].") {
+    let shared = [("applied[].", include_str!("applied.rs")), ("observed[].", include_str!("observed.rs"))];
+    if let Some((rest, source)) = shared.iter().find_map(|(of, source)| Some((path.strip_prefix(of)?, source))) {
         // what the readers take of all logs is told once
-        let own = comment_of(include_str!("applied.rs"), key);
+        let own = comment_of(source, key);
         return own.unwrap_or_else(|| about(&format!("harvest[].{rest}")));
     }
     let told = OWN_ENDS.iter().find(|(end, _)| *end == key).map(|(_, text)| (*text).to_owned());

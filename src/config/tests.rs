@@ -214,3 +214,36 @@ fn faults_of_the_field_are_named() {
         assert!(faults.iter().any(|fault| fault.contains(expected)), "{to}: {faults:?}");
     }
 }
+
+#[test]
+fn faults_of_what_was_seen_are_named() {
+    let speed = "speed = { column = \"mph\", unit = \"mph\" }\n";
+    let value = "value = \"a\"";
+    for (entry, columns, expected) in [
+        ("kind = \"rating\"", value, "expected `count`, `percent` or `ordinal`, found `rating`"),
+        ("", value, "kind: is missing"),
+        ("kind = \"ordinal\"", value, "levels: expected two or more different levels"),
+        ("kind = \"ordinal\"\nlevels = [\"a\", \"a\"]", value, "levels: expected two or more different levels"),
+        ("kind = \"count\"\nlevels = [\"a\", \"b\"]", value, "levels: goes with kind"),
+        ("kind = \"count\"", "", "value: is missing"),
+        ("kind = \"count\"", "value = \"a\"\nlongitude = \"lon\"", "latitude: is missing"),
+        ("kind = \"count\"", "value = \"a\"\nplot = \"p\"", "unknown key"),
+        (
+            "kind = \"count\"",
+            "value = \"a\"\n[[observed]]\npath = \"b.csv\"\nkind = \"count\"\n[observed.columns]\nvalue = \"a\"",
+            "two measures are called `a`",
+        ),
+    ] {
+        let text = format!("{speed}[[observed]]\npath = \"a.csv\"\n{entry}\n[observed.columns]\n{columns}\n");
+        let faults = field_faults(speed, &text);
+        assert!(faults.iter().any(|fault| fault.contains(expected)), "{entry} {columns}: {faults:?}");
+    }
+    let sound =
+        format!("{speed}[[observed]]\npath = \"a.csv\"\nkind = \"percent\"\n[observed.columns]\nvalue = \"a\"\n");
+    let archive = ArchiveSettings::parse("archive.toml", ARCHIVE).unwrap();
+    let field = FieldSettings::parse("field.toml", &FIELD.replace(speed, &sound), &archive).unwrap();
+    assert_eq!((field.observed[0].name.as_str(), field.observed[0].blind), ("a", None));
+    let without = FIELD.replace("[strips]\npath = \"strips.geojson\"\nblock = \"block\"\n", "").replace(speed, &sound);
+    let faults = FieldSettings::parse("field.toml", &without, &archive).expect_err("a fault was expected");
+    assert!(faults.to_string().contains("needs strips"), "{faults}");
+}

@@ -106,6 +106,7 @@ impl Simulated {
             row_spacing_m: Some(field.row_m),
             logs: Vec::new(),
             applied: None,
+            observed: Vec::new(),
             cautions: Cautions::default(),
         }
     }

@@ -11,6 +11,7 @@ mod error;
 mod filter;
 mod ground;
 mod layers;
+mod observed;
 mod readers;
 mod spacing;
 mod standard;
@@ -66,13 +67,22 @@ pub struct SiteYearFiles {
     pub wetness: Option<SeasonGrids>,
     /// The logs of what was put down, by entry, sorted by name.
     pub applied: Vec<Vec<InputFile>>,
+    /// The tables of counts and ratings, by entry, sorted by name.
+    pub observed: Vec<Vec<InputFile>>,
 }
 
 impl SiteYearFiles {
     /// The site-year's own files, with the parts of shapefiles, sorted by name.
     pub fn own(&self) -> Vec<InputFile> {
         let single = [&self.boundary, &self.strips, &self.tickets];
-        with_parts(self.harvest.iter().chain(&self.applied).flatten().chain(single.into_iter().flatten()))
+        with_parts(
+            self.harvest
+                .iter()
+                .chain(&self.applied)
+                .chain(&self.observed)
+                .flatten()
+                .chain(single.into_iter().flatten()),
+        )
     }
 
     /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
@@ -196,6 +206,7 @@ pub fn run(
         &mut cautions,
     )?;
     note_extent(&records, &mut cautions);
+    let observed = observed::measures(files, field, archive, &utm, (boundary.as_ref(), &strips))?;
     Ok(Ingested {
         records: records.into(),
         boundary,
@@ -208,6 +219,7 @@ pub fn run(
         row_spacing_m: field.row_spacing_m,
         logs,
         applied: None,
+        observed,
         cautions,
     })
 }

@@ -73,6 +73,8 @@ cautions! {
     LogMoved = "log-moved": "the planter's log lay aside of the combine's by a steady distance and was moved by as much";
     LogOffsetUnknown = "log-offset-unknown": "nothing tells how far the planter's log lies aside of the combine's: passes along the borders of strips may count for the wrong side";
     GroundLeftOut = "ground-left-out": "more than a tenth of the ground was left out because the product did not run there as it should";
+    ObservedOffStrips = "observed-off-strips": "counts or ratings that lie on no strip were left out";
+    ObservedNotBlind = "observed-not-blind": "who counted or rated knew the treatment, or nothing says that they did not";
     SingleYear = "single-year": "one season only: what is said of other years rests on what trials elsewhere showed, not on this archive";
     SingleSiteYear = "single-site-year": "one site-year only: nothing is said beyond this field and year";
     FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";

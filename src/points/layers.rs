@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use geo::MultiPolygon;
 
-use super::{Applied, AppliedLog, Cautions, Records};
+use super::{Applied, AppliedLog, Cautions, Measure, Records};
 use crate::raster::Raster;
 
 /// A strip's polygon with its labels, UTM metres.
@@ -85,6 +85,8 @@ pub struct Ingested {
     pub logs: Vec<AppliedLog>,
     /// What became of them; absent without logs.
     pub applied: Option<Applied>,
+    /// Counts and ratings, by measure.
+    pub observed: Vec<Measure>,
     /// What the reader must know.
     pub cautions: Cautions,
 }

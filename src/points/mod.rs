@@ -13,6 +13,7 @@ mod cleaned;
 mod labels;
 mod layers;
 mod marks;
+mod observed;
 mod records;
 
 pub use applied::{Applied, AppliedLog, Finding, PutDown, Stretch};
@@ -22,4 +23,5 @@ pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Source
 pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
 pub use marks::{Mark, Reasons};
+pub use observed::{Measure, Observation, Scale};
 pub use records::{Channels, Copied, Header, Records};

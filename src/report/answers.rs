@@ -3,6 +3,7 @@
 
 use std::fmt::Write;
 
+use super::observed::step;
 use super::units::{fixed, level, probability};
 use super::{FIRST, Units};
 use crate::config::ArchiveSettings;
@@ -80,6 +81,7 @@ impl Of<'_> {
                     .flatten(),
             );
         }
+        sentences.extend(self.observed());
         sentences.extend(self.doubts());
         sentences.extend(self.settle());
         sentences
@@ -267,6 +269,26 @@ impl Of<'_> {
                 self.yields(mean)
             )
         })
+    }
+
+    /// What goes with the ratings; said as an association, whatever its interval.
+    fn observed(&self) -> Vec<String> {
+        let all = self.conclusions.synthesis.associations.iter();
+        let own = all.filter(|one| one.crop == self.whole.crop && one.treatment == self.whole.treatment);
+        own.filter_map(|one| {
+            let (mean, range) = (one.estimate.mean?, self.range(&one.estimate, 1.0)?);
+            let (unit, step, count) = (self.units.yield_unit, step(&one.scale), one.site_years);
+            let told = format!("{} {unit} per {step}, {range}; {count} site-years", self.yields(mean));
+            Some(if is_shown(&one.estimate) {
+                format!(
+                    "Over site-years the response goes with the difference in {} ({told}): an association, which need not be a cause.",
+                    one.measure
+                )
+            } else {
+                format!("That fields with more difference in {} have more response is not shown ({told}).", one.measure)
+            })
+        })
+        .collect()
     }
 
     fn doubts(&self) -> Option<String> {

@@ -4,6 +4,7 @@
 use super::applied::APPLIED_COLUMNS;
 use super::economics::ECONOMICS_COLUMNS;
 use super::forest::{FOREST_COLUMNS, TREND_COLUMNS};
+use super::observed::OBSERVED_COLUMNS;
 use super::plan::{PLAN_COLUMNS, REPLICATION_COLUMNS, ZONING_COLUMNS};
 use super::strips::STRIP_COLUMNS;
 use super::tables::{
@@ -41,7 +42,7 @@ const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub const DICTIONARY: [Column; 149] = [
+pub const DICTIONARY: [Column; 167] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -91,7 +92,13 @@ pub const DICTIONARY: [Column; 149] = [
         "the stretch has no ground",
     ),
     column("blocks", "integer", "", "blocks in which treatment and check were compared", ""),
-    column("strips", "integer", "", "treated strips that were compared; in replication.csv all strips of a layout", ""),
+    column(
+        "strips",
+        "integer",
+        "",
+        "treated strips that were compared; in replication.csv all strips of a layout, in observed.csv all that were looked at",
+        "",
+    ),
     column("segments", "integer", "", "treated segments that were compared", ""),
     column(
         "area",
@@ -263,7 +270,13 @@ pub const DICTIONARY: [Column; 149] = [
         "fewer than four site-years",
     ),
     column("folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years"),
-    column("gradient", "text", "", "along what the response changes: drainage, wetness, drainage-by-wetness", ""),
+    column(
+        "gradient",
+        "text",
+        "",
+        "along what the response changes: drainage, wetness, drainage-by-wetness, or `observed:` and a measure",
+        "",
+    ),
     column("slope", "number", "slope_unit", "change of the response along the gradient", "cannot be told"),
     column("slope_unit", "text", "", "unit of the slope", ""),
     column("configured", "text", "", "whether price and cost are those of archive.toml: yes or no", ""),
@@ -401,6 +414,30 @@ pub const DICTIONARY: [Column; 149] = [
     column("last_row", "integer", "", "its last row", "of ground that several passes share"),
     column("used", "text", "", "what the analysis stands on: log or strips", ""),
     column("note", "text", "", "more in words", "no more is to be said"),
+    column("measure", "text", "", "what was counted or rated", ""),
+    column("scale", "text", "", "count, percent or ordinal", ""),
+    column("spots", "integer", "", "places that were looked at", ""),
+    column("plants", "integer", "", "plants or counts that were looked at", ""),
+    column("check_level", "number", "level_unit", "mean of the check", "nothing was seen of both in one block"),
+    column("treated_level", "number", "level_unit", "mean of the treated", "nothing was seen of both in one block"),
+    column("level_unit", "text", "", "unit of the levels: count, % or % other than the first level", ""),
+    column(
+        "observed_difference",
+        "number",
+        "difference_unit",
+        "treated against check in what was seen",
+        "not estimable",
+    ),
+    column("difference_unit", "text", "", "ratio of counts, percent points, or odds ratio of a worse level", ""),
+    column("difference_low", "number", "difference_unit", "lower end of the interval", "no standard error"),
+    column("difference_high", "number", "difference_unit", "upper end of the interval", "no standard error"),
+    column("link", "text", "", "scale of the model: log or logit", ""),
+    column("link_difference", "number", "link", "the difference on that scale", "not estimable"),
+    column("link_std_error", "number", "link", "its standard error, between blocks", "one block"),
+    column("observers", "text", "", "who looked", "not recorded"),
+    column("blind", "text", "", "whether they did not know the treatment: yes, partly or no", "not recorded"),
+    column("first_day", "text", "", "first day of looking", "not recorded"),
+    column("last_day", "text", "", "last day of looking", "not recorded"),
     column("file", "text", "", "file that the column stands in", ""),
     column("column", "text", "", "its name", ""),
     column("type", "text", "", "text, integer, number or boolean", ""),
@@ -435,6 +472,7 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
         ("site_years/…/contrasts.csv", of(&[&CONTRAST_COLUMNS])),
         ("site_years/…/sensitivity.csv", of(&[&SENSITIVITY_COLUMNS])),
         ("site_years/…/applied.csv", of(&[&APPLIED_COLUMNS])),
+        ("site_years/…/observed.csv", of(&[&OBSERVED_COLUMNS])),
         ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS])),
         ("site_years/…/segments.parquet", of(&[&parquet::SEGMENT_COLUMNS])),
         ("plan/plan.csv", of(&[&PLAN_COLUMNS])),

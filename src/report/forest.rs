@@ -6,7 +6,7 @@ use super::tables::write;
 use super::units::fixed;
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
-use crate::results::{ForestRow, Gradient, SiteYear, SiteYearIdentity, Synthesis, Trend};
+use crate::results::{Estimate, ForestRow, Gradient, SiteYear, SiteYearIdentity, Synthesis};
 
 /// The columns of `forest.csv`.
 pub const FOREST_COLUMNS: [&str; 29] = [
@@ -138,32 +138,46 @@ fn cells(row: &ForestRow, synthesis: &Synthesis, site_year: Option<&SiteYear>, u
 const WETNESS_STEP_MM: f64 = 25.0;
 
 /// `trends.csv`.
-pub(super) fn trends(trends: &[Trend], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
-    let rows = trends.iter().map(|trend| {
+pub(super) fn trends(synthesis: &Synthesis, archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
+    let rows = synthesis.trends.iter().map(|trend| {
         let units = Units::new(archive, &trend.crop);
         let (step, of) = match trend.gradient {
             Gradient::Drainage => (1.0, " per class".to_owned()),
             Gradient::Wetness => (WETNESS_STEP_MM, format!(" per {WETNESS_STEP_MM} mm")),
             Gradient::DrainageByWetness => (WETNESS_STEP_MM, format!(" per class per {WETNESS_STEP_MM} mm")),
         };
-        let slope = |value: Option<f64>| fixed(value.map(|value| step * units.yields(value)), units.yield_decimals);
-        let estimate = &trend.estimate;
-        vec![
-            trend.crop.clone(),
-            trend.treatment.clone(),
-            trend.gradient.code().to_owned(),
-            slope(estimate.mean),
-            format!("{}{of}", units.yield_unit),
-            slope(estimate.std_error),
-            fixed(estimate.df, 2),
-            slope(estimate.low),
-            slope(estimate.high),
-            fixed(estimate.p_value, 4),
-            fixed(estimate.probability_positive, 4),
-            trend.site_years.to_string(),
-            trend.seasons.to_string(),
-            trend.cautions.codes(),
-        ]
+        slope_cells(
+            [trend.crop.as_str(), &trend.treatment, trend.gradient.code()],
+            (&trend.estimate, step, format!("{}{of}", units.yield_unit)),
+            [trend.site_years, trend.seasons],
+            (trend.cautions.codes(), &units),
+        )
     });
-    write("trends.csv", &TREND_COLUMNS, rows)
+    let associations = synthesis.associations.iter().map(|one| {
+        let units = Units::new(archive, &one.crop);
+        slope_cells(
+            [one.crop.as_str(), &one.treatment, &format!("observed: {}", one.measure)],
+            (&one.estimate, 1.0, format!("{} per {}", units.yield_unit, super::observed::step(&one.scale))),
+            [one.site_years, one.seasons],
+            (String::new(), &units),
+        )
+    });
+    write("trends.csv", &TREND_COLUMNS, rows.chain(associations))
+}
+
+/// A row of `trends.csv`: what it is of, the slope with its step and unit, site-years and seasons, cautions.
+fn slope_cells(
+    of: [&str; 3],
+    (estimate, step, unit): (&Estimate, f64, String),
+    counts: [usize; 2],
+    (cautions, units): (String, &Units),
+) -> Vec<String> {
+    let slope = |value: Option<f64>| fixed(value.map(|value| step * units.yields(value)), units.yield_decimals);
+    let mut cells: Vec<String> = of.map(str::to_owned).to_vec();
+    cells.extend([slope(estimate.mean), unit, slope(estimate.std_error), fixed(estimate.df, 2)]);
+    cells.extend([slope(estimate.low), slope(estimate.high)]);
+    cells.extend([fixed(estimate.p_value, 4), fixed(estimate.probability_positive, 4)]);
+    cells.extend(counts.map(|count| count.to_string()));
+    cells.push(cautions);
+    cells
 }

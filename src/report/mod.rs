@@ -10,6 +10,7 @@ mod forest;
 mod geopackage;
 mod html;
 mod keys;
+mod observed;
 mod parquet;
 mod plan;
 mod strips;
@@ -116,6 +117,7 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile { name: LAYERS, bytes: geopackage::layers(ingested, joined, result, &units)? },
     ];
     files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv", bytes }));
+    files.extend(observed::table(result)?.map(|bytes| OutputFile { name: "observed.csv", bytes }));
     let drawn = html::drawn(case, &units, grid.as_ref())?;
     files.extend(priced(result, archive, provenance, drawn.clone())?);
     if let Some(grid) = &grid {
@@ -202,7 +204,7 @@ pub fn archive(
         },
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
         OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
-        OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis.trends, archive)? },
+        OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis, archive)? },
         OutputFile { name: "economics.csv", bytes: economics::table(conclusions, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
         OutputFile { name: "sites.gpkg", bytes: geopackage::sites(site_years, archive)? },

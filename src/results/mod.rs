@@ -5,6 +5,7 @@
 
 mod choice;
 mod conclusions;
+mod observed;
 mod outline;
 mod plan;
 mod response;
@@ -16,6 +17,7 @@ mod zone;
 
 pub use choice::{Choice, ChoiceWorth, Choices};
 pub use conclusions::Conclusions;
+pub use observed::{Association, Blind, ObservedDifference};
 pub use outline::{DepartureMap, Outline, PlanOutline, PlannedMoney, PlannedPlace};
 pub use plan::{
     Advice, Course, Decision, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,

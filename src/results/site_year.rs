@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::observed::ObservedDifference;
 use super::response::{BlockDifference, Response};
 use super::supplement::Supplement;
 use crate::points::{Cautions, CleaningFacts, Design, Mark};
@@ -158,6 +159,9 @@ pub struct SiteYear {
     pub supplement: Supplement,
     /// The answer again under each variant.
     pub sensitivity: Vec<SensitivityRow>,
+    /// What was seen in the field, by measure and treatment: over the whole field, then by class.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub observed: Vec<ObservedDifference>,
     /// Reasons to doubt the site-year as a whole.
     pub cautions: Cautions,
 }
@@ -192,6 +196,7 @@ impl SiteYear {
         self.sensitivity.shrink_to_fit();
         self.supplement = Supplement::default();
         self.removal_by_treatment = Vec::new();
+        self.observed.retain(|one| one.class.is_none());
         self
     }
 

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::observed::Association;
 use super::response::Estimate;
 use super::site_year::SiteYearIdentity;
 use super::zone::ZoneResponse;
@@ -20,6 +21,9 @@ pub struct Synthesis {
     pub without_season: Vec<WithoutSeason>,
     /// What is told of each field that had strips.
     pub fields: Vec<FieldResponse>,
+    /// Whether fields with more difference in what was seen have more response.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub associations: Vec<Association>,
     /// Comparisons that were left out, with the reason.
     pub left_out: Vec<LeftOut>,
 }

@@ -10,6 +10,8 @@
 //! | [`mixed`] | mixed models by restricted likelihood, Kenward–Roger |
 //! | [`field`] | spatial fields in fast forms, their parameters averaged over; AR(1) along lines |
 //! | [`cluster_robust()`] | CR2 with its degrees of freedom |
+//! | [`quasi`] | counts and shares by quasi-likelihood, negative binomial |
+//! | [`ordinal`] | ordered ratings: cumulative logit with a random intercept |
 //! | [`PartialPooling`] | estimates of one case drawn towards a line and their neighbours |
 //! | [`PrecipitationIndex`] | a total as a quantile of its history |
 //! | [`Kernel`] | correlation as a function of distance |
@@ -30,8 +32,10 @@ mod kernel;
 pub mod linear;
 pub(crate) mod mixed;
 mod optimise;
+pub(crate) mod ordinal;
 mod partial_pooling;
 mod precipitation_index;
+pub(crate) mod quasi;
 pub(crate) mod robust;
 mod sign_flip;
 

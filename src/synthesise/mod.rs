@@ -8,6 +8,7 @@
 mod cells;
 mod influence;
 mod members;
+mod observed;
 mod priors;
 mod rows;
 mod shrink;
@@ -39,7 +40,8 @@ pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
     sorted.sort_by(|one, other| one.identity.cmp(&other.identity));
     let comparisons = Comparison::all(&sorted, archive);
     let told: Vec<Synthesis> = comparisons.into_par_iter().map(|one| compare(one, &sorted, archive)).collect();
-    let mut synthesis = Synthesis::default();
+    let associations = observed::associations(&sorted, archive.model.confidence);
+    let mut synthesis = Synthesis { associations, ..Synthesis::default() };
     for one in told {
         synthesis.zones.extend(one.zones);
         synthesis.trends.extend(one.trends);
@@ -111,7 +113,7 @@ fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &Archi
     let (forest, without_season) = influence::forest(&comparison, &models, &mut zones);
     let zones = order.iter().filter_map(|cell| zones.remove(cell)).collect();
     let fields = fields(&comparison, &models, settings.confidence);
-    Synthesis { zones, trends, forest, without_season, fields, left_out: comparison.left_out }
+    Synthesis { zones, trends, forest, without_season, fields, left_out: comparison.left_out, ..Synthesis::default() }
 }
 
 /// What is told of each field that had strips, on each class and over all of them.

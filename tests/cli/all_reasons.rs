@@ -15,7 +15,7 @@ use crate::archive::{Archive, LENGTH, Row, STRIPS, SWATH, TREATED, collection, c
 const FIELDS: u64 = 40;
 
 /// What no simulated harvest raises, and the test that does and asks for it by name.
-const ELSEWHERE: [(&str, &str); 20] = [
+const ELSEWHERE: [(&str, &str); 22] = [
     ("area-mismatch", include_str!("all_reasons.rs")),
     ("clocks-disagree", include_str!("channels.rs")),
     ("dates-doubtful", include_str!("draft/contradictions.rs")),
@@ -25,6 +25,8 @@ const ELSEWHERE: [(&str, &str); 20] = [
     ("log-offset-unknown", include_str!("applied.rs")),
     ("moisture-assumed", include_str!("channels.rs")),
     ("moisture-differs", include_str!("all_reasons.rs")),
+    ("observed-not-blind", include_str!("observed.rs")),
+    ("observed-off-strips", include_str!("observed.rs")),
     ("soil-incomplete", include_str!("bad_geometry.rs")),
     ("speed-differs", include_str!("all_reasons.rs")),
     ("station-far", include_str!("delivered.rs")),
@@ -89,7 +91,11 @@ fn every_mark_and_every_caution_is_raised() {
     }
     for (code, test) in ELSEWHERE {
         assert!(!cautions.contains(code), "{code} is raised here now");
-        let asked = [format!("is_done_with_caution(\"{code}\")"), format!("[\"cautions\"][\"{code}\"]")];
+        let asked = [
+            format!("is_done_with_caution(\"{code}\")"),
+            format!("[\"cautions\"][\"{code}\"]"),
+            format!("row_is_told(&rows[0], \"{code}\")"),
+        ];
         assert!(asked.iter().any(|asked| test.contains(asked)), "no test asks for {code} any longer");
         cautions.insert(code.to_owned());
     }

@@ -32,6 +32,7 @@ mod good;
 mod inspect;
 mod lags;
 mod names;
+mod observed;
 mod open_data;
 mod plan;
 mod readme;

@@ -25,6 +25,7 @@ mod nist_strd_linear;
 mod noncentral_t_values;
 mod published_spreads;
 mod raiffa_schlaifer_1961_loss;
+mod ratings_and_counts;
 mod robust_hand_values;
 mod sign_flip_worked_example;
 mod soil_survey_manual;

@@ -290,6 +290,7 @@ impl Draw {
             supplement: bandlift::results::Supplement::default(),
             field_model: None,
             sensitivity: Vec::new(),
+            observed: Vec::new(),
             cautions: Cautions::default(),
         };
         (site_year, truth)

@@ -19,6 +19,7 @@ mod support;
 mod answers;
 mod economics;
 mod few_site_years;
+mod observed;
 mod one_stage;
 mod seasons_and_fields;
 mod targeting;

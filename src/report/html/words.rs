@@ -412,6 +412,7 @@ mod tests {
             field_model: None,
             supplement: Supplement::default(),
             sensitivity: Vec::new(),
+            observed: Vec::new(),
             cautions: raised,
         };
         let words = Words { result: &result, archive: &archive, units: &units, decimals: 1 };
