@@ -66,7 +66,8 @@ pub fn resolve(
 ) -> Result<SiteYearFiles, PathFault> {
     let real_archive = archive.canonicalize().unwrap_or_else(|_| archive.to_path_buf());
     let resolver = Resolver { archive, real_archive, allow_outside };
-    let harvest = resolver.logs(folder, "harvest", field.harvest.iter().map(|entry| &entry.paths))?;
+    let mut harvest = resolver.logs(folder, "harvest", field.harvest.iter().map(|entry| &entry.paths))?;
+    once(&mut harvest, field);
     let applied = resolver.logs(folder, "applied", field.applied.iter().map(|entry| &entry.log.paths))?;
     let observed = resolver.logs(folder, "observed", field.observed.iter().map(|entry| &entry.paths))?;
     let of_field = |path: &Option<String>, key: &str| {
@@ -143,11 +144,24 @@ pub(super) fn grids_of_season(
 /// Years in which grids of precipitation are looked for.
 const CALENDAR: std::ops::RangeInclusive<i32> = 1850..=2150;
 
+/// A log of harvest that the globs of two entries match is read by the first, unless they take different rows of it.
+fn once(harvest: &mut [Vec<InputFile>], field: &FieldSettings) {
+    for entry in 1..harvest.len() {
+        let (before, after) = harvest.split_at_mut(entry);
+        let filter = &field.harvest[entry].filter;
+        let known = |file: &InputFile| {
+            let same_rows = before.iter().zip(&field.harvest).filter(|(_, settings)| settings.filter == *filter);
+            same_rows.flat_map(|(files, _)| files).any(|known| known.path == file.path)
+        };
+        after[0].retain(|file| !known(file));
+    }
+}
+
 /// Any season: it tells which months a season has.
 const SOME_SEASON: i32 = 2001;
 
 impl Resolver<'_> {
-    /// The files of each entry of `key`, sorted by name. A file that two globs match is read once.
+    /// The files of each entry of `key`, sorted by name, each once.
     fn logs<'p>(
         &self,
         folder: &SiteYearFolder,
@@ -163,8 +177,7 @@ impl Resolver<'_> {
             }
             found.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
             found.dedup();
-            let fresh = found.into_iter().filter(|file| !logs.iter().flatten().any(|known| known.path == file.path));
-            logs.push(fresh.collect());
+            logs.push(found);
         }
         Ok(logs)
     }

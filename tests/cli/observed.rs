@@ -98,6 +98,30 @@ fn ratings_are_told_beside_the_yield() {
 }
 
 #[test]
+fn one_table_may_hold_several_measures() {
+    let settings = r#"
+[[observed]]
+path = "seen.csv"
+name = "stand"
+kind = "count"
+[observed.columns]
+value = "plants"
+strip = "strip"
+[[observed]]
+path = "seen.csv"
+name = "leaf spot"
+kind = "percent"
+[observed.columns]
+value = "spot_pct"
+strip = "strip"
+"#;
+    let archive = archive(settings, "seen.csv", "strip,plants,spot_pct\ns0,30,10\ns0,32,12\ns1,20,4\ns1,22,6\n");
+    let rows = done(&archive);
+    let plants = |measure: &str| rows.iter().find(|row| row["measure"] == measure).unwrap()["plants"].clone();
+    assert_eq!((plants("stand").as_str(), plants("leaf spot").as_str()), ("4", "4"));
+}
+
+#[test]
 fn a_column_of_strips_does_as_well_and_one_block_has_no_interval() {
     let settings = r#"
 [[observed]]
