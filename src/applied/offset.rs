@@ -1,4 +1,4 @@
-//! How far the planter's log lies aside of the combine's.
+//! How far the planter's log lies to one side of the combine's.
 //!
 //! Combine and planter follow the same rows, but their receivers need not agree: a steady distance of some decimetres is common (common
 //! practice, no source). Where one width is a multiple of the other, the passes of the combine must lie at known distances from those

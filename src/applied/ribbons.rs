@@ -63,7 +63,7 @@ fn spans(digits: Option<&str>) -> Vec<(bool, f64, f64)> {
     spans
 }
 
-/// The ground of rows between two lines aside of the track (m, positive to the left).
+/// The ground of rows between two lines beside the track (m, positive to the left).
 fn ribbon(pass: &Pass, (start, end): (usize, usize), (left_m, right_m): (f64, f64)) -> Polygon<f64> {
     let rows = &pass.rows;
     let between = |a: usize, b: usize| {

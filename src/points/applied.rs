@@ -95,7 +95,7 @@ findings! {
     OtherRate = "other-rate": "drawn under one treatment, run at the rate of another";
     MissedPass = "missed-pass": "a part of a drawn strip, a pass or more, carries another treatment";
     NotLogged = "not-logged": "a drawn strip of which the log tells nothing";
-    LogMoved = "log-moved": "the log lay aside of the combine's and was moved by as much";
+    LogMoved = "log-moved": "the log lay to one side of the combine's and was moved by that much";
 }
 
 /// Something that was found, with its place.

@@ -70,8 +70,8 @@ cautions! {
     WetnessMissing = "wetness-missing": "no precipitation departure is known at this field";
     GeometryRepaired = "geometry-repaired": "a polygon crossed itself and was repaired";
     StripsDisagree = "strips-disagree": "the drawn strips and the log of what was put down disagree; one of them was used";
-    LogMoved = "log-moved": "the planter's log lay aside of the combine's by a steady distance and was moved by as much";
-    LogOffsetUnknown = "log-offset-unknown": "nothing tells how far the planter's log lies aside of the combine's: passes along the borders of strips may count for the wrong side";
+    LogMoved = "log-moved": "the planter's log lay a steady distance to one side of the combine's and was moved by that much";
+    LogOffsetUnknown = "log-offset-unknown": "it is not known how far the planter's log lies to one side of the combine's: passes along the borders of strips may count for the wrong side";
     GroundLeftOut = "ground-left-out": "more than a tenth of the ground was left out because the product did not run there as it should";
     ObservedOffStrips = "observed-off-strips": "counts or ratings that lie on no strip were left out";
     ObservedNotBlind = "observed-not-blind": "who counted or rated knew the treatment, or nothing says that they did not";

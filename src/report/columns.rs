@@ -28,7 +28,7 @@ pub struct Column {
     pub when_empty: &'static str,
 }
 
-const fn column(
+pub(super) const fn column(
     name: &'static str,
     kind: &'static str,
     unit: &'static str,

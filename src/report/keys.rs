@@ -1,16 +1,6 @@
 //! The keys of `summary.json` and `run.json`, as the data dictionary tells them.
 
-use super::columns::Column;
-
-const fn key(
-    name: &'static str,
-    kind: &'static str,
-    unit: &'static str,
-    meaning: &'static str,
-    when_empty: &'static str,
-) -> Column {
-    Column { name, kind, unit, meaning, when_empty }
-}
+use super::columns::{Column, column as key};
 
 /// By file.
 pub(super) const KEYS: [(&str, &[Column]); 2] = [("site_years/…/summary.json", &SUMMARY), ("run.json", &RUN)];
