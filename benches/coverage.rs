@@ -2,19 +2,20 @@
 //!
 //! Simulated harvests with known truth, from raw records through cleaning, assigning and joining to the response; prints
 //! tables, asserts nothing. `FIELDS` (default 500) is the number of fields with a response by class; twice as many have none,
-//! and two fifths as many each misspecification.
+//! and two fifths as many each misspecification. `ONLY` takes the cases whose name holds it.
 #![expect(clippy::print_stdout, reason = "the tables are the purpose")]
 
 use std::collections::BTreeMap;
 
 use bandlift::config::{ArchiveSettings, FieldSettings};
-use bandlift::demo::{FaultPlan, MachinePlan, Scenario, Spot, TrialPlan, simulate};
+use bandlift::demo::{FaultPlan, MachinePlan, Scenario, SoilPlan, Spot, TrialPlan, WavyLine, simulate};
 use bandlift::points::{Joined, Labels};
 use bandlift::results::{Estimate, ResponseKey};
 use bandlift::stats::distribution::StudentT;
 use bandlift::{assign, clean, fit, join};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
 use rayon::prelude::*;
 
 const ARCHIVE: &str = "name = \"x\"\n[soil]\npath = \"soils.geojson\"\n[crops.corn]\nprice = \"4 USD/bu\"\n\
@@ -39,10 +40,15 @@ enum Case {
     Trend,
     DrownedSpots,
     WrongSoilLines,
+    LinesApart,
+    LinesWave,
+    NoLevels,
+    NoLevelsWrongLines,
+    Inclusions,
 }
 
 impl Case {
-    const ALL: [Self; 7] = [
+    const ALL: [Self; 12] = [
         Self::Null,
         Self::Response,
         Self::PerfectSensors,
@@ -50,6 +56,11 @@ impl Case {
         Self::Trend,
         Self::DrownedSpots,
         Self::WrongSoilLines,
+        Self::LinesApart,
+        Self::LinesWave,
+        Self::NoLevels,
+        Self::NoLevelsWrongLines,
+        Self::Inclusions,
     ];
 
     fn name(self) -> &'static str {
@@ -61,8 +72,42 @@ impl Case {
             Self::Trend => "… 30 % trend across and along",
             Self::DrownedSpots => "… three drowned spots",
             Self::WrongSoilLines => "… soil lines 30 m off",
+            Self::LinesApart => "… each soil line off by itself, 25 m",
+            Self::LinesWave => "… soil lines that wave otherwise than on the map",
+            Self::NoLevels => "… soils that yield alike",
+            Self::NoLevelsWrongLines => "… soils that yield alike, lines 30 m off",
+            Self::Inclusions => "… a fifth of each map unit is another soil",
         }
     }
+}
+
+/// The soil map that is delivered of a field.
+fn mapped(case: Case, seed: u64, truth: &SoilPlan) -> SoilPlan {
+    let mut random = ChaCha8Rng::seed_from_u64(seed ^ 0x50_11);
+    let mut map = truth.clone();
+    match case {
+        Case::WrongSoilLines | Case::NoLevelsWrongLines => map.lines.iter_mut().for_each(|line| line.base += 30.0),
+        Case::LinesApart => {
+            for line in &mut map.lines {
+                line.base += 25.0 * random.sample::<f64, _>(StandardNormal);
+            }
+        }
+        Case::LinesWave => {
+            for line in &mut map.lines {
+                line.amplitude = 25.0;
+                line.wavelength = random.random_range(120.0..400.0);
+                line.phase = random.random_range(0.0..std::f64::consts::TAU);
+            }
+        }
+        // the truth has two bands more in each unit, see `scenario`
+        Case::Inclusions => {
+            map.lines = truth.lines.iter().copied().skip(2).step_by(3).collect();
+            map.classes = truth.classes.iter().copied().step_by(3).collect();
+            map.tiled = truth.tiled.iter().copied().step_by(3).collect();
+        }
+        _ => {}
+    }
+    map
 }
 
 /// The truth: blocks 2 to 8, treatments 1 to 3, strips of one pass.
@@ -90,7 +135,9 @@ fn scenario(case: Case, seed: u64) -> Scenario {
     one.field.surface.range_m = random.random_range(25.0..90.0);
     one.machines[0].delay_s = random.random_range(7.0..14.0);
     match case {
-        Case::Null | Case::Response | Case::WrongSoilLines => {}
+        Case::Null | Case::Response | Case::WrongSoilLines | Case::LinesApart | Case::LinesWave => {}
+        Case::NoLevels | Case::NoLevelsWrongLines => one.field.surface.class_change = [0.0; 7],
+        Case::Inclusions => one.field.soil = with_inclusions(&one.field.soil, length_m),
         Case::PerfectSensors => {
             one.machines[0] = MachinePlan {
                 mixing_s: 0.0,
@@ -121,6 +168,29 @@ fn scenario(case: Case, seed: u64) -> Scenario {
     one
 }
 
+/// The soils with a band of another class in the middle of each, a fifth as wide.
+fn with_inclusions(soil: &SoilPlan, length_m: f64) -> SoilPlan {
+    let level = |base: f64, like: &WavyLine| WavyLine { base, ..*like };
+    let wave = soil.lines[0];
+    let mut with = SoilPlan { lines: Vec::new(), classes: Vec::new(), pond: soil.pond, tiled: Vec::new() };
+    for (at, &class) in soil.classes.iter().enumerate() {
+        let low = if at == 0 { 0.0 } else { soil.lines[at - 1].base };
+        let high = soil.lines.get(at).map_or(length_m, |line| line.base);
+        let (middle, half) = (0.5 * (low + high), 0.1 * (high - low));
+        with.lines.extend(at.checked_sub(1).map(|line| soil.lines[line]));
+        with.lines.extend([level(middle - half, &wave), level(middle + half, &wave)]);
+        with.classes.extend([class, soil.classes[(at + 1) % soil.classes.len()], class]);
+        with.tiled.extend([soil.tiled[at]; 3]);
+    }
+    with
+}
+
+/// The true response of the ground that is mapped as a class.
+fn of_the_mapped(case: Case, class: usize, of_class: &[f64; 7]) -> f64 {
+    let next = CLASSES[(CLASSES.iter().position(|&one| one == class).unwrap_or(0) + 1) % CLASSES.len()];
+    if case == Case::Inclusions { 0.8 * of_class[class] + 0.2 * of_class[next] } else { of_class[class] }
+}
+
 /// An answer and its truth, in bu/ac.
 struct Answer {
     method: &'static str,
@@ -135,13 +205,9 @@ struct Answer {
 fn answers(case: Case, seed: u64, archive: &ArchiveSettings, field: &FieldSettings) -> Vec<Answer> {
     let scenario = scenario(case, seed);
     let done = simulate(&scenario);
-    let mut mapped = scenario.clone();
-    if case == Case::WrongSoilLines {
-        for line in &mut mapped.field.soil.lines {
-            line.base += 30.0;
-        }
-    }
-    let ingested = done.to_ingested(&mapped);
+    let mut delivered = scenario.clone();
+    delivered.field.soil = mapped(case, seed, &scenario.field.soil);
+    let ingested = done.to_ingested(&delivered);
     let cleaned = clean::run(&ingested, &archive.crops["corn"], &archive.clean, 1);
     let Ok(assigned) = assign::run(cleaned, &ingested, field, &archive.model) else { return Vec::new() };
     let joined = join::run(assigned, &ingested, archive);
@@ -161,7 +227,7 @@ fn answers(case: Case, seed: u64, archive: &ArchiveSettings, field: &FieldSettin
         .filter_map(|(method, key, estimate)| {
             let treatment = KEYS.iter().position(|known| *known == key.treatment)?;
             let truth = match key.class {
-                Some(class) => scenario.field.response_kg_ha[treatment][class],
+                Some(class) => of_the_mapped(case, class, &scenario.field.response_kg_ha[treatment]),
                 None => done.field.response_kg_ha(treatment, None)?,
             };
             let blocks = fit.responses.iter().find(|one| one.key == key)?.blocks;
@@ -247,7 +313,8 @@ fn main() {
     println!("| fields | method | ground | answers | bias ± its standard error | RMSE | covered | width | p < 0.10 |");
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut by_blocks: BTreeMap<(Case, usize), Sums> = BTreeMap::new();
-    for case in Case::ALL {
+    let only = std::env::var("ONLY").unwrap_or_default();
+    for case in Case::ALL.into_iter().filter(|case| case.name().contains(&only)) {
         let count = match case {
             Case::Null => 2 * fields,
             Case::Response => fields,

@@ -34,7 +34,11 @@ pub(super) fn sensitivity(
         rows.add(other.analysis, &other.key.treatment, other.key.class, &other.estimate);
     }
     let Some(covariance) = primary.field_model.as_ref() else { return rows.rows };
-    let same = Variant { covariance: Some(covariance), ..Variant::default() };
+    let as_drawn = Variant { covariance: Some(covariance), ..Variant::default() };
+    let same = Variant { soil_places: Some(&primary.soil_places), ..as_drawn };
+    if joined.soil_lines.is_some() {
+        rows.add_fit("soil lines as drawn", &fit::run(joined, archive, as_drawn));
+    }
 
     let adjusted = fit::run(joined, archive, Variant { elevation: true, ..same });
     if adjusted.covariates > 0 {

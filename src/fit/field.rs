@@ -11,7 +11,7 @@ use crate::results::FieldModel;
 use crate::stats::dense::{Mat, dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::field::{
-    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, given, integrate_around,
+    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, SolvedField, given, integrate_around,
 };
 use crate::stats::{Kernel, StatsError, linear};
 
@@ -124,6 +124,38 @@ pub(super) fn fit(
     })
 }
 
+/// The field of a trial under a covariance that is known, to be asked with several designs.
+pub(super) struct KnownField {
+    field: SolvedField,
+    root_ratio: f64,
+}
+
+impl KnownField {
+    /// `model` is the covariance of a fit to nearly the same data.
+    ///
+    /// # Errors
+    /// A covariance that cannot be factored.
+    pub(super) fn new(trial: &Trial<'_>, design: &Design, model: &FieldModel) -> Result<Self, StatsError> {
+        let sigma_2 = model.field_sd.powi(2) + model.nugget_sd.powi(2);
+        let form = form(trial, columns(trial, design)?, model.range_across_m / model.range_along_m, NEIGHBOURS)?;
+        let field = SolvedField::new(form, model.range_along_m, model.nugget_sd.powi(2) / sigma_2)?;
+        Ok(Self { field, root_ratio: model.strip_sd / sigma_2.sqrt() })
+    }
+
+    /// The logarithm of the restricted likelihood of a design, and its answers, without what combines add to their variance.
+    ///
+    /// # Errors
+    /// As [`fit`].
+    pub(super) fn answers(
+        &self,
+        trial: &Trial<'_>,
+        design: &Design,
+        contrasts: &[Vec<f64>],
+    ) -> Result<(f64, Vec<Component>), StatsError> {
+        given(&self.field.gram(&columns(trial, design)?), contrasts, self.root_ratio)
+    }
+}
+
 /// The contrasts under a covariance that is known: that of a fit to nearly the same data.
 ///
 /// # Errors
@@ -134,11 +166,9 @@ pub(super) fn fit_under(
     contrasts: &[Vec<f64>],
     model: &FieldModel,
 ) -> Result<Vec<Mixture>, StatsError> {
-    let columns = columns(trial, design)?;
-    let form = form(trial, columns, model.range_across_m / model.range_along_m, NEIGHBOURS)?;
-    let sigma_2 = model.field_sd.powi(2) + model.nugget_sd.powi(2);
-    let covariance = (model.range_along_m, model.nugget_sd.powi(2) / sigma_2, model.strip_sd / sigma_2.sqrt());
-    widened(given(&form, contrasts, covariance)?, trial, design, contrasts)
+    let (_, answers) = KnownField::new(trial, design, model)?.answers(trial, design, contrasts)?;
+    let answers = answers.into_iter().map(|answer| Mixture::new([answer])).collect::<Result<_, _>>()?;
+    widened(answers, trial, design, contrasts)
 }
 
 /// The field's forms, by anisotropy and number of neighbours.

@@ -14,6 +14,7 @@ mod field;
 mod placebo;
 mod pooling;
 mod questions;
+mod soil_lines;
 mod support;
 mod trial;
 
@@ -37,11 +38,13 @@ use crate::results::{
 use crate::stats::distribution::Mixture;
 use design::Design;
 use questions::Question;
+use soil_lines::Asked;
 use support::{Support, support};
 use trial::Trial;
 
 pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
+pub use soil_lines::Places;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 8;
@@ -67,6 +70,8 @@ pub struct Fit {
     pub field_model: Option<FieldModel>,
     /// Treatments against each other, the trend over drainage, untreated pairs.
     pub supplement: Supplement,
+    /// Where the lines of the soil map may lie by what the yields say of it.
+    pub soil_places: Places,
     /// The responses with the scale of the strips' prior halved, and doubled.
     pub strip_priors: Vec<Alternative>,
     /// Covariates that the yields were adjusted for.
@@ -84,6 +89,8 @@ pub struct Variant<'v> {
     pub without_block: Option<&'v str>,
     /// The covariance, where it is known from a fit to nearly the same data instead of being sought and averaged over.
     pub covariance: Option<&'v FieldModel>,
+    /// Where the lines of the soil map may lie, from that same fit; without it they lie as drawn.
+    pub soil_places: Option<&'v Places>,
     /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
     pub elevation: bool,
 }
@@ -115,7 +122,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         if variant.elevation { covariate::elevation(&trial).into_iter().collect() } else { Vec::new() };
     fit.covariates = covariates.len();
     let design = Design::new(&trial, &own, &covariates);
-    let answers = answers(&trial, &design, variant.covariance, settings.confidence, &mut fit);
+    let answers = answers(&trial, &design, (&own, &covariates), variant, settings, &mut fit);
     let present = present_classes(joined);
     for (at, treatment) in treated.iter().enumerate() {
         let at = at + 1;
@@ -180,8 +187,9 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
 fn answers(
     trial: &Trial<'_>,
     design: &Design,
-    known: Option<&FieldModel>,
-    confidence: f64,
+    (own, covariates): (&[Vec<usize>], &[Vec<f64>]),
+    variant: Variant<'_>,
+    settings: &ModelSettings,
     fit: &mut Fit,
 ) -> BTreeMap<Question, Mixture> {
     for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
@@ -190,15 +198,24 @@ fn answers(
             format!("{}: no strip tells its response from other differences", trial.treatments[treatment]),
         );
     }
-    let mut asked = questions::responses(trial, design);
-    if known.is_none() {
-        asked.extend(questions::supplement(trial, design));
-    }
+    let known = variant.covariance;
+    let asked =
+        if known.is_none() { questions::all(trial, design) } else { questions::responses(trial, design) };
     let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
     let found = match known {
-        Some(model) => field::fit_under(trial, design, &contrasts, model).ok(),
+        Some(model) => field::fit_under(trial, design, &contrasts, model).ok().and_then(|mut answers| {
+            let asked = Asked { trial, own, covariates, questions: &questions, model };
+            if let Some(places) = variant.soil_places {
+                asked.average(places, [&mut answers]).ok()?;
+            }
+            Some(answers)
+        }),
         None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
-            let posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
+            let mut posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
+            let asked = Asked { trial, own, covariates, questions: &questions, model: &posterior.model };
+            fit.soil_places = asked.places(settings.seed).ok()?;
+            let sets = std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled);
+            asked.average(&fit.soil_places, sets).ok()?;
             fit.variance = BTreeMap::from([
                 ("field".to_owned(), posterior.model.field_sd.powi(2)),
                 ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),
@@ -211,7 +228,7 @@ fn answers(
                     if support(trial, treatment, 0, None, 1).blocks > 0 {
                         let replicated = support::is_replicated(trial, treatment, 0);
                         let key = ResponseKey { treatment: trial.treatments[treatment].to_owned(), class };
-                        let estimate = estimate::told(answer, replicated, confidence).unwrap_or_default();
+                        let estimate = estimate::told(answer, replicated, settings.confidence).unwrap_or_default();
                         fit.strip_priors.push(Alternative { analysis, key, estimate });
                     }
                 }

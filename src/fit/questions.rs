@@ -29,8 +29,15 @@ pub(super) fn responses(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Ve
     asked
 }
 
+/// The responses, and what is told beside them.
+pub(super) fn all(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Vec<f64>)> {
+    let mut asked = responses(trial, design);
+    asked.extend(supplement(trial, design));
+    asked
+}
+
 /// What is told beside the responses.
-pub(super) fn supplement(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Vec<f64>)> {
+fn supplement(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Vec<f64>)> {
     let mut asked = Vec::new();
     for treatment in 1..trial.treatments.len() {
         let of = |class: usize| design.response(treatment, Some(class)).unwrap_or_default();

@@ -28,6 +28,9 @@ pub(super) struct Row {
     pub(super) block: usize,
     /// Index into [`Trial::treatments`]; 0 is the check.
     pub(super) treatment: usize,
+    /// Middle of its records, UTM m.
+    pub(super) x_m: f64,
+    pub(super) y_m: f64,
     /// Place across and along the strips in one frame for the whole field, m.
     pub(super) across_m: f64,
     pub(super) along_m: f64,
@@ -103,6 +106,8 @@ impl<'j> Trial<'j> {
                 strip,
                 block,
                 treatment,
+                x_m: piece.x / piece.records,
+                y_m: piece.y / piece.records,
                 across_m: piece.x / piece.records,
                 along_m: piece.y / piece.records,
                 weight: 1.0,

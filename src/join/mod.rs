@@ -5,9 +5,11 @@
 
 mod terrain;
 
+use std::sync::Arc;
+
 use crate::config::{ArchiveSettings, SoilSettings};
 use crate::geometry::PolygonIndex;
-use crate::points::{Assigned, Caution, Cautions, Cleaned, Ingested, Joined, Labels};
+use crate::points::{Assigned, Caution, Cautions, Cleaned, Ingested, Joined, Labels, SoilLines};
 use terrain::{UnderRecords, UnderSegments};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
@@ -23,6 +25,7 @@ pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -
 pub struct Ground {
     /// The zone of each record; `None` where the lie of the land makes the zones.
     point_class: Option<Vec<u32>>,
+    soil_lines: Option<Arc<SoilLines>>,
     terrain: UnderRecords,
     cautions: Cautions,
 }
@@ -32,9 +35,13 @@ impl Ground {
     pub fn new(cleaned: &Cleaned, ingested: &Ingested, archive: &ArchiveSettings) -> Self {
         let mut cautions = Cautions::default();
         let is_terrain = archive.soil.is_terrain() && !ingested.records.drainage_class.is_present();
-        let point_class = (!is_terrain).then(|| point_classes(cleaned, ingested, &archive.soil, &mut cautions));
+        let soil_lines = (!ingested.soils.is_empty() && !ingested.records.drainage_class.is_present())
+            .then(|| Arc::new(soil_lines(ingested, &archive.soil)));
+        let lines = soil_lines.as_deref();
+        let point_class = (!is_terrain).then(|| point_classes(cleaned, ingested, &archive.soil, lines, &mut cautions));
+        let soil_lines = soil_lines.filter(|lines| lines.error_m > 0.0);
         let terrain = UnderRecords::new(cleaned, ingested.surface.as_ref(), &archive.soil);
-        Self { point_class, terrain, cautions }
+        Self { point_class, soil_lines, terrain, cautions }
     }
 
     /// Joins it to the records: those of which this is the ground, whatever is kept of them.
@@ -63,6 +70,7 @@ impl Ground {
             point_class,
             segment_class,
             segment_class_share,
+            soil_lines: self.soil_lines.clone(),
             segment_terrain: terrain.index,
             segment_depression_m: terrain.depth_m,
             wetness_mm: ingested.wetness_mm,
@@ -74,7 +82,13 @@ impl Ground {
 }
 
 /// The zone of each record, by the label that it carries or by the polygon under it.
-fn point_classes(cleaned: &Cleaned, ingested: &Ingested, soil: &SoilSettings, cautions: &mut Cautions) -> Vec<u32> {
+fn point_classes(
+    cleaned: &Cleaned,
+    ingested: &Ingested,
+    soil: &SoilSettings,
+    lines: Option<&SoilLines>,
+    cautions: &mut Cautions,
+) -> Vec<u32> {
     let labels = &cleaned.records.drainage_class;
     if labels.is_present() {
         let zone_of: Vec<u32> = labels
@@ -87,21 +101,13 @@ fn point_classes(cleaned: &Cleaned, ingested: &Ingested, soil: &SoilSettings, ca
             .collect();
         return labels.codes.iter().map(|&code| zone_of.get(code as usize).copied().unwrap_or(Labels::NONE)).collect();
     }
-    if ingested.soils.is_empty() {
-        return vec![Labels::NONE; cleaned.len()];
-    }
-    let zone_of: Vec<u32> = ingested
-        .soils
-        .iter()
-        .map(|ground| ground.class.map_or(Labels::NONE, |class| soil.zone_of_class[class] as u32))
-        .collect();
-    let index = PolygonIndex::new(ingested.soils.iter().map(|soil| soil.ground.clone()).collect());
+    let Some(lines) = lines else { return vec![Labels::NONE; cleaned.len()] };
     let mut tiled = 0_usize;
     let codes = (0..cleaned.len())
-        .map(|at| match index.locate(cleaned.x_m[at], cleaned.y_m[at]) {
+        .map(|at| match lines.index.locate(cleaned.x_m[at], cleaned.y_m[at]) {
             Some(polygon) => {
                 tiled += usize::from(ingested.soils[polygon as usize].tiled == Some(true));
-                zone_of[polygon as usize]
+                lines.zones[polygon as usize]
             }
             None => Labels::NONE,
         })
@@ -111,6 +117,15 @@ fn point_classes(cleaned: &Cleaned, ingested: &Ingested, soil: &SoilSettings, ca
         cautions.add(Caution::TiledMixed, format!("{share:.0} % of the records"));
     }
     codes
+}
+
+fn soil_lines(ingested: &Ingested, soil: &SoilSettings) -> SoilLines {
+    let zone = |class: Option<usize>| class.map_or(Labels::NONE, |class| soil.zone_of_class[class] as u32);
+    SoilLines {
+        index: PolygonIndex::new(ingested.soils.iter().map(|soil| soil.ground.clone()).collect()),
+        zones: ingested.soils.iter().map(|ground| zone(ground.class)).collect(),
+        error_m: soil.line_error_m,
+    }
 }
 
 /// The zone that holds most of each segment's area, and its share; no zone below the least share.

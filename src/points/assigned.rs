@@ -1,9 +1,11 @@
 //! What assigning and joining deliver: the strips, the segments and their soil.
 
+use std::sync::Arc;
+
 use geo::MultiPolygon;
 use serde::{Deserialize, Serialize};
 
-use super::{Cautions, Cleaned};
+use super::{Cautions, Cleaned, SoilLines};
 
 /// One treated or check strip.
 #[derive(Debug, Clone)]
@@ -102,6 +104,8 @@ pub struct Joined {
     pub segment_class: Vec<u32>,
     /// Share of the segment's area that has that class.
     pub segment_class_share: Vec<f64>,
+    /// The soil map, where its lines are known only to some metres.
+    pub soil_lines: Option<Arc<SoilLines>>,
     /// Mean topographic wetness index of each segment; NaN where no elevation model covers it.
     pub segment_terrain: Vec<f64>,
     /// Mean depth of the depressions of each segment, m; NaN likewise.

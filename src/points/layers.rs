@@ -5,6 +5,7 @@ use std::sync::Arc;
 use geo::MultiPolygon;
 
 use super::{Applied, AppliedLog, Cautions, Measure, Records};
+use crate::geometry::PolygonIndex;
 use crate::raster::Raster;
 
 /// A strip's polygon with its labels, UTM metres.
@@ -32,6 +33,24 @@ pub struct SoilGround {
     pub class_pct: Vec<(usize, f64)>,
     /// Whether it is tiled, where that is known.
     pub tiled: Option<bool>,
+}
+
+/// A soil map whose lines are known only to some metres, to be asked at places from which they may have been moved.
+#[derive(Debug, Clone)]
+pub struct SoilLines {
+    /// Its polygons, UTM metres.
+    pub index: PolygonIndex,
+    /// Index into the classes of the model of each polygon, or [`super::Labels::NONE`].
+    pub zones: Vec<u32>,
+    /// Standard deviation of a line's place in each direction, m.
+    pub error_m: f64,
+}
+
+impl SoilLines {
+    /// The class at a place, or [`super::Labels::NONE`].
+    pub fn zone_at(&self, x_m: f64, y_m: f64) -> u32 {
+        self.index.locate(x_m, y_m).map_or(super::Labels::NONE, |polygon| self.zones[polygon as usize])
+    }
 }
 
 /// An elevation model about a field.

@@ -21,7 +21,7 @@ pub use assigned::{Assigned, Design, Joined, Segment, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};
 pub use labels::{Labels, LabelsBuilder};
-pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
+pub use layers::{Ingested, SoilGround, SoilLines, StripGround, Surface, Ticket};
 pub use marks::{Mark, Reasons};
 pub use observed::{Measure, Observation, Scale};
 pub use records::{Channels, Copied, Header, Records};

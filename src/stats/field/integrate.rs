@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use super::peak::{Axes, Cell, Peak, Point};
-use super::{FieldPrior, SpatialForm};
+use super::{FieldPrior, Gram, SpatialForm};
 use crate::stats::dense::{dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::{StatsError, check};
@@ -92,33 +92,25 @@ pub fn integrate_around(
     explorer.summarise(&cells, peak.axes.area())
 }
 
-/// The contrasts with the covariance given instead of averaged over: range, nugget share, and root of the ratio of the
-/// random effect. σ² is still that of the data. For data that are nearly those the covariance was learnt from.
+/// The contrasts with the covariance given instead of averaged over: `gram` under its range and nugget, and the root of the ratio of
+/// the random effect. σ² is still that of the data. For data that are nearly those the covariance was learnt from. With the
+/// logarithm of the restricted likelihood.
 ///
 /// # Errors
 /// A contrast of the wrong length, or a covariance that cannot be evaluated.
-pub fn given(
-    form: &dyn SpatialForm,
-    contrasts: &[Vec<f64>],
-    (range, nugget, root_ratio): (f64, f64, f64),
-) -> Result<Vec<Mixture>, StatsError> {
-    for contrast in contrasts {
-        check::length("contrast", contrast.len(), form.columns().fixed_effects())?;
-    }
-    let gram = form.gram(range, nugget)?;
+pub fn given(gram: &Gram, contrasts: &[Vec<f64>], root_ratio: f64) -> Result<(f64, Vec<Component>), StatsError> {
     let profile = gram.absorber().profile(root_ratio * root_ratio)?;
-    contrasts
-        .iter()
-        .map(|contrast| {
-            let variance = profile.factor * quadratic_form(profile.unscaled_covariance.as_ref(), contrast);
-            Mixture::new([Component {
-                weight: 1.0,
-                centre: dot(contrast, &profile.coefficients),
-                scale: variance.max(0.0).sqrt(),
-                df: profile.df as f64,
-            }])
+    let answer = |contrast: &Vec<f64>| {
+        check::length("contrast", contrast.len(), profile.coefficients.len())?;
+        let variance = profile.factor * quadratic_form(profile.unscaled_covariance.as_ref(), contrast);
+        Ok(Component {
+            weight: 1.0,
+            centre: dot(contrast, &profile.coefficients),
+            scale: variance.max(0.0).sqrt(),
+            df: profile.df as f64,
         })
-        .collect()
+    };
+    Ok((profile.log_likelihood, contrasts.iter().map(answer).collect::<Result<_, StatsError>>()?))
 }
 
 struct Explorer<'a> {

@@ -28,7 +28,7 @@ pub(crate) use gram::{Gram, Profile};
 pub(crate) use integrate::integrate;
 pub(crate) use integrate::{FieldPosterior, IntegrationLimits, given, integrate_around};
 pub(crate) use lines::LineField;
-pub(crate) use neighbours::NeighbourField;
+pub(crate) use neighbours::{NeighbourField, SolvedField};
 pub(crate) use peak::Peak;
 pub(crate) use prior::FieldPrior;
 

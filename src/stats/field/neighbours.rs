@@ -73,6 +73,7 @@ struct Setting {
 }
 
 /// Weights of the neighbours and the variance left, by setting.
+#[derive(Debug)]
 struct Solved {
     weights: Vec<Vec<f64>>,
     variances: Vec<f64>,
@@ -181,6 +182,7 @@ impl NeighbourField {
     }
 
     fn solve(&self, range: f64, nugget: f64) -> Result<Solved, StatsError> {
+        check_parameters(range, nugget)?;
         let sill = 1.0 - nugget;
         let correlated: Vec<f64> =
             self.distances.iter().map(|distance| sill * self.kernel.correlation(distance / range)).collect();
@@ -331,15 +333,40 @@ impl SpatialForm for NeighbourField {
     }
 
     fn gram(&self, range: f64, nugget: f64) -> Result<Gram, StatsError> {
-        check_parameters(range, nugget)?;
-        let (n, width) = (self.columns.rows(), self.columns.width());
-        let solved = self.solve(range, nugget)?;
-        let random = self.columns.random;
+        Ok(self.gram_under(&self.solve(range, nugget)?, &self.columns))
+    }
+}
+
+/// A field under a covariance that is known: asked with several designs, it is solved once.
+#[derive(Debug)]
+pub struct SolvedField {
+    field: NeighbourField,
+    solved: Solved,
+}
+
+impl SolvedField {
+    /// # Errors
+    /// Parameters out of range, or a covariance that cannot be factored.
+    pub fn new(field: NeighbourField, range: f64, nugget: f64) -> Result<Self, StatsError> {
+        let solved = field.solve(range, nugget)?;
+        Ok(Self { field, solved })
+    }
+
+    /// With other columns over the same rows, weights and levels.
+    pub fn gram(&self, columns: &Columns) -> Gram {
+        self.field.gram_under(&self.solved, columns)
+    }
+}
+
+impl NeighbourField {
+    fn gram_under(&self, solved: &Solved, columns: &Columns) -> Gram {
+        let (n, width) = (columns.rows(), columns.width());
+        let random = columns.random;
         let dense = width - random; // the design and the response; the random effect is nearly all zeros
         let mut rows = vec![0.0; n * dense]; // row by row
         for i in 0..n {
             for j in 0..dense {
-                rows[i * dense + j] = self.columns.matrix[(i, random + j)];
+                rows[i * dense + j] = columns.matrix[(i, random + j)];
             }
         }
         let mut whitened = vec![0.0; n * dense];
@@ -416,7 +443,7 @@ impl SpatialForm for NeighbourField {
                 products[(j, i)] = products[(i, j)];
             }
         }
-        Ok(Gram { ln_determinant, products, rows: n, random, fixed: self.columns.fixed })
+        Gram { ln_determinant, products, rows: n, random, fixed: columns.fixed }
     }
 }
 
