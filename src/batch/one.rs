@@ -78,7 +78,7 @@ impl<'c> Case<'c> {
         let placed = self.place(0.0);
         let cleaned = self.judge(placed.clone(), &archive.clean);
         let place_of_records = self.place_of(&cleaned).map_err(|error| error.to_string())?;
-        let joined = self.join(cleaned, &place_of_records, &archive.model);
+        let mut joined = self.join(cleaned, &place_of_records, &archive.model);
         if !(0..joined.assigned.cleaned.len()).any(|at| joined.assigned.cleaned.is_kept(at)) {
             let cleaned = &joined.assigned.cleaned;
             let (most, count) =
@@ -94,6 +94,9 @@ impl<'c> Case<'c> {
         price(&mut fit.responses, field, archive);
         let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fit);
         doubt_unconfirmed(&mut fit.responses, &sensitivity);
+        if !fit.class_probability.is_empty() {
+            joined.segment_class_probability = std::mem::take(&mut fit.class_probability);
+        }
         let cleaned = &joined.assigned.cleaned;
         let mut cautions = Cautions::default();
         for part in [&ingested.cautions, &cleaned.cautions, &joined.assigned.cautions, &joined.cautions, &fit.cautions]

@@ -31,7 +31,7 @@ pub(super) const FARMS: [Farm; 3] = [
 /// Keys, labels and costs (USD/ac) of the treatments; the first is the check.
 pub(super) const TREATMENTS: [(&str, &str, f64); 4] = [
     ("check", "untreated check", 0.0),
-    ("band_half", "at-planting band, half rate", 12.0),
+    ("band_half", "at-planting band, half rate", 10.0),
     ("band_full", "at-planting band, full rate", 20.0),
     ("band_full_leaf", "at-planting band, full rate, and a later leaf pass", 34.0),
 ];

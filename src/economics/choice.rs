@@ -1,25 +1,19 @@
 //! The treatments of a crop side by side: which is best, nothing included.
 //!
-//! The mean of each treatment is told by a t distribution of its own. They are compared with the same checks in the same weather, so
-//! their errors go together: the correlation of the site-years' responses about their means, drawn towards that of equal plots
-//! against one common check, one half (Dunnett 1955, Journal of the American Statistical Association 50:1096), and scaled by how
-//! far the two means rest on the same site-years. The joint distribution has those margins and a normal copula (Nelsen 2006, An
+//! The mean of each treatment has a t distribution of its own, and their errors go together (`results::correlations`). The joint
+//! distribution has those margins and a normal copula (Nelsen 2006, An
 //! Introduction to Copulas, section 2.3); it is summed over points that fill the cube evenly (a Kronecker sequence; Niederreiter 1992, Random Number
 //! Generation and Quasi-Monte Carlo Methods, chapter 3), so that no seed decides.
 
 use super::Budget;
 use crate::config::{ArchiveSettings, CropSettings};
-use crate::results::{Choice, ChoiceWorth, Choices, ForestKind, ForestRow, SiteYearIdentity, Synthesis, ZoneResponse};
+use crate::results::{Choice, ChoiceWorth, Choices, Synthesis, ZoneResponse, correlations, factor};
 use crate::stats::distribution::{StudentT, standard_normal_cdf, standard_normal_quantile};
 
 /// Points that the joint distribution is summed over (ours: a probability is told to the percent).
 const DRAWS: usize = 2_000;
 /// Values by which a distribution is told (ours: what lies between is told to a ten-thousandth).
 const VALUES: usize = 399;
-/// Correlation of two treatments against one check in plots of one size: Dunnett 1955.
-const COMMON_CHECK: f64 = 0.5;
-/// Site-years that [`COMMON_CHECK`] counts as (ours: fewer tell little of a correlation).
-const PRIOR_SITE_YEARS: f64 = 4.0;
 
 /// The treatments of each crop, in the order of the zones.
 pub fn choices(synthesis: &Synthesis, archive: &ArchiveSettings) -> Vec<Choices> {
@@ -43,10 +37,10 @@ fn of_crop(zones: &[&ZoneResponse], synthesis: &Synthesis, crop: &CropSettings, 
         })
         .collect();
     let priced: Vec<usize> = (0..zones.len()).filter(|&at| treatments[at].worth.is_some()).collect();
-    let forests: Vec<Vec<Member<'_>>> = priced.iter().map(|&at| members(zones[at], synthesis)).collect();
+    let priced_zones: Vec<&ZoneResponse> = priced.iter().map(|&at| zones[at]).collect();
     let margins: Vec<&[f64]> =
         treatments.iter().filter_map(|one| Some(one.worth.as_ref()?.mean_at.as_slice())).collect();
-    let draws = joint(&margins, &correlations(&forests));
+    let draws = joint(&margins, &correlations(&priced_zones, &synthesis.forest));
     for (&at, draws) in priced.iter().zip(draws) {
         if let Some(worth) = &mut treatments[at].worth {
             worth.draws = draws;
@@ -85,17 +79,18 @@ fn worth(zone: &ZoneResponse, crop: &CropSettings, archive: &ArchiveSettings) ->
     let treatment = archive.treatment(&zone.treatment)?;
     let budget = Budget::new(crop, treatment, zone.check_yield, zone.moisture_pct)?;
     let estimate = &zone.estimate;
-    let (mean, scale, df) = (estimate.mean?, estimate.std_error?, estimate.df?);
+    let judged = zone.judged();
+    let (mean, scale, df) = (judged.mean?, judged.std_error?, judged.df?);
     let t = StudentT::new(df).ok()?;
     let level = |at: usize| at as f64 / (VALUES + 1) as f64;
     let mean_at: Vec<f64> =
         (1..=VALUES).map(|at| Some(mean + scale * t.quantile(level(at)).ok()?)).collect::<Option<_>>()?;
     let new_site_at: Vec<f64> = zone.predictive.as_ref().map_or_else(Vec::new, |predictive| {
-        (1..=VALUES).filter_map(|at| predictive.quantile(level(at)).ok()).collect()
+        (1..=VALUES).filter_map(|at| Some(predictive.quantile(level(at)).ok()? + zone.drawn_by())).collect()
     });
     Some(ChoiceWorth {
         break_even: budget.break_even(),
-        net_return: budget.net_return(mean),
+        net_return: budget.net_return(estimate.mean?),
         net_interval: (budget.net_return(estimate.low?), budget.net_return(estimate.high?)),
         cost_per_ha: treatment.cost_per_ha,
         drying_per_ha: budget.cost_per_ha - treatment.cost_per_ha,
@@ -125,91 +120,6 @@ fn share_interval(count: usize, of: usize, confidence: f64) -> Option<(f64, f64)
     let centre = (share + z * z / (2.0 * n)) / (1.0 + z * z / n);
     let reach = z / (1.0 + z * z / n) * (share * (1.0 - share) / n + z * z / (4.0 * n * n)).sqrt();
     (of > 0).then(|| ((centre - reach).max(0.0), (centre + reach).min(1.0)))
-}
-
-/// A site-year behind a mean: what it deviates by, and what it weighs.
-struct Member<'s> {
-    identity: &'s SiteYearIdentity,
-    deviation: f64,
-    weight: f64,
-}
-
-fn members<'s>(zone: &ZoneResponse, synthesis: &'s Synthesis) -> Vec<Member<'s>> {
-    let is_own = |row: &&ForestRow| {
-        row.kind == ForestKind::SiteYear
-            && row.class.is_none()
-            && row.crop == zone.crop
-            && row.treatment == zone.treatment
-    };
-    let own = synthesis.forest.iter().filter(is_own);
-    own.filter_map(|row| {
-        let deviation = row.estimate.mean? - zone.estimate.mean?;
-        Some(Member { identity: row.identity.as_ref()?, deviation, weight: row.weight? })
-    })
-    .collect()
-}
-
-/// How the errors of the means go together.
-fn correlations(forests: &[Vec<Member<'_>>]) -> Vec<Vec<f64>> {
-    let count = forests.len();
-    let mut matrix = vec![vec![1.0; count]; count];
-    for one in 0..count {
-        for other in 0..one {
-            let found = correlation(&forests[one], &forests[other]);
-            matrix[one][other] = found;
-            matrix[other][one] = found;
-        }
-    }
-    matrix
-}
-
-fn correlation(one: &[Member<'_>], other: &[Member<'_>]) -> f64 {
-    let shared: Vec<(&Member<'_>, &Member<'_>)> = one
-        .iter()
-        .filter_map(|own| Some((own, other.iter().find(|theirs| theirs.identity == own.identity)?)))
-        .collect();
-    let sum = |pick: &dyn Fn(&Member<'_>, &Member<'_>) -> f64| {
-        shared.iter().map(|(a, b)| (a.weight * b.weight).max(0.0).sqrt() * pick(a, b)).sum::<f64>()
-    };
-    let (across, own, theirs) =
-        (sum(&|a, b| a.deviation * b.deviation), sum(&|a, _| a.deviation.powi(2)), sum(&|_, b| b.deviation.powi(2)));
-    let n = shared.len() as f64;
-    let found = across / (own * theirs).sqrt();
-    let told = if shared.len() > 2 && found.is_finite() {
-        (n * found + PRIOR_SITE_YEARS * COMMON_CHECK) / (n + PRIOR_SITE_YEARS)
-    } else {
-        COMMON_CHECK
-    };
-    let squares = |all: &[Member<'_>]| all.iter().map(|member| member.weight.powi(2)).sum::<f64>();
-    let overlap = shared.iter().map(|(a, b)| a.weight * b.weight).sum::<f64>() / (squares(one) * squares(other)).sqrt();
-    if overlap.is_finite() { (told * overlap).clamp(-0.99, 0.99) } else { 0.0 }
-}
-
-/// The factor of a correlation matrix by Cholesky; the correlations are weakened until there is one.
-fn factor(correlations: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    let count = correlations.len();
-    let mut keep = 1.0;
-    loop {
-        let at = |row: usize, column: usize| if row == column { 1.0 } else { keep * correlations[row][column] };
-        let mut lower = vec![vec![0.0; count]; count];
-        let mut is_positive = true;
-        for row in 0..count {
-            for column in 0..=row {
-                let inner: f64 = (0..column).map(|k| lower[row][k] * lower[column][k]).sum();
-                let rest: f64 = at(row, column) - inner;
-                lower[row][column] = if row == column {
-                    is_positive &= rest > 1e-9;
-                    rest.max(1e-9).sqrt()
-                } else {
-                    rest / lower[column][column]
-                };
-            }
-        }
-        if is_positive {
-            return lower;
-        }
-        keep *= 0.95;
-    }
 }
 
 /// Draws with the given margins, each told by [`VALUES`] values.

@@ -93,12 +93,16 @@ pub fn price_zone(zone: &mut ZoneResponse, crop: &CropSettings, treatment: &Trea
         return;
     }
     let Some(budget) = Budget::new(crop, treatment, zone.check_yield, zone.moisture_pct) else { return };
-    zone.returns = budget.returns(&zone.estimate);
-    zone.probability_new_site_pays =
-        zone.predictive.as_ref().map(|predictive| predictive.survival(budget.break_even()));
+    zone.returns = Returns {
+        probability_pays: probability_above(zone.judged(), budget.break_even()),
+        ..budget.returns(&zone.estimate)
+    };
+    // what the other treatments take off the mean, they take off what is expected of a new site
+    let needed = budget.break_even() - zone.drawn_by();
+    zone.probability_new_site_pays = zone.predictive.as_ref().map(|predictive| predictive.survival(needed));
     for check in &mut zone.prior_checks {
-        check.probability_pays = probability_above(&check.estimate, budget.break_even());
-        check.probability_new_site_pays = Some(check.predictive.survival(budget.break_even()));
+        check.probability_pays = probability_above(&check.estimate, needed);
+        check.probability_new_site_pays = Some(check.predictive.survival(needed));
     }
 }
 

@@ -39,11 +39,13 @@ fn of_zone(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment) -> V
 fn at(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment, is_configured: bool) -> Option<Worth> {
     let price_per_kg = crop.price_per_kg?;
     let budget = Budget::new(crop, treatment, zone.check_yield, zone.moisture_pct)?;
-    let (mean, std_error, df) = (zone.estimate.mean?, zone.estimate.std_error?, zone.estimate.df?);
+    let judged = zone.judged();
+    let (mean, std_error, df) = (judged.mean?, judged.std_error?, judged.df?);
     let net = budget.net_return(mean);
     let spread = budget.worth_per_kg * std_error;
     let loss = expected_loss(net, spread, df).ok();
-    let predictive = zone.predictive.as_ref().and_then(|one| one.scaled(budget.worth_per_kg, -budget.cost_per_ha).ok());
+    let moved = budget.net_return(zone.drawn_by());
+    let predictive = zone.predictive.as_ref().and_then(|one| one.scaled(budget.worth_per_kg, moved).ok());
     // the response that pays at a price p: cost / (p − what is paid a kilogram); turned round
     let paid_per_kg = price_per_kg - budget.worth_per_kg;
     Some(Worth {
@@ -56,9 +58,12 @@ fn at(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment, is_config
         cost_per_ha: treatment.cost_per_ha,
         break_even: budget.break_even(),
         break_even_price_per_kg: (mean > 0.0).then(|| budget.cost_per_ha / mean + paid_per_kg),
-        net_return: net,
-        probability_pays: probability_above(&zone.estimate, budget.break_even()),
-        probability_new_site_pays: zone.predictive.as_ref().map(|one| one.survival(budget.break_even())),
+        net_return: budget.net_return(zone.estimate.mean?),
+        probability_pays: probability_above(judged, budget.break_even()),
+        probability_new_site_pays: zone
+            .predictive
+            .as_ref()
+            .map(|one| one.survival(budget.break_even() - zone.drawn_by())),
         loss_of_treating: loss,
         loss_of_leaving: loss.map(|loss| loss + net),
         loss_of_treating_new_site: predictive.and_then(|one| one.expected_loss().ok()),

@@ -141,6 +141,31 @@ pub(super) fn of_the_comparison(joined: &Joined, facing: &[Facing], cautions: &m
     }
 }
 
+/// Whether most of the ground of a class may be another's, by the probability of each segment's class.
+pub(super) fn of_the_class(
+    trial: &Trial<'_>,
+    treatment: usize,
+    class: Option<usize>,
+    probability: &[f64],
+    cautions: &mut Cautions,
+) {
+    let on_class =
+        |row: &&Row| class.is_some() && row.class == class && (row.treatment == 0 || row.treatment == treatment);
+    let (mut sum, mut area) = (0.0, 0.0);
+    for row in trial.rows.iter().filter(on_class) {
+        if let Some(probability) = probability.get(row.segment) {
+            sum += row.area_m2 * probability;
+            area += row.area_m2;
+        }
+    }
+    if sum < 0.5 * area {
+        cautions.add(
+            Caution::ClassUnsure,
+            format!("the class is right on {:.0} % of it by expectation", 100.0 * sum / area),
+        );
+    }
+}
+
 /// Doubts that concern the ground of one treatment against that of its check: drainage and elevation.
 pub(super) fn of_the_ground(trial: &Trial<'_>, treatment: usize, cautions: &mut Cautions) {
     // mean rank of the drainage classes, where most of the segment has one

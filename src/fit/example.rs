@@ -139,6 +139,7 @@ pub(super) fn joined_of(pieces: &[Piece], randomized: bool, width_m: f64, length
         classes: ["dry", "middle", "wet"].map(str::to_owned).to_vec(),
         point_class: classes.iter().flat_map(|&class| [class; 2]).collect(),
         segment_class_share: classes.iter().map(|&class| if class == Labels::NONE { 0.0 } else { 1.0 }).collect(),
+        segment_class_probability: vec![1.0; classes.len()],
         soil_lines: None,
         segment_terrain: vec![f64::NAN; segments.len()],
         segment_depression_m: vec![f64::NAN; segments.len()],

@@ -47,7 +47,7 @@ pub use differences::segment_differences;
 pub use soil_lines::Places;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 8;
+pub const VERSION: u32 = 9;
 
 /// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -72,6 +72,8 @@ pub struct Fit {
     pub supplement: Supplement,
     /// Where the lines of the soil map may lie by what the yields say of it.
     pub soil_places: Places,
+    /// Probability that each segment has its soil class, as [`Joined::segment_class_probability`]; empty for a repetition.
+    pub class_probability: Vec<f64>,
     /// The responses with the scale of the strips' prior halved, and doubled.
     pub strip_priors: Vec<Alternative>,
     /// Covariates that the yields were adjusted for.
@@ -164,6 +166,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
                 let detail = format!("known to no better than {:.0} % of the yield", 100.0 * LEAST_TOLD);
                 response.cautions.add(Caution::NotEstimable, detail);
             }
+            doubts::of_the_class(&trial, at, class, &fit.class_probability, &mut response.cautions);
             if let Some(placebo) = fit.supplement.placebos.iter().find(|one| one.treatment == *treatment)
                 && response.cautions.contains(Caution::Unreplicated)
             {
@@ -199,8 +202,7 @@ fn answers(
         );
     }
     let known = variant.covariance;
-    let asked =
-        if known.is_none() { questions::all(trial, design) } else { questions::responses(trial, design) };
+    let asked = if known.is_none() { questions::all(trial, design) } else { questions::responses(trial, design) };
     let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
     let found = match known {
         Some(model) => field::fit_under(trial, design, &contrasts, model).ok().and_then(|mut answers| {
@@ -216,6 +218,7 @@ fn answers(
             fit.soil_places = asked.places(settings.seed).ok()?;
             let sets = std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled);
             asked.average(&fit.soil_places, sets).ok()?;
+            fit.class_probability = soil_lines::class_probability(trial, &fit.soil_places);
             fit.variance = BTreeMap::from([
                 ("field".to_owned(), posterior.model.field_sd.powi(2)),
                 ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),

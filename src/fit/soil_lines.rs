@@ -166,7 +166,9 @@ impl Asked<'_, '_> {
         places: &Places,
         sets: impl IntoIterator<Item = &'s mut Vec<Mixture>>,
     ) -> Result<(), StatsError> {
-        let (Some(lines), Some(basis)) = (self.trial.joined.soil_lines.as_deref(), &places.basis) else { return Ok(()) };
+        let (Some(lines), Some(basis)) = (self.trial.joined.soil_lines.as_deref(), &places.basis) else {
+            return Ok(());
+        };
         let field = self.field()?;
         let Some((_, drawn)) = self.on(&field, self.trial) else { return Ok(()) };
         let found: Vec<Vec<Component>> = places
@@ -201,6 +203,26 @@ impl Asked<'_, '_> {
         }
         Ok(())
     }
+}
+
+/// Mean share of each segment that has its class, over the places where the lines may lie: the probability of the class.
+pub(super) fn class_probability(trial: &Trial<'_>, places: &Places) -> Vec<f64> {
+    let joined = trial.joined;
+    let (Some(lines), Some(basis)) = (joined.soil_lines.as_deref(), &places.basis) else {
+        return joined.segment_class_probability.clone();
+    };
+    let mut sums = vec![(0.0, 0.0); joined.segment_class.len()];
+    for place in &places.kept {
+        for row in &moved(trial, lines, basis, place).rows {
+            let share = row.shares.get(joined.segment_class[row.segment] as usize).copied().unwrap_or(f64::NAN);
+            let sum = &mut sums[row.segment];
+            *sum = (sum.0 + row.area_m2 * share, sum.1 + row.area_m2);
+        }
+    }
+    sums.iter()
+        .zip(&joined.segment_class_probability)
+        .map(|(sum, &before)| if sum.1 > 0.0 { sum.0 / sum.1 } else { before })
+        .collect()
 }
 
 /// How an answer changes with the lines, against the lines as drawn: shift, ratio of the scales, and spread of the shifts.

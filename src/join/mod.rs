@@ -68,6 +68,10 @@ impl Ground {
         Joined {
             classes: archive.soil.zones.clone(),
             point_class,
+            segment_class_probability: segment_class
+                .iter()
+                .map(|&class| if class == Labels::NONE { f64::NAN } else { 1.0 })
+                .collect(),
             segment_class,
             segment_class_share,
             soil_lines: self.soil_lines.clone(),

@@ -104,6 +104,9 @@ pub struct Joined {
     pub segment_class: Vec<u32>,
     /// Share of the segment's area that has that class.
     pub segment_class_share: Vec<f64>,
+    /// Probability that the segment has that class, by where the lines of the soil map may lie: 1 where they are trusted, NaN without
+    /// a class. Known once the response model has moved the lines.
+    pub segment_class_probability: Vec<f64>,
     /// The soil map, where its lines are known only to some metres.
     pub soil_lines: Option<Arc<SoilLines>>,
     /// Mean topographic wetness index of each segment; NaN where no elevation model covers it.

@@ -40,6 +40,7 @@ cautions! {
     NoCheckInBlock = "no-check-in-block": "a block without a usable check strip was left out";
     TreatedWetter = "treated-wetter": "the treated strips stand on wetter ground than their check";
     GroundDiffers = "ground-differs": "the treated strips stand on other ground than their check: drier, higher or lower";
+    ClassUnsure = "class-unsure": "the lines of the soil map may lie so far off that most of this ground may have another class";
     MachineAliased = "machine-aliased": "combine and treatment cannot be told apart, so neither can their effects";
     MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
     RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";

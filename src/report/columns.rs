@@ -42,7 +42,7 @@ pub(super) const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub const DICTIONARY: [Column; 167] = [
+pub const DICTIONARY: [Column; 168] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -55,6 +55,13 @@ pub const DICTIONARY: [Column; 167] = [
         "",
         "soil class, or its group; `all` for the whole field",
         "the soils do not cover the place",
+    ),
+    column(
+        "drainage_class_probability",
+        "number",
+        "probability",
+        "probability that the segment has its soil class, by where the lines of the soil map may lie",
+        "the segment has no class",
     ),
     column(
         "drainage_class_share",

@@ -302,7 +302,7 @@ pub(super) fn named(columns: &[(&str, &'static str)]) -> Vec<(String, &'static s
     columns.iter().map(|&(name, kind)| (name.to_owned(), kind)).collect()
 }
 
-const SEGMENTS: [(&str, &str); 9] = [
+const SEGMENTS: [(&str, &str); 10] = [
     ("strip", "TEXT"),
     ("treatment", "TEXT"),
     ("block", "TEXT"),
@@ -312,6 +312,7 @@ const SEGMENTS: [(&str, &str); 9] = [
     ("points", "INTEGER"),
     ("usable", "BOOLEAN"),
     ("drainage_class", "TEXT"),
+    ("drainage_class_probability", "DOUBLE"),
 ];
 
 fn segments(joined: &Joined, units: &Units) -> Layer {
@@ -319,8 +320,8 @@ fn segments(joined: &Joined, units: &Units) -> Layer {
         .assigned
         .segments
         .iter()
-        .zip(&joined.segment_class)
-        .map(|(segment, &class)| {
+        .zip(joined.segment_class.iter().zip(&joined.segment_class_probability))
+        .map(|(segment, (&class, &probability))| {
             let strip = &joined.assigned.strips[segment.strip as usize];
             let class = if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) };
             let values = vec![
@@ -333,6 +334,7 @@ fn segments(joined: &Joined, units: &Units) -> Layer {
                 Value::Integer(i64::from(segment.points)),
                 Value::Integer(i64::from(segment.usable)),
                 class,
+                number(Some(probability)),
             ];
             (Geometry::Point(Point::new(segment.x_m, segment.y_m)), values)
         })

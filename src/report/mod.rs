@@ -40,7 +40,7 @@ use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYe
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 7;
+pub const VERSION: u32 = 8;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]

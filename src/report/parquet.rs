@@ -46,7 +46,7 @@ pub(super) const POINT_COLUMNS: [&str; 26] = [
 ];
 
 /// The columns of `segments.parquet`, in their order.
-pub(super) const SEGMENT_COLUMNS: [&str; 21] = [
+pub(super) const SEGMENT_COLUMNS: [&str; 22] = [
     "segment",
     "strip",
     "block",
@@ -65,6 +65,7 @@ pub(super) const SEGMENT_COLUMNS: [&str; 21] = [
     "usable",
     "drainage_class",
     "drainage_class_share",
+    "drainage_class_probability",
     "terrain_index",
     "depression_m",
     GEOMETRY,
@@ -290,6 +291,7 @@ pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         Series::new("usable".into(), segments.iter().map(|segment| segment.usable).collect::<Vec<_>>()).into_column(),
         texts("drainage_class", joined.segment_class.iter().copied(), &strs(&joined.classes)).map_err(fault)?,
         floats("drainage_class_share", joined.segment_class_share.iter().copied()),
+        floats("drainage_class_probability", joined.segment_class_probability.iter().copied()),
         floats("terrain_index", joined.segment_terrain.iter().copied()),
         floats("depression_m", joined.segment_depression_m.iter().copied()),
     ];

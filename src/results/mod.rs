@@ -12,6 +12,7 @@ mod response;
 mod site_year;
 mod supplement;
 mod synthesis;
+mod together;
 mod worth;
 mod zone;
 
@@ -29,5 +30,6 @@ pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use synthesis::{
     FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend, WithoutSeason,
 };
+pub(crate) use together::{correlations, factor};
 pub use worth::Worth;
 pub use zone::{Estimator, LEAST_POOLED, PriorCheck, ShrunkenZone, ZoneResponse};

@@ -134,11 +134,25 @@ pub struct ZoneResponse {
     /// The response drawn towards that of the neighbouring classes.
     #[serde(skip)]
     pub shrunken: Option<ShrunkenZone>,
+    /// The mean response drawn towards those of the other treatments of the crop, where three or more were tested: what is said of
+    /// paying rests on it, since the best-looking of several owes part of its lead to luck.
+    #[serde(skip)]
+    pub among_treatments: Option<Estimate>,
     /// Reasons to doubt it.
     pub cautions: Cautions,
 }
 
 impl ZoneResponse {
+    /// The mean response that decisions rest on.
+    pub fn judged(&self) -> &Estimate {
+        self.among_treatments.as_ref().unwrap_or(&self.estimate)
+    }
+
+    /// What the other treatments move the mean response by, kg/ha.
+    pub fn drawn_by(&self) -> f64 {
+        self.judged().mean.zip(self.estimate.mean).map_or(0.0, |(judged, own)| judged - own)
+    }
+
     /// Whether a statement on the mean response also holds under twice the scale of the priors, where these are tried.
     pub fn holds_under_twice(&self, statement: impl Fn(&Estimate) -> bool) -> bool {
         self.prior_checks.iter().filter(|check| check.factor > 1.0).all(|check| statement(&check.estimate))

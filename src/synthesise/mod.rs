@@ -12,6 +12,7 @@ mod observed;
 mod priors;
 mod rows;
 mod shrink;
+mod treatments;
 mod trend;
 mod zones;
 
@@ -27,7 +28,7 @@ use crate::config::ArchiveSettings;
 use crate::results::{FieldAnswer, FieldResponse, LEAST_POOLED, SiteYear, Synthesis, ZoneResponse};
 
 /// Version of this stage's results.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 
 /// Site-years below which the spread between them is poorly known (common practice, no source).
 pub const FEW_SITE_YEARS: usize = 5;
@@ -50,6 +51,7 @@ pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
         synthesis.fields.extend(one.fields);
         synthesis.left_out.extend(one.left_out);
     }
+    treatments::towards_each_other(&mut synthesis, archive);
     synthesis
 }
 

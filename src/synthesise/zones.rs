@@ -93,6 +93,7 @@ pub(super) fn zone(
         returns: Returns::default(),
         probability_new_site_pays: None,
         shrunken: None,
+        among_treatments: None,
         cautions: doubts(comparison, &present, &behind, &estimate, seasons.len()),
         estimate,
     }

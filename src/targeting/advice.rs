@@ -92,7 +92,9 @@ pub fn advise(
         weathers.iter().map(|one| Some(one.share * one.new_site.as_ref()?.survival(needed))).sum();
     // Where few seasons leave much to the priors, it must hold under twice their scale, too.
     let sure = archive.target.sure;
-    let under_twice = |least: f64, most: f64| whole.holds_under_twice(|one| probability_pays(one, needed, least, most));
+    let needed_alone = needed - whole.drawn_by();
+    let under_twice =
+        |least: f64, most: f64| whole.holds_under_twice(|one| probability_pays(one, needed_alone, least, most));
     advice.decision = match advice.probability_pays {
         Some(pays) if pays >= sure && mean > needed && under_twice(sure, 1.0) => Decision::Treat,
         Some(pays) if pays <= 1.0 - sure && mean <= needed && under_twice(0.0, 1.0 - sure) => Decision::Leave,
@@ -126,7 +128,7 @@ pub fn for_field(advice: Advice, zones: &[ZoneResponse], archive: &ArchiveSettin
         let sure = archive.target.sure;
         let holds = |least: f64, most: f64| {
             probability_pays(&average, needed, least, most)
-                && whole.holds_under_twice(|one| probability_pays(one, needed - apart, least, most))
+                && whole.holds_under_twice(|one| probability_pays(one, needed - apart - whole.drawn_by(), least, most))
         };
         moved.net_return = whole.returns.net_return_of(mean).or(advice.net_return);
         moved.probability_pays = economics::probability_above(&average, needed);

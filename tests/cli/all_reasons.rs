@@ -59,6 +59,10 @@ fn every_mark_and_every_caution_is_raised() {
     let fields: Vec<Messy> =
         (0..FIELDS).map(|seed| messy::write(&messy_archive, seed, messy::draw(seed)).unwrap()).collect();
     messy::finish(&messy_archive, &fields).unwrap();
+    // a soil map of which little is known
+    let settings = messy_archive.join("archive.toml");
+    let text = fs::read_to_string(&settings).unwrap();
+    fs::write(&settings, text.replacen("[soil]\n", "[soil]\nline_error = \"100 m\"\n", 1)).unwrap();
     let demo_archive = folder.path().join("demo");
     demo::archive::write(&demo_archive, Options::default()).unwrap();
     let (mut marks, mut cautions) = (BTreeSet::new(), BTreeSet::new());

@@ -80,6 +80,7 @@ fn three_blocks_are_told_with_what_they_pay_and_with_every_variant() {
             "segment differences, AR(1)",
             "prior of the strips halved",
             "prior of the strips doubled",
+            "soil lines as drawn",
             "yield rules off",
             "buffers halved",
             "buffers doubled",

@@ -63,6 +63,8 @@ pub(super) struct Ground {
     pub(super) strips: Vec<StripShape>,
     pub(super) segments: Vec<SegmentShape>,
     pub(super) soils: Vec<SoilShape>,
+    /// How far the lines of the soils may lie off, m; 0 where they are trusted.
+    pub(super) line_error_m: f64,
     /// The strips with their stretches, treated ones only, by block and place across it: index of the strip, then its
     /// stretches in order.
     pub(super) along: Vec<(usize, Vec<Stretch>)>,
@@ -80,6 +82,7 @@ impl Ground {
             strips: Vec::new(),
             segments: Vec::new(),
             soils: Vec::new(),
+            line_error_m: case.joined.soil_lines.as_ref().map_or(0.0, |lines| lines.error_m),
             along: along(case, units),
         };
         ground.strips = case.joined.assigned.strips.iter().map(|strip| ground.strip(strip, case)).collect();

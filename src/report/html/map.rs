@@ -41,7 +41,12 @@ pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> 
     // outlines end at the frame
     svg.raw(format_args!("<svg width=\"{width:.1}\" height=\"{height:.1}\">"));
     for soil in &ground.soils {
-        svg.raw(format_args!("<path class=\"soil\" d=\"{}\"/>", path(&soil.rings)));
+        let d = path(&soil.rings);
+        if ground.line_error_m > 0.0 {
+            let width = 2.0 * ground.line_error_m * scale;
+            svg.raw(format_args!("<path class=\"soil-unsure\" stroke-width=\"{width:.1}\" d=\"{d}\"/>"));
+        }
+        svg.raw(format_args!("<path class=\"soil\" d=\"{d}\"/>"));
     }
     for (at, strip) in ground.strips.iter().enumerate() {
         let class = if strip.is_check { "strip check" } else { "strip treated" };

@@ -52,6 +52,7 @@ pub(in crate::report) fn drawn(
         "difference_map": ground
             .as_ref()
             .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
+        "lines_unsure": ground.as_ref().is_some_and(|ground| ground.line_error_m > 0.0),
         "picture": picture,
         "scale": scale.map(|ends| <[f64; 2]>::from(ends).map(|end| format!("{end:.0$}", tell.decimals))),
         "map_data": map_data,

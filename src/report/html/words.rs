@@ -242,8 +242,9 @@ impl Words<'_> {
                 None => String::new(),
             };
         }
+        let kind = |one: &&Response| if one.cautions.contains(Caution::ClassUnsure) { "unsure" } else { shown(one) };
         let named = |wanted: &str| -> Vec<String> {
-            let of_kind = classes.iter().filter(|one| shown(one) == wanted);
+            let of_kind = classes.iter().filter(|one| kind(one) == wanted);
             of_kind.map(|one| one.class_name.to_lowercase()).collect()
         };
         let mut parts = Vec::new();
@@ -252,6 +253,7 @@ impl Words<'_> {
             ("loss", "Less than the check on"),
             ("open", "Not shown either way on"),
             ("none", "Too little to tell on"),
+            ("unsure", "Where the soil is mostly unsure, nothing is said"),
         ] {
             let names = named(wanted);
             if !names.is_empty() {
