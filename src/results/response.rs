@@ -122,7 +122,8 @@ pub struct Response {
     pub cautions: Cautions,
 }
 
-/// Fewest blocks on which a decision may rest: with one or two, nothing is said of what it would pay.
+/// Fewest blocks on which a decision may rest: with one or two, nothing is said of what it would pay. With three the 90 % intervals hold
+/// the truth in 89 % of 199 simulated fields, 8.7 bu/ac wide; with two they are 13.6 wide and hold it in 96 % (benches/coverage.rs).
 pub(super) const LEAST_FOR_DECISION: usize = 3;
 
 impl Response {
