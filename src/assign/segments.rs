@@ -6,7 +6,7 @@ use geo::Coord;
 
 use super::layout::Layout;
 use crate::config::ModelSettings;
-use crate::points::{Cleaned, Labels, Mark, Segment};
+use crate::points::{Cleaned, Labels, Segment};
 use crate::quantity::factor::M2_PER_HA;
 
 #[derive(Clone, Default)]
@@ -41,10 +41,7 @@ pub(super) fn form(
             continue;
         }
         // Records that tell of no ground of their own do not count as lost.
-        if matches!(
-            cleaned.mark[at].first(),
-            Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)
-        ) {
+        if !cleaned.mark[at].has_ground() {
             continue;
         }
         let frame = &layout.frames[&layout.strips[strip as usize].block];

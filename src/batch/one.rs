@@ -165,7 +165,7 @@ impl<'c> Case<'c> {
     pub(super) fn moved(&self, shift_s: f64, answer: &Cleaned) -> Cleaned {
         let mut moved = self.without_yield_rules(self.place(shift_s));
         for (mark, of_answer) in moved.mark.iter_mut().zip(&answer.mark) {
-            if mark.is_empty() && matches!(of_answer.first(), Some(Mark::YieldRange | Mark::LocalDisagreement)) {
+            if mark.is_empty() && of_answer.first().is_some_and(Mark::looks_at_yields) {
                 *mark = *of_answer;
             }
         }

@@ -107,7 +107,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         root.fault("crop", format!("unknown crop `{crop}`; archive.toml knows: {list}{hint}"));
     }
     let planted = root.date("planted");
-    let row_spacing_m = Some(root.quantity_or::<Length>("row_spacing", f64::NAN, 0.05, 3.0)).filter(|m| m.is_finite());
+    let row_spacing_m = root.given::<Length>("row_spacing", 0.05, 3.0);
 
     let (mut boundary, mut boundary_crs, mut boundary_filter) = (None, None, None);
     if let Some(section) = root.section("boundary") {

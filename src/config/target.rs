@@ -90,18 +90,14 @@ pub(super) fn read(root: &Section<'_, '_>) -> TargetSettings {
 /// Every key is read, with or without a planter, so that each fault is told at once.
 fn strips(section: &Section<'_, '_>) -> Option<StripLayoutSettings> {
     let default = StripLayoutSettings::of_planter(f64::NAN);
-    let length = |key: &str, low: f64, high: f64| {
-        let found = section.quantity_or::<Length>(key, f64::NAN, low, high);
-        found.is_finite().then_some(found)
-    };
-    let planter_m = length("planter", 0.5, 60.0);
+    let planter_m = section.given::<Length>("planter", 0.5, 60.0);
     let settings = StripLayoutSettings {
         planter_m: planter_m.unwrap_or(f64::NAN),
-        header_m: length("header", 0.5, 30.0),
-        guard_m: length("guard", 0.0, 30.0).unwrap_or(default.guard_m),
+        header_m: section.given::<Length>("header", 0.5, 30.0),
+        guard_m: section.given::<Length>("guard", 0.0, 30.0).unwrap_or(default.guard_m),
         blocks: section.integer("blocks", FEWEST_BLOCKS.into(), 40).map_or(default.blocks, |blocks| blocks as usize),
-        end_rows_m: length("end_rows", 0.0, 200.0),
-        least_strip_m: length("least_strip", 30.0, 5000.0).unwrap_or(default.least_strip_m),
+        end_rows_m: section.given::<Length>("end_rows", 0.0, 200.0),
+        least_strip_m: section.given::<Length>("least_strip", 30.0, 5000.0).unwrap_or(default.least_strip_m),
         seed: section.integer("seed", 0, i64::MAX).map_or(default.seed, |seed| seed as u64),
         directions_deg: directions(section),
     };

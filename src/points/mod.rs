@@ -22,6 +22,6 @@ pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};
 pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
-pub use marks::{Mark, Reasons};
+pub use marks::{Family, Mark, Reasons, Rule};
 pub use observed::{Measure, Observation, Scale};
 pub use records::{Channels, Copied, Header, Records};

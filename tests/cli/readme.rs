@@ -72,7 +72,7 @@ fn every_limit_tells_where_it_comes_from() {
         }
     }
     for file in ["config/clean.rs", "config/model.rs", "config/target.rs"] {
-        let fields = commented(file, |line| line.starts_with("pub ") && line.ends_with(','));
+        let fields = commented(file, |line| line.starts_with("pub ") && line.ends_with([',', '=']));
         for (line, comment) in fields {
             let default = comment.split("Default ").nth(1).unwrap_or_default();
             let is_number = default.starts_with(|first: char| first == '−' || first.is_ascii_digit());
@@ -85,6 +85,6 @@ fn every_limit_tells_where_it_comes_from() {
     }
     let crops = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("src/config/crops.rs")).unwrap();
     assert!(crops.contains("canola 8.5 % and 50 lb: common practice, no source"));
-    let local = bandlift::points::Mark::LocalDisagreement.source();
+    let local = bandlift::points::Mark::LocalDisagreement.rule().source;
     assert!(local.contains("the limit is ours"), "{local}");
 }

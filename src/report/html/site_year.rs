@@ -212,7 +212,7 @@ fn removals(result: &SiteYear) -> Vec<Value> {
             json!({
                 "code": mark.code(),
                 "text": mark.text(),
-                "source": mark.source(),
+                "source": mark.rule().source,
                 "colour": hex(of_mark(*mark)),
                 "points": points,
                 "share": percent(*points, result.counts.read),
