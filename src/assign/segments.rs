@@ -33,7 +33,7 @@ pub(super) fn form(
     settings: &ModelSettings,
 ) -> (Vec<Segment>, Vec<u32>) {
     let machines = cleaned.records.machine.names.len();
-    let has_elevation = cleaned.records.channels.elevation;
+    let has_elevation = !cleaned.records.elevation_m.is_empty();
     let mut sums: BTreeMap<(u32, i32), Sums> = BTreeMap::new();
     for at in 0..cleaned.len() {
         let strip = strip_of[at];

@@ -117,7 +117,7 @@ fn resolved<'s>(
     let mut one = settings.clone();
     one.log.grain = GrainChannel::Mass(rate(format!("actual_{name}")));
     one.target = has(&format!("setpoint_{name}")).then(|| rate(format!("setpoint_{name}")));
-    one.log.swath = measured("actual_working_width_m");
+    one.log.readings.swath_m = measured("actual_working_width_m");
     one.log.header = label("actual_work_state");
     one.log.time =
         Some(TimeColumn { name: TIME.to_owned(), clock: None, format: TimeFormat::EpochSeconds, ahead_s: 0 });
@@ -128,7 +128,7 @@ fn resolved<'s>(
             .map(|name| Column { name: name.clone() })
             .collect();
     }
-    if one.log.swath.is_none() && one.log.swath_m.is_none() {
+    if one.log.readings.swath_m.is_none() && one.log.swath_m.is_none() {
         return Err(fault(
             "width: is missing, and the files tell no working width; give `width = \"40 ft\"`".to_owned(),
         ));
@@ -208,7 +208,7 @@ impl Rows {
         }
         refuse_other_width(&file.name, settings, &channels)?;
         let GrainValues::MassKg(mut rate) = channels.grain else { return Ok(()) };
-        if let Some(product) = &channels.load {
+        if let Some(product) = &channels.labels.load {
             let is_other =
                 |text: Option<&str>| text.is_some_and(|text| settings.product.iter().all(|own| own.trim() != text));
             rate.iter_mut().zip(product.iter()).filter(|(_, text)| is_other(*text)).for_each(|(rate, _)| *rate = 0.0);
@@ -235,7 +235,7 @@ impl Rows {
         self.x_m.extend(channels.x);
         self.y_m.extend(channels.y);
         self.rate.extend(rate);
-        let width = channels.swath_m.unwrap_or_else(|| vec![f64::NAN; count]);
+        let width = channels.readings.swath_m.unwrap_or_else(|| vec![f64::NAN; count]);
         self.width_m
             .extend(width.into_iter().map(|width| if width > 0.0 { width } else { log.swath_m.unwrap_or(f64::NAN) }));
         self.state.extend(channels.header.unwrap_or_else(|| vec![Header::Unknown; count]));
@@ -322,7 +322,7 @@ impl Rows {
             files: self.files,
             ..AppliedLog::default()
         };
-        let joins = settings.log.load.is_some();
+        let joins = settings.log.labels.load.is_some();
         let mut codes = Vec::new();
         for at in order {
             let last = log.time_s.len().wrapping_sub(1);
@@ -382,7 +382,8 @@ fn refuse_other_width(
     settings: &AppliedSettings,
     channels: &channels::FileChannels,
 ) -> Result<(), IngestError> {
-    let (Some(configured), Some(column), Some(widths)) = (settings.log.swath_m, &settings.log.swath, &channels.swath_m)
+    let (Some(configured), Some(column), Some(widths)) =
+        (settings.log.swath_m, &settings.log.readings.swath_m, &channels.readings.swath_m)
     else {
         return Ok(());
     };

@@ -24,4 +24,4 @@ pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
 pub use marks::{Family, Mark, Reasons, Rule};
 pub use observed::{Measure, Observation, Scale};
-pub use records::{Channels, Copied, Header, Records};
+pub use records::{Channel, Channels, Copied, Header, Labelled, Readings, Records};

@@ -13,7 +13,7 @@ use crate::config::{ArchiveSettings, FieldSettings};
 use crate::draft;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
-use crate::points::Ingested;
+use crate::points::{Ingested, Readings};
 use crate::raster::{Ask, RasterFile, is_grid};
 
 /// What was found, for people and for programs.
@@ -412,17 +412,9 @@ fn describe(
 fn units(field: &FieldSettings) -> String {
     let mut all: Vec<String> = Vec::new();
     for entry in &field.harvest {
-        let columns = [
-            ("moisture", &entry.moisture),
-            ("speed", &entry.speed),
-            ("swath", &entry.swath),
-            ("interval", &entry.interval),
-            ("distance", &entry.distance),
-            ("elevation", &entry.elevation),
-        ];
+        let columns = Readings::channels().zip(entry.readings.all());
         let mut texts: Vec<String> = columns
-            .into_iter()
-            .filter_map(|(name, column)| column.as_ref().map(|column| format!("{name} {}", column.unit)))
+            .filter_map(|(channel, column)| Some(format!("{} {}", channel.key, column.as_ref()?.unit)))
             .collect();
         texts.insert(0, format!("grain {}", entry.grain.unit()));
         all.push(texts.join(", "));
