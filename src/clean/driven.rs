@@ -1,11 +1,9 @@
-//! How a field was driven at its last harvest: the direction of the passes, and the width of the header.
+//! How a field was driven: the direction of the passes, and the width of the header, by the records that are kept.
 
-use std::collections::BTreeMap;
-use std::fs::File;
-use std::path::Path;
+use std::f64::consts::{FRAC_PI_2, PI};
 
-use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
-
+use super::ground::Ground;
+use crate::points::{Labels, Reasons, Records};
 use crate::stats::robust;
 
 /// Steps within so many degrees of a direction are near it.
@@ -17,48 +15,24 @@ const FARTHEST_M: f64 = 30.0;
 /// The full width of a machine is nearly the greatest that it logs.
 const FULL: f64 = 0.95;
 
-/// What the records tell.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Driven {
-    /// Main direction of the passes, radians counter-clockwise from grid east; absent where none prevails.
-    pub(super) angle_rad: Option<f64>,
-    /// Full width of the widest header, m.
-    pub(super) header_m: Option<f64>,
-}
-
-/// Reads `points.parquet` of a site-year.
-pub(super) fn driven(folder: &Path) -> Result<Driven, String> {
-    let path = folder.join("points.parquet");
-    let fault = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
-    let file = File::open(&path).map_err(|error| fault(&error))?;
-    let columns: Vec<String> = ["machine", "pass", "x_m", "y_m", "swath_m", "kept"].map(str::to_owned).to_vec();
-    let frame: DataFrame =
-        ParquetReader::new(file).with_columns(Some(columns)).finish().map_err(|error| fault(&error))?;
-    let floats = |name: &str| -> Result<Vec<f64>, String> {
-        let column = frame.column(name).map_err(|error| fault(&error))?;
-        let values = column.f64().map_err(|error| fault(&error))?;
-        Ok(values.iter().map(|value| value.unwrap_or(f64::NAN)).collect())
-    };
-    let column = frame.column("machine").and_then(|column| column.cast(&DataType::String)).map_err(|e| fault(&e))?;
-    let machine: Vec<Option<&str>> = column.str().map_err(|error| fault(&error))?.iter().collect();
-    let column = frame.column("pass").map_err(|error| fault(&error))?;
-    let pass: Vec<Option<u32>> = column.u32().map_err(|error| fault(&error))?.iter().collect();
-    let column = frame.column("kept").map_err(|error| fault(&error))?;
-    let kept: Vec<Option<bool>> = column.bool().map_err(|error| fault(&error))?.iter().collect();
-    let (x, y, swath) = (floats("x_m")?, floats("y_m")?, floats("swath_m")?);
-    let rows: Vec<usize> = (0..x.len()).filter(|&at| kept[at] == Some(true) && pass[at].is_some()).collect();
+/// Main direction of the passes, radians clockwise from north in [0, π), where one prevails, and the full width of the widest
+/// header, m.
+pub(super) fn driven(records: &Records, ground: &Ground, marks: &[Reasons]) -> (Option<f64>, Option<f64>) {
+    let (pass, machine) = (&ground.pass, &records.machine.codes);
+    let rows: Vec<usize> = (0..marks.len()).filter(|&at| marks[at].is_empty() && pass[at] != Labels::NONE).collect();
     let follow = |pair: &[usize]| pass[pair[0]] == pass[pair[1]] && machine[pair[0]] == machine[pair[1]];
-    let steps =
-        rows.windows(2).filter(|pair| follow(pair)).map(|pair| (x[pair[1]] - x[pair[0]], y[pair[1]] - y[pair[0]]));
-    let mut widths: BTreeMap<Option<&str>, Vec<f64>> = BTreeMap::new();
-    for at in rows.iter().copied().filter(|&at| swath[at] > 0.0) {
-        widths.entry(machine[at]).or_default().push(swath[at]);
+    let step = |pair: &[usize]| (ground.x_m[pair[1]] - ground.x_m[pair[0]], ground.y_m[pair[1]] - ground.y_m[pair[0]]);
+    let angle_rad = main_direction(rows.windows(2).filter(|pair| follow(pair)).map(step));
+    let mut widths: Vec<Vec<f64>> = vec![Vec::new(); records.machine.names.len()];
+    for &at in rows.iter().filter(|&&at| ground.swath_m[at] > 0.0) {
+        widths[machine[at] as usize].push(ground.swath_m[at]);
     }
-    let full = widths.into_values().filter_map(|mut widths| robust::quantile_in_place(&mut widths, FULL).ok());
-    Ok(Driven { angle_rad: main_direction(steps), header_m: full.reduce(f64::max) })
+    let full = widths.iter_mut().filter_map(|widths| robust::quantile_in_place(widths, FULL).ok());
+    let axis_rad = angle_rad.map(|angle| (FRAC_PI_2 - angle).rem_euclid(PI));
+    (axis_rad, full.reduce(f64::max))
 }
 
-/// The direction that prevails: the mean of all steps near the most common one, doubled angles weighted by length (Mardia &
+/// The direction that prevails, radians counter-clockwise from east: the mean of all steps near the most common one, doubled angles weighted by length (Mardia &
 /// Jupp 2000, Directional Statistics, section 9.1). Headlands and point rows lie far from it and do not turn it. `None` where
 /// too little of the way runs near any direction.
 fn main_direction(steps: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
@@ -98,7 +72,7 @@ mod tests {
         for angle in [0.3, 1.55, 3.1, 0.001] {
             let mut steps = vec![along(angle - 0.02); 25];
             steps.extend(vec![along(angle + 0.02); 25]);
-            steps.extend(vec![along(angle + std::f64::consts::PI); 50]);
+            steps.extend(vec![along(angle + PI); 50]);
             // headlands across and aslant
             steps.extend(vec![along(angle + 1.57); 20]);
             steps.extend(vec![along(angle + 0.7); 20]);

@@ -15,6 +15,7 @@
 
 mod calibrate;
 mod clocks;
+mod driven;
 mod filters;
 mod ground;
 mod hard_errors;
@@ -51,7 +52,7 @@ use on_strips::OnStrips;
 use track::Track;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 7;
+pub const VERSION: u32 = 8;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -250,6 +251,7 @@ pub fn judge_yields(
     }
     conserve_area(ingested.boundary.as_ref(), &area_m2, &ground, &mut limits, &mut cautions);
     limits.retain(|_, value| value.is_finite());
+    let (axis_rad, header_m) = driven::driven(records, &ground, &marks);
     let facts = CleaningFacts {
         machines: machine_facts(tracked, &lags, &levels),
         pass_entry_s: Some(ramps.entry_s),
@@ -257,7 +259,8 @@ pub fn judge_yields(
         factor_covariance: levels.factor_covariance,
         not_run: Mark::ALL.iter().copied().filter(|mark| !mark.can_run(&records.channels)).collect(),
         passes: passes.len(),
-        axis_rad: passes::axis(tracks, passes),
+        axis_rad,
+        header_m,
         limits,
     };
     let mass_flow_kg_s = (0..records.len())

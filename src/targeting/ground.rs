@@ -1,5 +1,7 @@
 //! From advice by soil class to ground that a machine can treat.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use geo::{Area, BooleanOps, Coord, CoordsIter, LineString, MapCoords, MultiPolygon, Polygon, unary_union};
 
 use super::best_runs;
@@ -23,6 +25,11 @@ pub struct Ground {
 }
 
 impl Ground {
+    /// The soil classes on it.
+    pub fn classes(&self) -> BTreeSet<usize> {
+        self.soils.iter().filter_map(|(_, zone)| *zone).collect()
+    }
+
     /// The field's ground of one soil class.
     pub fn of_class(&self, class: usize) -> MultiPolygon<f64> {
         let own: Vec<&MultiPolygon<f64>> =
@@ -93,7 +100,7 @@ impl Lanes {
         let labels: Vec<Vec<Option<Label>>> =
             self.cells.iter().map(|lane| labels(lane, advice, cost_per_ha, settings)).collect();
         let is_known = |lane: &usize| labels[*lane].iter().any(Option::is_some);
-        let mut parts: std::collections::BTreeMap<Label, Vec<MultiPolygon<f64>>> = std::collections::BTreeMap::new();
+        let mut parts: BTreeMap<Label, Vec<MultiPolygon<f64>>> = BTreeMap::new();
         for lane in 0..labels.len() {
             // A lane that the field hardly enters is as the next one.
             let Some(like) = (0..labels.len()).filter(is_known).min_by_key(|other| other.abs_diff(lane)) else {
