@@ -213,8 +213,7 @@ impl Rows {
                 |text: Option<&str>| text.is_some_and(|text| settings.product.iter().all(|own| own.trim() != text));
             rate.iter_mut().zip(product.iter()).filter(|(_, text)| is_other(*text)).for_each(|(rate, _)| *rate = 0.0);
         }
-        let fault =
-            |error: crate::geometry::CrsError| IngestError::Crs { file: file.name.clone(), reason: error.to_string() };
+        let fault = |error: crate::geometry::CrsError| IngestError::crs(&file.name, error);
         Projector::new(&crs, utm).and_then(|to| to.convert(&mut channels.x, &mut channels.y)).map_err(fault)?;
         let count = channels.rows;
         let kept = |row: &u32| *row as usize - 1;
@@ -277,17 +276,17 @@ impl Rows {
         if order.len() < timed.len() || timed.is_empty() {
             let outside = timed.iter().copied().find(|at| !in_season(at)).unwrap_or(0);
             if order.is_empty() {
-                return Err(IngestError::Cell {
-                    file: self.file.get(outside).map_or(first, |&file| self.files[file as usize].clone()),
-                    row: self.row.get(outside).map_or(1, |&row| row as usize),
-                    column: name,
-                    found: self.time_s.get(outside).map_or_else(String::new, |&time| stamp(time)),
-                    expected: format!(
+                return Err(IngestError::cell(
+                    &self.file.get(outside).map_or(first, |&file| self.files[file as usize].clone()),
+                    self.row.get(outside).map_or(1, |&row| row as usize),
+                    &name,
+                    self.time_s.get(outside).map_or_else(String::new, |&time| stamp(time)),
+                    format_args!(
                         "a time of the season, from {} to {}; no row of the log has one",
                         stamp(from_s),
                         stamp(to_s)
                     ),
-                });
+                ));
             }
             let left = timed.len() - order.len();
             let detail =
@@ -310,7 +309,7 @@ impl Rows {
         order.retain(|&at| east.contains(&self.x_m[at]) && north.contains(&self.y_m[at]));
         if order.is_empty() {
             let reason = "no row of the log lies where the harvest was; is its `crs` right, and is it of this field?";
-            return Err(IngestError::Place { file: first, reason: reason.to_owned() });
+            return Err(IngestError::place(&first, reason));
         }
         let unit = settings.rate_unit.unwrap_or(RateUnit::of_kind(RateKind::Volume));
         let sections = self.sections.finish();
@@ -364,13 +363,13 @@ fn check_sections(file: &str, column: &str, texts: &TextColumn) -> Result<(), In
         let Some(text) = text else { continue };
         let of = *count.get_or_insert(text.len());
         if of < 2 || text.len() != of || !text.bytes().all(|digit| matches!(digit, b'0' | b'1')) {
-            return Err(IngestError::Cell {
-                file: file.to_owned(),
-                row: row + 1,
-                column: column.to_owned(),
-                found: text.to_owned(),
-                expected: format!("a digit, 1 or 0, for each of {} sections", of.max(2)),
-            });
+            return Err(IngestError::cell(
+                file,
+                row + 1,
+                column,
+                text,
+                format_args!("a digit, 1 or 0, for each of {} sections", of.max(2)),
+            ));
         }
     }
     Ok(())
@@ -393,15 +392,15 @@ fn refuse_other_width(
         return Ok(());
     }
     let at = widths.iter().position(|width| (width - widest).abs() < 1e-9).unwrap_or(0);
-    Err(IngestError::Cell {
-        file: file.to_owned(),
-        row: channels.row[at] as usize,
-        column: column.name.clone(),
-        found: format!("{}", widest / column.factor),
-        expected: format!(
+    Err(IngestError::cell(
+        file,
+        channels.row[at] as usize,
+        &column.name,
+        format_args!("{}", widest / column.factor),
+        format_args!(
             "no more and no less than the `width` of field.toml, {:.2} {}; give one of them",
             configured / column.factor,
             column.unit
         ),
-    })
+    ))
 }

@@ -35,7 +35,7 @@ pub(super) type Extent = [f64; 4];
 pub(super) fn utm_zone(parts: &[Part<'_>], layers: Option<Extent>) -> Result<u32, IngestError> {
     let (mut longitudes, mut latitudes) = (Vec::new(), Vec::new());
     for part in parts {
-        let place = |reason: String| IngestError::Place { file: part.file.clone(), reason };
+        let place = |reason: String| IngestError::place(&part.file, reason);
         let crs_fault = |error: crate::geometry::CrsError| place(error.to_string());
         let (mut x, mut y) = (part.channels.x.clone(), part.channels.y.clone());
         if part.crs.is_geographic() && looks_swapped(&x, &y, layers) {
@@ -55,9 +55,11 @@ pub(super) fn utm_zone(parts: &[Part<'_>], layers: Option<Extent>) -> Result<u32
         longitudes.extend(x);
         latitudes.extend(y);
     }
-    utm_epsg_of(&longitudes, &latitudes).ok_or_else(|| IngestError::Place {
-        file: parts.first().map(|part| part.file.clone()).unwrap_or_default(),
-        reason: "the positions lie outside the UTM zones (80° S to 84° N)".to_owned(),
+    utm_epsg_of(&longitudes, &latitudes).ok_or_else(|| {
+        IngestError::place(
+            &parts.first().map(|part| part.file.clone()).unwrap_or_default(),
+            "the positions lie outside the UTM zones (80° S to 84° N)",
+        )
     })
 }
 
@@ -125,7 +127,7 @@ fn check_labels(records: &mut Records, archive: &ArchiveSettings) -> Result<(), 
     };
     let cell = |labels: &Labels, code: usize, column: &str, expected: String| {
         let (file, row) = first_row(labels, code);
-        IngestError::Cell { file, row, column: column.to_owned(), found: labels.names[code].clone(), expected }
+        IngestError::cell(&file, row, column, labels.names[code].clone(), expected)
     };
     for (code, label) in records.treatment.names.iter().enumerate() {
         if archive.treatment(label).is_none() {
@@ -204,8 +206,7 @@ impl Raw {
     fn append(&mut self, number: u32, part: Part<'_>, utm: &Crs, crop: &CropSettings) -> Result<(), IngestError> {
         let Part { file, crs, harvest, channels, .. } = part;
         let rows = channels.rows;
-        let crs_fault =
-            |error: crate::geometry::CrsError| IngestError::Crs { file: file.clone(), reason: error.to_string() };
+        let crs_fault = |error: crate::geometry::CrsError| IngestError::crs(&file, error);
         let (mut x, mut y) = (channels.x, channels.y);
         blank_null_island(&mut x, &mut y);
         Projector::new(&crs, utm).map_err(crs_fault)?.convert(&mut x, &mut y).map_err(crs_fault)?;

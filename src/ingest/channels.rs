@@ -230,17 +230,13 @@ fn header(file: &str, column: &str, texts: &TextColumn) -> Result<Vec<Header>, I
             } else if RAISED.contains(&folded.as_str()) || folded.parse::<f64>().is_ok_and(|number| number <= 0.0) {
                 Ok(Header::Up)
             } else {
-                Err(IngestError::Cell {
-                    file: file.to_owned(),
-                    row: row + 1,
-                    column: column.to_owned(),
-                    found: text.to_owned(),
-                    expected: format!(
-                        "a header state: one of {} or {}",
-                        CUTTING[..9].join(", "),
-                        RAISED[..9].join(", ")
-                    ),
-                })
+                Err(IngestError::cell(
+                    file,
+                    row + 1,
+                    column,
+                    text,
+                    format_args!("a header state: one of {} or {}", CUTTING[..9].join(", "), RAISED[..9].join(", ")),
+                ))
             }
         })
         .collect()
@@ -260,13 +256,7 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
                     Some(Some(clock)) => Cow::Owned(format!("{text} {clock}")),
                     None => Cow::Borrowed(text),
                 };
-                read(&text).ok_or_else(|| IngestError::Cell {
-                    file: file.to_owned(),
-                    row: row + 1,
-                    column: time.name.clone(),
-                    found: text.into_owned(),
-                    expected: expected.to_owned(),
-                })
+                read(&text).ok_or_else(|| IngestError::cell(file, row + 1, &time.name, text, expected))
             })
             .collect::<Result<Vec<f64>, _>>()
     };
@@ -306,21 +296,20 @@ fn blank_beyond_the_calendar(file: &str, column: &TimeColumn, seconds: &mut [f64
         (seconds.iter().filter(|time| is_beyond(time)), seconds.iter().filter(|time| time.is_finite()));
     if 2 * beyond.count() > known.count() {
         let unit = if column.format == TimeFormat::EpochMilliseconds { 1000.0 } else { 1.0 };
-        return Err(IngestError::Cell {
-            file: file.to_owned(),
-            row: first + 1,
-            column: column.name.clone(),
-            found: number_text(seconds[first] * unit),
-            expected: "a time from year 0 to 9999; is the format epoch_s or epoch_ms, as written in field.toml?"
-                .to_owned(),
-        });
+        return Err(IngestError::cell(
+            file,
+            first + 1,
+            &column.name,
+            number_text(seconds[first] * unit),
+            "a time from year 0 to 9999; is the format epoch_s or epoch_ms, as written in field.toml?",
+        ));
     }
     seconds.iter_mut().filter(|time| is_beyond(time)).for_each(|time| *time = f64::NAN);
     Ok(())
 }
 
 /// Seconds since 1970-01-01T00:00:00Z.
-pub(super) fn epoch_s(time: NaiveDateTime) -> f64 {
+pub(crate) fn epoch_s(time: NaiveDateTime) -> f64 {
     let time = time.and_utc();
     time.timestamp() as f64 + f64::from(time.timestamp_subsec_nanos()) * 1e-9
 }

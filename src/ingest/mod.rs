@@ -24,6 +24,7 @@ mod wetness;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+pub(crate) use channels::epoch_s;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
@@ -163,7 +164,7 @@ pub fn run(
     let field_extent = usable_extent(&xs, &ys);
     refuse_a_speck(&first_file, field_extent, records.len())?;
     let (Ok(middle_x), Ok(middle_y)) = (robust::median_in_place(&mut xs), robust::median_in_place(&mut ys)) else {
-        return Err(IngestError::Place { file: first_file, reason: "no record has a position".to_owned() });
+        return Err(IngestError::place(&first_file, "no record has a position"));
     };
 
     let boundary = boundary_layer.as_ref().map(|layer| layers::boundary(layer, &utm, &mut cautions)).transpose()?;
@@ -297,9 +298,7 @@ fn parts<'s>(
 fn file_crs(file: &str, own: Option<&Crs>, harvest: &HarvestSettings) -> Result<Crs, IngestError> {
     match (own, &harvest.crs) {
         (Some(crs), _) => Ok(crs.clone()),
-        (None, Some(code)) => {
-            Crs::parse(code).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: error.to_string() })
-        }
+        (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(file, error)),
         (None, None) => Err(IngestError::NoCrs { file: file.to_owned(), detail: "" }),
     }
 }
@@ -361,10 +360,10 @@ fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
 fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows: usize) -> Result<(), IngestError> {
     const SMALLEST_M: f64 = 1.0;
     if rows >= FEW && east - west < SMALLEST_M && north - south < SMALLEST_M {
-        return Err(IngestError::Place {
-            file: file.to_owned(),
-            reason: format!("all {rows} records lie within a metre; is `crs` that of the numbers in the file?"),
-        });
+        return Err(IngestError::place(
+            file,
+            format_args!("all {rows} records lie within a metre; is `crs` that of the numbers in the file?"),
+        ));
     }
     Ok(())
 }

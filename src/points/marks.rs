@@ -1,8 +1,6 @@
 //! Why a record does not tell the yield of the ground it stands on. One list holds what is known of each rule of cleaning; the
 //! documents, the pages, `explain` and what counts for which sum follow from it.
 
-use serde::{Deserialize, Serialize};
-
 use super::Channels;
 
 /// What a rule looks at; each family has one colour on the pages.
@@ -64,29 +62,14 @@ impl Rule {
 
 macro_rules! marks {
     ($($name:ident = $code:literal: $text:literal, $rule:expr;)+) => {
-        /// The reason for which a record is removed from the analysis; the record itself is never deleted.
-        ///
-        /// The variants are in the order in which the stages test them: a record carries the first that applies.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        #[repr(u8)]
-        pub enum Mark {
-            $(#[doc = $text] #[serde(rename = $code)] $name,)+
+        coded! {
+            /// The reason for which a record is removed from the analysis; the record itself is never deleted.
+            ///
+            /// The variants are in the order in which the stages test them: a record carries the first that applies.
+            Mark, in "`removed_by`" { $($name = $code: $text;)+ }
         }
 
         impl Mark {
-            /// Every mark, in the order in which they are tested.
-            pub const ALL: &'static [Self] = &[$(Self::$name),+];
-
-            /// The word in `removed_by`.
-            pub const fn code(self) -> &'static str {
-                match self { $(Self::$name => $code),+ }
-            }
-
-            /// One line for the reader of a report.
-            pub const fn text(self) -> &'static str {
-                match self { $(Self::$name => $text),+ }
-            }
-
             /// What is known of its rule.
             pub const fn rule(self) -> Rule {
                 match self { $(Self::$name => $rule),+ }

@@ -8,7 +8,7 @@ use geo::Area;
 use super::{Ground, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, value_of_zoning};
 use crate::config::{ArchiveSettings, Treatment};
 use crate::geometry::true_north;
-use crate::points::{Caution, Cautions};
+use crate::points::Caution;
 use crate::results::{
     Advice, Course, Decision, NoStrips, PlannedMoney, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
     Synthesis, Why, ZoneResponse, ZoningValue,
@@ -116,21 +116,8 @@ impl<'p> CropPlanner<'p> {
     /// The advice on a class; one that no strip has stood on is to be tested.
     fn advice(&self, treatment: &str, class: Option<usize>, outlook: &Outlook, has_own_strips: bool) -> Advice {
         let found = advise(&self.synthesis.zones, self.settings, (self.crop, treatment), class, outlook);
-        let mut advice = found.unwrap_or_else(|| Advice {
-            crop: self.crop.to_owned(),
-            treatment: treatment.to_owned(),
-            class,
-            class_name: class.map_or_else(|| "all".to_owned(), |class| self.settings.soil.zones[class].clone()),
-            decision: Decision::Test,
-            response: None,
-            interval: None,
-            break_even: None,
-            net_return: None,
-            probability_pays: None,
-            probability_new_site_pays: None,
-            site_years: 0,
-            cautions: Cautions::default(),
-        });
+        let name = class.map_or("all", |class| &self.settings.soil.zones[class]);
+        let mut advice = found.unwrap_or_else(|| Advice::to_test((self.crop, treatment), class, name));
         if advice.response.is_none() {
             advice.cautions.add(Caution::NotEstimable, "too few site-years of this ground");
         }

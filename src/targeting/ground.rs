@@ -220,7 +220,6 @@ pub(super) fn rectangle(frame: &Frame, (from, to): (f64, f64), (low, high): (f64
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::points::Cautions;
 
     fn square(west: f64, south: f64, east: f64, north: f64) -> MultiPolygon<f64> {
         MultiPolygon::new(vec![geo::Rect::new((west, south), (east, north)).to_polygon()])
@@ -228,19 +227,12 @@ mod tests {
 
     fn advice(class: Option<usize>, decision: Decision, net: f64) -> Advice {
         Advice {
-            crop: "corn".to_owned(),
-            treatment: "band".to_owned(),
-            class,
-            class_name: format!("{class:?}"),
             decision,
             response: Some(net),
-            interval: None,
             break_even: Some(0.0),
             net_return: Some(net),
-            probability_pays: None,
-            probability_new_site_pays: None,
             site_years: 8,
-            cautions: Cautions::default(),
+            ..Advice::to_test(("corn", "band"), class, "")
         }
     }
 

@@ -322,13 +322,13 @@ impl TaskData {
         let column_of = |name: &String| names.iter().position(|known| *known == name).unwrap_or(0);
         let is_label = |name: &String| LABELS.iter().position(|label| label == name);
         let numbers_out = wanted.numbers.iter().map(|name| match is_label(name) {
-            Some(label) => Err(IngestError::Cell {
-                file: self.file.clone(),
-                row: 1,
-                column: name.clone(),
-                found: labels[label].iter().flatten().next().unwrap_or("").to_owned(),
-                expected: "a number".to_owned(),
-            }),
+            Some(label) => Err(IngestError::cell(
+                &self.file,
+                1,
+                &name,
+                labels[label].iter().flatten().next().unwrap_or("").to_owned(),
+                "a number",
+            )),
             None => Ok((name.clone(), numbers[column_of(name)].clone())),
         });
         let texts = wanted.texts.iter().map(|name| {
