@@ -15,7 +15,7 @@ use crate::ingest::{self, SharedLayers};
 use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
 use crate::results::{PlanOutline, PlannedField, PlannedPlace, SeasonPlan, SiteYear};
-use crate::targeting::{self, CropPlanner, Ground, Outlook};
+use crate::targeting::{self, CropPlanner, FieldGround, Outlook};
 
 /// What is to be planned.
 #[derive(Debug, Clone, Default)]
@@ -67,8 +67,8 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
         return Err(fault("archive.toml has no treatment beside the check; there is nothing to place".to_owned()));
     }
     let half_width = |crop: &str| {
-        let told = options.precision.as_ref().map(|text| half_width_kg_ha(text, &settings, crop));
-        told.transpose().map_err(|error| fault(format!("--precision: {error}")))
+        let wanted = options.precision.as_ref().map(|text| half_width_kg_ha(text, &settings, crop));
+        wanted.transpose().map_err(|error| fault(format!("--precision: {error}")))
     };
     for crop in settings.crops.keys() {
         half_width(crop)?;
@@ -268,7 +268,7 @@ impl Planner<'_> {
     }
 
     /// The ground of a field, and when it was planted.
-    fn ground(&self, one: &SiteYear, shared: &SharedLayers) -> Result<(Ground, Option<NaiveDate>), String> {
+    fn ground(&self, one: &SiteYear, shared: &SharedLayers) -> Result<(FieldGround, Option<NaiveDate>), String> {
         let archive = self.of_crop.settings;
         let (folder, field) = self.settings_of(one).ok_or("its field.toml has gone")?;
         let files = inputs::resolve(self.root, folder, field, archive, self.allow_outside)
@@ -277,6 +277,6 @@ impl Planner<'_> {
         let ground = found.field.ok_or("has neither a boundary nor strip polygons; give field.toml a [boundary]")?;
         let zone = |class: usize| archive.soil.zone_of_class[class];
         let soils = found.soils.into_iter().map(|soil| (soil.ground, soil.class.map(zone))).collect();
-        Ok((Ground { field: ground, soils }, field.planted))
+        Ok((FieldGround { field: ground, soils }, field.planted))
     }
 }

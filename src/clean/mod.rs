@@ -98,7 +98,7 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     take_off(&drift_kg_s, &mut records);
     let widest_m = records.header_widths_m().into_iter().fold(f64::NAN, f64::max);
     let faulty = sensor::faults(&records, &tracks);
-    let case = lag::Case {
+    let case = lag::LagCase {
         records: &records,
         faulty: &faulty,
         tracks: &tracks,
@@ -161,7 +161,7 @@ pub fn place(
     let mut marks = tracked.marks.clone();
     let mut cautions = tracked.cautions.clone();
     let lags: Vec<lag::Lags> = tracked.lags.iter().map(|lags| lags.moved(shift_s)).collect();
-    let mut ground = ground::place(records, tracks, passes, &lags, &tracked.moisture_pct);
+    let mut ground = ground::of_records(records, tracks, passes, &lags, &tracked.moisture_pct);
 
     let boundary = ingested.boundary.as_ref().map(|boundary| PolygonIndex::new(vec![boundary.clone()]));
     let (channels, boundary) = (records.channels, boundary.as_ref());
@@ -174,7 +174,7 @@ pub fn place(
     let bare = filters::ranges::mark(records, &tracked.faulty, settings, &mut marks);
     filters::mark(filters::AFTER_FLOW, &seen, &mut marks);
     filters::kinematics::mark(records, tracks, &ground, settings, &mut marks);
-    let swaths = filters::swath::Case {
+    let swaths = filters::swath::SwathCase {
         records,
         passes,
         pairs,

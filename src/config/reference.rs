@@ -133,7 +133,7 @@ test_weight = "56 lb/bu"
 /// The same of field.toml; the channels of the harvest follow from their list.
 static FIELD: LazyLock<String> = LazyLock::new(|| {
     let keys = Readings::channels().map(|one| one.key).chain(["header"]).chain(Labelled::channels().map(|one| one.key));
-    FIELD_BUT_CHANNELS.replace("CHANNELS", &keys.map(|key| format!("{key} = {{}}\n")).collect::<String>())
+    FIELD_BUT_CHANNELS.replace("CHANNELS", &keys.collect::<Vec<_>>().join(" = {}\n"))
 });
 
 const FIELD_BUT_CHANNELS: &str = r#"
@@ -159,7 +159,7 @@ mass = {}
 wet_yield = {}
 dry_yield = {}
 yield = {}
-CHANNELS
+CHANNELS = {}
 [[harvest]]
 path = "b.csv"
 [harvest.columns]
@@ -384,8 +384,8 @@ fn about(path: &str) -> String {
         let own = comment_of(source, key);
         return own.unwrap_or_else(|| about(&format!("harvest[].{rest}")));
     }
-    let told = OWN_ENDS.iter().find(|(end, _)| *end == key).map(|(_, text)| (*text).to_owned());
-    told.or_else(|| seasonal.map(|(_, text)| (*text).to_owned())).or_else(commented).unwrap_or_default()
+    let listed = OWN_ENDS.iter().find(|(end, _)| *end == key).map(|(_, text)| (*text).to_owned());
+    listed.or_else(|| seasonal.map(|(_, text)| (*text).to_owned())).or_else(commented).unwrap_or_default()
 }
 
 fn channel(key: &str) -> Option<Channel> {

@@ -379,9 +379,10 @@ fn crop_of(files: &[usize], seen: &[Seen]) -> Option<&'static str> {
     for &at in files {
         let Kind::Log(log) = &seen[at].kind else { continue };
         let label = columns::crop_column(&log.columns, &log.texts);
-        let told = label.and_then(|name| log.texts[&name].iter().flatten().find_map(crate::consistency::words::crop));
+        let by_label =
+            label.and_then(|name| log.texts[&name].iter().flatten().find_map(crate::consistency::words::crop));
         let by_path = || seen[at].name.split('/').find_map(crate::consistency::words::crop);
-        crops.extend(told.or_else(by_path));
+        crops.extend(by_label.or_else(by_path));
     }
     if crops.len() == 1 { crops.first().copied() } else { None }
 }

@@ -144,7 +144,7 @@ fn replace(path: &Path, text: &str) -> Result<(), DraftError> {
 
 impl Writer<'_> {
     /// A file's path relative to the archive; it is used.
-    fn place(&mut self, file: usize) -> String {
+    fn path_of(&mut self, file: usize) -> String {
         self.used.insert(file);
         let name = &self.found.seen[file].name;
         match &self.inside {
@@ -155,8 +155,8 @@ impl Writer<'_> {
     }
 
     /// The same relative to a folder of the archive.
-    fn place_from(&mut self, folder: &str, file: usize) -> String {
-        let path = self.place(file);
+    fn path_from(&mut self, folder: &str, file: usize) -> String {
+        let path = self.path_of(file);
         let (from, to): (Vec<&str>, Vec<&str>) = (folder.split('/').collect(), path.split('/').collect());
         let shared = from.iter().zip(&to).take_while(|(one, other)| one == other).count().min(to.len() - 1);
         let mut parts = vec![".."; from.len() - shared];

@@ -95,7 +95,7 @@ fn resolved<'s>(
         ("count_per_area_application_rate_per_m2", RateKind::Count, crate::quantity::factor::M2_PER_HA),
     ];
     let has = |name: &str| columns.iter().any(|column| column == name);
-    let told: Vec<_> = KINDS.into_iter().filter(|(name, _, _)| has(&format!("actual_{name}"))).collect();
+    let recorded: Vec<_> = KINDS.into_iter().filter(|(name, _, _)| has(&format!("actual_{name}"))).collect();
     let wanted = |kind: RateKind| {
         archive.treatments.iter().any(|one| {
             let is_meant =
@@ -104,7 +104,8 @@ fn resolved<'s>(
         })
     };
     // seeds are counted in the same log: what the treatments' rates count is meant
-    let [(name, kind, factor)] = *told.iter().filter(|(_, kind, _)| wanted(*kind)).copied().collect::<Vec<_>>() else {
+    let [(name, kind, factor)] = *recorded.iter().filter(|(_, kind, _)| wanted(*kind)).copied().collect::<Vec<_>>()
+    else {
         return Err(fault(format!(
             "the files tell no rate, or several, that treatments of archive.toml have; map one under [applied.columns]: {}",
             columns.join(", ")
@@ -309,7 +310,7 @@ impl Rows {
         order.retain(|&at| east.contains(&self.x_m[at]) && north.contains(&self.y_m[at]));
         if order.is_empty() {
             let reason = "no row of the log lies where the harvest was; is its `crs` right, and is it of this field?";
-            return Err(IngestError::place(&first, reason));
+            return Err(IngestError::misplaced(&first, reason));
         }
         let unit = settings.rate_unit.unwrap_or(RateUnit::of_kind(RateKind::Volume));
         let sections = self.sections.finish();

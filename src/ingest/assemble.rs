@@ -35,7 +35,7 @@ pub(super) type Extent = [f64; 4];
 pub(super) fn utm_zone(parts: &[Part<'_>], layers: Option<Extent>) -> Result<u32, IngestError> {
     let (mut longitudes, mut latitudes) = (Vec::new(), Vec::new());
     for part in parts {
-        let place = |reason: String| IngestError::place(&part.file, reason);
+        let place = |reason: String| IngestError::misplaced(&part.file, reason);
         let crs_fault = |error: crate::geometry::CrsError| place(error.to_string());
         let (mut x, mut y) = (part.channels.x.clone(), part.channels.y.clone());
         if part.crs.is_geographic() && looks_swapped(&x, &y, layers) {
@@ -56,7 +56,7 @@ pub(super) fn utm_zone(parts: &[Part<'_>], layers: Option<Extent>) -> Result<u32
         latitudes.extend(y);
     }
     utm_epsg_of(&longitudes, &latitudes).ok_or_else(|| {
-        IngestError::place(
+        IngestError::misplaced(
             &parts.first().map(|part| part.file.clone()).unwrap_or_default(),
             "the positions lie outside the UTM zones (80° S to 84° N)",
         )
@@ -200,7 +200,7 @@ impl Raw {
     fn channels(&self) -> Channels {
         let Readings { moisture_pct: moisture, speed_m_s: speed, swath_m: swath, .. } = self.has;
         let Readings { interval_s: interval, distance_m: distance, .. } = self.has;
-        Channels { moisture, speed, swath, interval, distance, ..self.channels }
+        Channels { moisture, speed, distance, swath, interval, ..self.channels }
     }
 
     fn append(&mut self, number: u32, part: Part<'_>, utm: &Crs, crop: &CropSettings) -> Result<(), IngestError> {

@@ -147,7 +147,7 @@ impl IngestError {
         Self::Cell { file, row, column, found: found.to_string(), expected: expected.to_string() }
     }
 
-    pub(super) fn place(file: &str, reason: impl Display) -> Self {
+    pub(super) fn misplaced(file: &str, reason: impl Display) -> Self {
         Self::Place { file: file.to_owned(), reason: reason.to_string() }
     }
 

@@ -164,7 +164,7 @@ pub fn run(
     let field_extent = usable_extent(&xs, &ys);
     refuse_a_speck(&first_file, field_extent, records.len())?;
     let (Ok(middle_x), Ok(middle_y)) = (robust::median_in_place(&mut xs), robust::median_in_place(&mut ys)) else {
-        return Err(IngestError::place(&first_file, "no record has a position"));
+        return Err(IngestError::misplaced(&first_file, "no record has a position"));
     };
 
     let boundary = boundary_layer.as_ref().map(|layer| layers::boundary(layer, &utm, &mut cautions)).transpose()?;
@@ -360,7 +360,7 @@ fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
 fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows: usize) -> Result<(), IngestError> {
     const SMALLEST_M: f64 = 1.0;
     if rows >= FEW && east - west < SMALLEST_M && north - south < SMALLEST_M {
-        return Err(IngestError::place(
+        return Err(IngestError::misplaced(
             file,
             format_args!("all {rows} records lie within a metre; is `crs` that of the numbers in the file?"),
         ));

@@ -114,7 +114,7 @@ fn places(
                 }
                 let at = (x[row], y[row]);
                 if !(at.0.is_finite() && at.1.is_finite() && inside.holds(at)) {
-                    return Err(IngestError::place(
+                    return Err(IngestError::misplaced(
                         &file.name,
                         format_args!(
                             "row {}: ({}, {}) lies outside the field; expected a place within {MARGIN_M:.0} m of it",

@@ -140,7 +140,7 @@ macro_rules! one_each {
 macro_rules! channels {
     (
         readings { $($(#[doc = $about:literal])+ $field:ident = $key:literal: $quantity:ty, $filled:ident $(, $standard:literal)?;)+ }
-        labels { $($(#[doc = $told:literal])+ $(#[serde($($how:tt)+)])? $label:ident $(, $of:literal)?;)+ }
+        labels { $($(#[doc = $text:literal])+ $(#[serde($($how:tt)+)])? $label:ident $(, $of:literal)?;)+ }
     ) => {
         /// One value for each channel of numbers; the fields name the SI unit.
         #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -159,12 +159,12 @@ macro_rules! channels {
         /// One value for each channel of labels.
         #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
         pub struct Labelled<T> {
-            $($(#[doc = $told])+ $(#[serde($($how)+)])? pub $label: T,)+
+            $($(#[doc = $text])+ $(#[serde($($how)+)])? pub $label: T,)+
         }
 
         one_each! { Labelled { $($label = Channel {
             key: stringify!($label),
-            about: concat!($($told),+),
+            about: concat!($($text),+),
             units: None,
             standard: standard!($($of)?),
             is_filled: false,
@@ -193,7 +193,7 @@ macro_rules! channels {
             /// Header state.
             pub header: Vec<Header>,
             $($(#[doc = $about])+ pub $field: Vec<f64>,)+
-            $($(#[doc = $told])+ pub $label: Labels,)+
+            $($(#[doc = $text])+ pub $label: Labels,)+
             /// Which channels were recorded.
             pub channels: Channels,
             /// Rows that repeat one of these records.

@@ -241,12 +241,12 @@ fn neighbours(points: &Points, at: usize, summary: &Value, yields: &Yields, text
     if let Ok(median) = robust::median_in_place(&mut near) {
         let (middle, unit) = (yields.of(median), &yields.unit);
         let deviation = (points.yields[at] / median).ln();
-        let told = if deviation.is_finite() {
+        let printed = if deviation.is_finite() {
             format!("this record deviates by {deviation:+.3} (ln)")
         } else {
             "this record has no yield to set beside it".to_owned()
         };
-        let _ = writeln!(text, "  their median {middle:.2} {unit}; {told}");
+        let _ = writeln!(text, "  their median {middle:.2} {unit}; {printed}");
     }
 }
 

@@ -5,7 +5,9 @@ use std::f64::consts::FRAC_PI_2;
 
 use geo::Area;
 
-use super::{Ground, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, value_of_zoning};
+use super::{
+    FieldGround, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, value_of_zoning,
+};
 use crate::config::{ArchiveSettings, Treatment};
 use crate::geometry::true_north;
 use crate::points::Caution;
@@ -81,7 +83,7 @@ impl<'p> CropPlanner<'p> {
     /// What to do with each treatment on a field's ground; `place` is farm and field.
     pub fn zones(
         &self,
-        ground: &Ground,
+        ground: &FieldGround,
         place: (&str, &str),
         outlook: &Outlook,
         has_own_strips: bool,
@@ -133,7 +135,7 @@ impl<'p> CropPlanner<'p> {
     /// Why it has none.
     pub fn strips(
         &self,
-        ground: &Ground,
+        ground: &FieldGround,
         zones: &[PlannedZone],
         seasons: &[&SiteYear],
         season: i32,

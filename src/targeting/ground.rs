@@ -17,14 +17,14 @@ const SLIVER_M2: f64 = 405.0;
 
 /// A field's ground.
 #[derive(Debug, Clone)]
-pub struct Ground {
+pub struct FieldGround {
     /// The field, UTM metres.
     pub field: MultiPolygon<f64>,
     /// The soil polygons near it with their zones.
     pub soils: Vec<(MultiPolygon<f64>, Option<usize>)>,
 }
 
-impl Ground {
+impl FieldGround {
     /// The soil classes on it.
     pub fn classes(&self) -> BTreeSet<usize> {
         self.soils.iter().filter_map(|(_, zone)| *zone).collect()
@@ -64,7 +64,7 @@ enum Cell {
 
 impl Lanes {
     /// The lanes of a field; `None` for one without extent.
-    pub fn of(ground: &Ground, settings: &TargetSettings) -> Option<Self> {
+    pub fn of(ground: &FieldGround, settings: &TargetSettings) -> Option<Self> {
         let frame = Frame::of(&ground.field)?;
         let width_m = settings.width_m;
         let field = PolygonIndex::new(vec![ground.field.clone()]);
@@ -236,10 +236,10 @@ mod tests {
         }
     }
 
-    fn field(wet: MultiPolygon<f64>) -> Ground {
+    fn field(wet: MultiPolygon<f64>) -> FieldGround {
         let all = square(0.0, 0.0, 400.0, 180.0);
         let dry = all.difference(&wet);
-        Ground { field: all, soils: vec![(dry, Some(0)), (wet, Some(1))] }
+        FieldGround { field: all, soils: vec![(dry, Some(0)), (wet, Some(1))] }
     }
 
     fn area(zones: &[PlannedZone], class: Option<usize>, decision: Decision) -> f64 {
@@ -250,7 +250,7 @@ mod tests {
         TargetSettings { width_m: 9.0, ..TargetSettings::default() }
     }
 
-    fn layout(ground: &Ground, advice: &[Advice], settings: &TargetSettings) -> Vec<PlannedZone> {
+    fn layout(ground: &FieldGround, advice: &[Advice], settings: &TargetSettings) -> Vec<PlannedZone> {
         Lanes::of(ground, settings).unwrap().layout(advice, 20.0, settings)
     }
 
@@ -327,7 +327,8 @@ mod tests {
         for degrees in [0.0, 17.0, 63.0] {
             let centre = geo::Point::new(250.0, 160.0);
             let [all, wet] = [&whole, &wet].map(|one| one.rotate_around_point(degrees, centre));
-            let ground = Ground { field: all.clone(), soils: vec![(all.difference(&wet), Some(0)), (wet, Some(1))] };
+            let ground =
+                FieldGround { field: all.clone(), soils: vec![(all.difference(&wet), Some(0)), (wet, Some(1))] };
             let said = [
                 advice(Some(0), Decision::Test, 5.0),
                 advice(Some(1), Decision::Treat, 30.0),
@@ -361,7 +362,7 @@ mod tests {
 
     #[test]
     fn ground_without_a_class_takes_the_answer_over_all_soils() {
-        let ground = Ground { field: square(0.0, 0.0, 300.0, 90.0), soils: Vec::new() };
+        let ground = FieldGround { field: square(0.0, 0.0, 300.0, 90.0), soils: Vec::new() };
         let zones = layout(&ground, &[advice(None, Decision::Treat, 10.0)], &settings());
         assert_eq!(zones.len(), 1);
         assert!((area(&zones, None, Decision::Treat) - 27_000.0).abs() < 1.0);

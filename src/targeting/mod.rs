@@ -15,7 +15,7 @@ mod strips;
 
 pub use advice::{advise, for_field};
 pub use field::{CropPlanner, areas_m2, commonest_crop, money};
-pub use ground::{Ground, Lanes};
+pub use ground::{FieldGround, Lanes};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;
 pub use outlook::{Outlook, OutlookError};

@@ -74,10 +74,10 @@ impl Writer<'_> {
         if let Some(soils) = self.found.layers.soils.iter().filter(usable).max_by_key(|layer| layer.polygons) {
             let (file, class, tiled) = (soils.file, soils.class.clone(), soils.tiled.clone());
             let by_unit = soils.by_unit;
-            let path = self.place(file);
+            let path = self.path_of(file);
             let _ = writeln!(out, "\n[soil]\npath = {}", quoted(&path));
             if let (true, Some(components)) = (by_unit, components) {
-                let table = self.place(components);
+                let table = self.path_of(components);
                 let _ = writeln!(out, "components = {}", quoted(&table));
             } else {
                 let _ = writeln!(out, "drainage = {}", quoted(&class));

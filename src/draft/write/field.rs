@@ -75,7 +75,7 @@ impl Writer<'_> {
     fn boundary(&mut self, out: &mut String, site: &Site, place: &str) {
         let Some(outline) = site.outline.map(|at| &self.found.layers.outlines[at]) else { return };
         let (file, alone, field) = (outline.file, outline.alone, outline.field.clone());
-        let path = self.place_from(place, file);
+        let path = self.path_from(place, file);
         if alone {
             let _ = writeln!(out, "\n[boundary]\npath = {}", quoted(&path));
         } else if let (Some(name), Kind::Polygons(layer)) = (field, &self.found.seen[file].kind) {
@@ -123,7 +123,7 @@ impl Writer<'_> {
             (layer.file, layer.treatment.clone(), layer.block.clone(), layer.strip.clone());
         let labels = layer.labels.clone();
         self.treatments.extend(labels);
-        let path = self.place_from(place, file);
+        let path = self.path_from(place, file);
         let _ = writeln!(out, "\n[strips]\npath = {}\ntreatment = {}", quoted(&path), quoted(&treatment));
         for (key, column) in [("block", block), ("strip", strip)] {
             if let Some(column) = column {
@@ -181,7 +181,7 @@ impl Writer<'_> {
             owner.is_some_and(|(_, owner)| identity(owner) == identity(site))
         });
         if let Some(file) = best {
-            let path = self.place_from(place, file);
+            let path = self.path_from(place, file);
             let _ = writeln!(out, "\n[tickets]\npath = {}", quoted(&path));
         }
     }
@@ -199,7 +199,7 @@ impl Writer<'_> {
             files.sort_unstable();
             files.dedup();
             let group = &self.found.groups[at];
-            let paths: Vec<String> = files.iter().map(|&file| quoted(&self.place_from(place, file))).collect();
+            let paths: Vec<String> = files.iter().map(|&file| quoted(&self.path_from(place, file))).collect();
             let path = if paths.len() == 1 { paths[0].clone() } else { format!("[{}]", paths.join(", ")) };
             let _ = writeln!(out, "\n[[harvest]]\npath = {path}");
             out.push_str(&filter);

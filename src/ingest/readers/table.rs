@@ -149,7 +149,7 @@ impl<'w> Filler<'w> {
                 Cell::Missing => f64::NAN,
                 Cell::Number(value) => value,
                 Cell::Text(text) => number(&text)
-                    .map_err(|()| IngestError::cell(self.file, self.rows, &name, text.clone(), "a number"))?,
+                    .map_err(|()| IngestError::cell(self.file, self.rows, name, text.clone(), "a number"))?,
             });
         }
         for (column, name) in self.texts.iter_mut().zip(&self.wanted.texts) {

@@ -216,12 +216,12 @@ impl TaskData {
     /// The names of the columns.
     pub(crate) fn columns(&self) -> Vec<String> {
         let of_position = OF_POSITION.iter().enumerate();
-        let told = of_position.filter(|(at, _)| self.logs.iter().any(|log| log.header.has()[*at]));
+        let recorded = of_position.filter(|(at, _)| self.logs.iter().any(|log| log.header.has()[*at]));
         LABELS
             .into_iter()
             .filter(|name| LABELS.iter().zip(0..).any(|(label, at)| label == name && self.has_label(at)))
             .chain([TIME, LOG_TIME])
-            .chain(told.map(|(_, name)| *name))
+            .chain(recorded.map(|(_, name)| *name))
             .map(str::to_owned)
             .chain(self.values.iter().map(|(name, _)| name.clone()))
             .collect()
@@ -325,7 +325,7 @@ impl TaskData {
             Some(label) => Err(IngestError::cell(
                 &self.file,
                 1,
-                &name,
+                name,
                 labels[label].iter().flatten().next().unwrap_or("").to_owned(),
                 "a number",
             )),
