@@ -214,7 +214,8 @@ impl Rows {
                 |text: Option<&str>| text.is_some_and(|text| settings.product.iter().all(|own| own.trim() != text));
             rate.iter_mut().zip(product.iter()).filter(|(_, text)| is_other(*text)).for_each(|(rate, _)| *rate = 0.0);
         }
-        let fault = |error: crate::geometry::CrsError| IngestError::crs(&file.name, error);
+        let fault =
+            |error: crate::geometry::CrsError| IngestError::Crs { file: file.name.clone(), reason: error.to_string() };
         Projector::new(&crs, utm).and_then(|to| to.convert(&mut channels.x, &mut channels.y)).map_err(fault)?;
         let count = channels.rows;
         let kept = |row: &u32| *row as usize - 1;

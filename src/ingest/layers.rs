@@ -1,6 +1,5 @@
 //! The polygon layers: boundary, strips, soils.
 
-use std::fmt::Display;
 use std::path::PathBuf;
 use std::sync::OnceLock;
 
@@ -26,7 +25,7 @@ pub struct InputFile {
 
 impl InputFile {
     /// A fault of a grid, whose own messages carry a path; the name stands in its place.
-    pub(super) fn damaged_grid(&self, error: &dyn Display) -> IngestError {
+    pub(super) fn damaged_grid(&self, error: &dyn std::fmt::Display) -> IngestError {
         IngestError::damaged(&self.name, error.to_string().replace(&format!("{}: ", self.path.display()), ""))
     }
 }

@@ -24,7 +24,6 @@ mod wetness;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-pub(crate) use channels::epoch_s;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
@@ -474,6 +473,7 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
+pub(crate) use channels::epoch_s;
 pub(crate) use readers::{TIME, members, number_or_comma};
 pub(crate) use standard::standard_columns;
 pub(crate) use survey::{MAP_UNIT_KEY, holds_components};

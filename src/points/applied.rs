@@ -55,25 +55,24 @@ impl AppliedLog {
 
 coded! {
     /// What was found of a stretch of a log, or of a strip.
-    Finding, in "`applied.csv`" {
-        Strip = "strip": "a strip that the log tells";
-        Ramp = "ramp": "the rate rose or fell after a start, a stop or a change of rate";
-        OffRate = "off-rate": "the rate lay farther from the tested ones than the tolerance";
-        AfterLongStop = "after-long-stop": "the first stretch after a long stop, in which settled product may have run out";
-        SectionOff = "section-off": "a section was off while the others ran";
-        Overlap = "overlap": "two passes lie over each other";
-        Turn = "turn": "a turn, or a pass across the strips";
-        Short = "short": "too short for a strip between two others";
-        RateMissing = "rate-missing": "no rate was logged while the planter ran";
-        Combination = "combination": "two logs meet in a combination that is no treatment of archive.toml";
-        Swapped = "swapped": "two drawn strips carry each other's treatment by the log";
-        TreatedCheck = "treated-check": "drawn as check, but treated by the log";
-        UntreatedStrip = "untreated-strip": "drawn as treated, but run without the product by the log";
-        OtherRate = "other-rate": "drawn under one treatment, run at the rate of another";
-        MissedPass = "missed-pass": "a part of a drawn strip, a pass or more, carries another treatment";
-        NotLogged = "not-logged": "a drawn strip of which the log tells nothing";
-        LogMoved = "log-moved": "the log lay to one side of the combine's and was moved by that much";
-    }
+    Finding, in "`applied.csv`";
+    Strip = "strip": "a strip that the log tells";
+    Ramp = "ramp": "the rate rose or fell after a start, a stop or a change of rate";
+    OffRate = "off-rate": "the rate lay farther from the tested ones than the tolerance";
+    AfterLongStop = "after-long-stop": "the first stretch after a long stop, in which settled product may have run out";
+    SectionOff = "section-off": "a section was off while the others ran";
+    Overlap = "overlap": "two passes lie over each other";
+    Turn = "turn": "a turn, or a pass across the strips";
+    Short = "short": "too short for a strip between two others";
+    RateMissing = "rate-missing": "no rate was logged while the planter ran";
+    Combination = "combination": "two logs meet in a combination that is no treatment of archive.toml";
+    Swapped = "swapped": "two drawn strips carry each other's treatment by the log";
+    TreatedCheck = "treated-check": "drawn as check, but treated by the log";
+    UntreatedStrip = "untreated-strip": "drawn as treated, but run without the product by the log";
+    OtherRate = "other-rate": "drawn under one treatment, run at the rate of another";
+    MissedPass = "missed-pass": "a part of a drawn strip, a pass or more, carries another treatment";
+    NotLogged = "not-logged": "a drawn strip of which the log tells nothing";
+    LogMoved = "log-moved": "the log lay to one side of the combine's and was moved by that much";
 }
 
 /// Something that was found, with its place.

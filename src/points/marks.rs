@@ -66,7 +66,8 @@ macro_rules! marks {
             /// The reason for which a record is removed from the analysis; the record itself is never deleted.
             ///
             /// The variants are in the order in which the stages test them: a record carries the first that applies.
-            Mark, in "`removed_by`" { $($name = $code: $text;)+ }
+            Mark, in "`removed_by`";
+            $($name = $code: $text;)+
         }
 
         impl Mark {

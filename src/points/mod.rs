@@ -8,9 +8,7 @@
 
 /// A list of words for the reader: `Name = "code": "text";`. Each has its code and one line of text.
 macro_rules! coded {
-    ($(#[$about:meta])+ $list:ident, in $column:literal {
-        $($name:ident = $code:literal: $text:literal;)+
-    }) => {
+    ($(#[$about:meta])+ $list:ident, in $column:literal; $($name:ident = $code:literal: $text:literal;)+) => {
         $(#[$about])+
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
         #[repr(u8)]

@@ -112,7 +112,7 @@ fn places(places: impl Iterator<Item = (f64, f64)>) -> Column {
 }
 
 /// The keys of the file: `geo`, with the extent of what has a place, and `columns`.
-fn keys(written: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) -> Result<KeyValueMetadata, String> {
+fn keys(told: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) -> Result<KeyValueMetadata, String> {
     let crs = Crs::projjson(epsg).map_err(|error| error.to_string())?;
     let mut place = json!({ "encoding": "WKB", "geometry_types": ["Point"], "crs": crs });
     let inf = f64::INFINITY;
@@ -123,7 +123,7 @@ fn keys(written: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) ->
         place["bbox"] = json!([west, south, east, north]);
     }
     let geo = json!({ "version": "1.1.0", "primary_column": GEOMETRY, "columns": { GEOMETRY: place } });
-    let columns: Map<String, Value> = written
+    let columns: Map<String, Value> = told
         .iter()
         .filter_map(|column| columns::DICTIONARY.iter().find(|known| known.name == column.name().as_str()))
         .map(|known| (known.name.to_owned(), json!({ "unit": known.unit, "description": known.meaning })))
@@ -137,15 +137,15 @@ fn keys(written: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) ->
 
 fn encode(
     file: &'static str,
-    mut written: Vec<Column>,
+    mut told: Vec<Column>,
     epsg: u32,
     all: impl Iterator<Item = (f64, f64)> + Clone,
 ) -> Result<Vec<u8>, ReportError> {
-    written.push(places(all.clone()));
-    columns::known(file, written.iter().map(|column| column.name().as_str()))?;
-    let keys = keys(&written, epsg, all).map_err(|error| ReportError::new(file, error))?;
-    let height = written.first().map_or(0, Column::len);
-    let mut frame = DataFrame::new(height, written).map_err(|error| ReportError::new(file, error))?;
+    told.push(places(all.clone()));
+    columns::known(file, told.iter().map(|column| column.name().as_str()))?;
+    let keys = keys(&told, epsg, all).map_err(|error| ReportError::new(file, error))?;
+    let height = told.first().map_or(0, Column::len);
+    let mut frame = DataFrame::new(height, told).map_err(|error| ReportError::new(file, error))?;
     let mut bytes = Vec::new();
     let level = ZstdLevel::try_new(1).map_err(|error| ReportError::new(file, error))?;
     ParquetWriter::new(&mut bytes)
