@@ -32,9 +32,9 @@ pub(super) fn driven(records: &Records, ground: &Ground, marks: &[Reasons]) -> (
     (axis_rad, full.reduce(f64::max))
 }
 
-/// The direction that prevails, radians counter-clockwise from east: the mean of all steps near the most common one, doubled angles weighted by length (Mardia &
-/// Jupp 2000, Directional Statistics, section 9.1). Headlands and point rows lie far from it and do not turn it. `None` where
-/// too little of the way runs near any direction.
+/// The direction that prevails, radians counter-clockwise from east: the mean of all steps near the most common one, doubled
+/// angles weighted by length (Mardia & Jupp 2000, Directional Statistics, section 9.1). Headlands and point rows lie far from it and
+/// do not turn it. `None` where too little of the way runs near any direction.
 fn main_direction(steps: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
     let steps: Vec<(f64, f64)> = steps
         .map(|(dx, dy)| (f64::atan2(dy, dx), f64::hypot(dx, dy)))

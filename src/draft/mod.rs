@@ -148,10 +148,10 @@ pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, St
         .and_then(|label| log.texts[&label].iter().flatten().find_map(crate::consistency::words::crop))
         .or_else(|| name.split(['/', '.']).find_map(crate::consistency::words::crop));
     let columns = columns::columns_of(&[&log], crop, bushel(crop));
-    let mut columns_found = Vec::new();
+    let mut listed = Vec::new();
     if let Some(time) = log.times.first() {
         let clock = time.clock.as_ref().map_or_else(String::new, |clock| format!(" and `{clock}`"));
-        columns_found.push((
+        listed.push((
             time.column.clone(),
             format!("time, {}{clock}", time.format),
             time.probability,
@@ -159,24 +159,19 @@ pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, St
         ));
     }
     if let sight::Place::Columns(lon, lat, probability) = &log.place {
-        columns_found.push((lon.clone(), "longitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
-        columns_found.push((lat.clone(), "latitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
+        listed.push((lon.clone(), "longitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
+        listed.push((lat.clone(), "latitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
     }
     for line in &columns.lines {
         let unit = if line.unit.is_empty() { String::new() } else { format!(" in {}", line.unit) };
-        columns_found.push((
-            line.column.clone(),
-            format!("{}{unit}", line.key),
-            line.probability,
-            line.evidence.clone(),
-        ));
+        listed.push((line.column.clone(), format!("{}{unit}", line.key), line.probability, line.evidence.clone()));
     }
     for (channel, column) in &columns.labels {
-        columns_found.push((column.clone(), channel.key().to_owned(), 0.97, "its name and values".to_owned()));
+        listed.push((column.clone(), channel.key().to_owned(), 0.97, "its name and values".to_owned()));
     }
-    columns_found
+    listed
         .extend(columns.left_out.iter().map(|(column, what)| (column.clone(), what.clone(), f64::NAN, String::new())));
-    columns_found
+    listed
 }
 
 fn described(kind: &Kind) -> String {

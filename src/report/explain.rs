@@ -268,3 +268,18 @@ fn limit(mark: Mark, summary: &Value) -> String {
     }
     text
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::CleanSettings;
+
+    /// A setting that is called otherwise would be shown as `?`.
+    #[test]
+    fn every_setting_of_a_limit_is_one_of_cleaning() {
+        let clean = serde_json::to_value(CleanSettings::default()).unwrap();
+        let keys = Mark::ALL.iter().flat_map(|mark| mark.rule().limit.split("{/settings/clean/").skip(1));
+        let keys: Vec<&str> = keys.map(|rest| rest.split('}').next().unwrap()).collect();
+        assert!(keys.len() > 7 && keys.iter().all(|key| clean[key].is_number()), "{keys:?}");
+    }
+}
