@@ -175,14 +175,14 @@ fn correlation(one: &[Member<'_>], other: &[Member<'_>]) -> f64 {
         (sum(&|a, b| a.deviation * b.deviation), sum(&|a, _| a.deviation.powi(2)), sum(&|_, b| b.deviation.powi(2)));
     let n = shared.len() as f64;
     let found = across / (own * theirs).sqrt();
-    let known = if shared.len() > 2 && found.is_finite() {
+    let told = if shared.len() > 2 && found.is_finite() {
         (n * found + PRIOR_SITE_YEARS * COMMON_CHECK) / (n + PRIOR_SITE_YEARS)
     } else {
         COMMON_CHECK
     };
     let squares = |all: &[Member<'_>]| all.iter().map(|member| member.weight.powi(2)).sum::<f64>();
     let overlap = shared.iter().map(|(a, b)| a.weight * b.weight).sum::<f64>() / (squares(one) * squares(other)).sqrt();
-    if overlap.is_finite() { (known * overlap).clamp(-0.99, 0.99) } else { 0.0 }
+    if overlap.is_finite() { (told * overlap).clamp(-0.99, 0.99) } else { 0.0 }
 }
 
 /// The factor of a correlation matrix by Cholesky; the correlations are weakened until there is one.
