@@ -2,18 +2,19 @@
 //!
 //! | stage | folder | in → out |
 //! | --- | --- | --- |
-//! | ingest | `ingest` | files → [`points::Records`] |
+//! | ingest | `ingest` | files → [`points::Ingested`] |
 //! | applied | `applied` | logs of what was put down → the strips |
-//! | clean | `clean` | [`points::Records`] → [`points::Cleaned`] |
+//! | clean | `clean` | [`points::Ingested`] → [`points::Cleaned`] |
 //! | assign | `assign` | [`points::Cleaned`] → [`points::Assigned`] |
 //! | join | `join` | [`points::Assigned`] → [`points::Joined`] |
 //! | observed | `observed` | counts and ratings on strips → their differences |
 //! | fit | `fit` | [`points::Joined`] → the site-year's response |
 //! | synthesise | `synthesise` | all [`results::SiteYear`]s → [`results::Synthesis`] |
 //! | economics | `economics` | responses and zones → what they are worth |
-//! | target | `target` | zones and an outlook → where to treat, and next season's strips |
+//! | target | `targeting` | zones and an outlook → where to treat, and next season's strips |
+//! | report | `report` | everything → tables, layers and pages |
 //!
-//! Arrows run downward only: cli → batch → stages → points → stats, geometry, raster → quantity.
+//! Arrows run downward only: cli → draft, batch → stages → consistency → points, results → stats, geometry, raster → quantity.
 #![cfg_attr(
     test,
     allow(

@@ -6,7 +6,7 @@ use geo::Coord;
 
 use super::layout::Layout;
 use crate::config::ModelSettings;
-use crate::points::{Cleaned, Labels, Mark, Segment};
+use crate::points::{Cleaned, Labels, Segment};
 use crate::quantity::factor::M2_PER_HA;
 
 #[derive(Clone, Default)]
@@ -33,7 +33,7 @@ pub(super) fn form(
     settings: &ModelSettings,
 ) -> (Vec<Segment>, Vec<u32>) {
     let machines = cleaned.records.machine.names.len();
-    let has_elevation = cleaned.records.channels.elevation;
+    let has_elevation = !cleaned.records.elevation_m.is_empty();
     let mut sums: BTreeMap<(u32, i32), Sums> = BTreeMap::new();
     for at in 0..cleaned.len() {
         let strip = strip_of[at];
@@ -41,10 +41,7 @@ pub(super) fn form(
             continue;
         }
         // Records that tell of no ground of their own do not count as lost.
-        if matches!(
-            cleaned.mark[at].first(),
-            Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)
-        ) {
+        if !cleaned.mark[at].has_ground() {
             continue;
         }
         let frame = &layout.frames[&layout.strips[strip as usize].block];

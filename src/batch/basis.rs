@@ -95,14 +95,14 @@ pub(super) fn remember_outline(store: &Store, outline: &PlanOutline) -> Result<(
 
 /// The plans in short, each with why it is older than the results, where it is.
 pub(super) fn outlines(root: &Path) -> Vec<PlanOutline> {
-    let told = plans(root).into_iter().filter_map(|plan| {
+    let standing = plans(root).into_iter().filter_map(|plan| {
         let folder = plan.file_name()?.to_string_lossy().into_owned();
         let outline: PlanOutline = Store::recall_archive(root, &format!("outline-{folder}"))?;
         let note = std::fs::read_to_string(root.join(&plan).join(NOT_CURRENT)).ok();
         let stale = note.and_then(|note| note.lines().next().map(str::to_owned));
         Some(PlanOutline { stale, ..outline })
     });
-    told.collect()
+    standing.collect()
 }
 
 /// Writes the tables of all plans as one each beside their folders: `plan/plan.csv` and `plan/strips.csv` hold every crop.

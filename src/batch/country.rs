@@ -36,11 +36,11 @@ pub(super) fn departures(
             (west + (east - west) * centre(column, columns), north - (north - south) * centre(row, rows))
         })
         .collect();
-    let told = seasons.into_iter().filter_map(|season| {
+    let known = seasons.into_iter().filter_map(|season| {
         let grids = inputs::grids_of_season(root, wetness, season, allow_outside)?;
         Some((season, ingest::departures(&grids, wetness, &places)?))
     });
-    let seasons: BTreeMap<i32, Vec<f64>> = told.collect();
+    let seasons: BTreeMap<i32, Vec<f64>> = known.collect();
     (!seasons.is_empty()).then_some(DepartureMap { extent_deg, columns, rows, seasons })
 }
 

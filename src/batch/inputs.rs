@@ -77,7 +77,7 @@ pub fn resolve(
     };
     let of_archive = |path: &str, key: &str| resolver.single(archive, path, &format!("archive.toml: {key}"));
     let strip_path = field.strips.as_ref().and_then(|strips| strips.path.clone());
-    let carries_class = field.harvest.iter().any(|entry| entry.drainage_class.is_some());
+    let carries_class = field.harvest.iter().any(|entry| entry.labels.drainage_class.is_some());
     let soils = match &settings.soil.path {
         Some(path) if !carries_class => resolver.glob(archive, path, "archive.toml: soil.path")?,
         _ => Vec::new(),

@@ -25,15 +25,15 @@ impl Hold {
         let whole = memory.join("lock");
         let Some(share) = share else {
             let file = locked(out, &whole, FileExt::try_lock)?;
-            return Ok(Self { _files: vec![told(&whole, file, "a run")?] });
+            return Ok(Self { _files: vec![with_holder(&whole, file, "a run")?] });
         };
         let shared = locked(out, &whole, FileExt::try_lock_shared)?;
-        let shared = told(&whole, shared, &format!("share {share}"))?;
+        let shared = with_holder(&whole, shared, &format!("share {share}"))?;
         let folder = memory.join("shares");
         fs::create_dir_all(&folder).map_err(|error| StoreError::new(&folder, error))?;
         let own = folder.join(format!("{}.lock", share.name()));
         let file = locked(out, &own, FileExt::try_lock)?;
-        Ok(Self { _files: vec![shared, told(&own, file, &format!("share {share}"))?] })
+        Ok(Self { _files: vec![shared, with_holder(&own, file, &format!("share {share}"))?] })
     }
 }
 
@@ -54,7 +54,7 @@ fn locked(out: &Path, path: &Path, lock: impl FnOnce(&File) -> Result<(), TryLoc
 }
 
 /// Writes who holds the file into it.
-fn told(path: &Path, mut file: File, who: &str) -> Result<File, StoreError> {
+fn with_holder(path: &Path, mut file: File, who: &str) -> Result<File, StoreError> {
     let line = format!("{who}: process {} on {} since {}\n", std::process::id(), host(), times::now_text());
     let write = |file: &mut File| {
         file.set_len(0)?;

@@ -7,7 +7,6 @@ mod compute;
 mod country;
 mod discover;
 mod drawings;
-mod driven;
 mod fingerprint;
 mod inputs;
 mod journal;

@@ -38,11 +38,11 @@ pub fn analyse(
     archive: &ArchiveSettings,
     folder: &str,
 ) -> Result<Analysed, String> {
-    Case::new(ingested, field, archive)?.analyse(folder)
+    SiteYearWork::new(ingested, field, archive)?.analyse(folder)
 }
 
 /// A site-year on its way: what its variants share.
-pub(super) struct Case<'c> {
+pub(super) struct SiteYearWork<'c> {
     pub(super) ingested: &'c Ingested,
     pub(super) field: &'c FieldSettings,
     pub(super) archive: &'c ArchiveSettings,
@@ -55,7 +55,7 @@ pub(super) struct Place {
     ground: join::Ground,
 }
 
-impl<'c> Case<'c> {
+impl<'c> SiteYearWork<'c> {
     /// Finds the tracks, passes and lags.
     ///
     /// # Errors
@@ -116,7 +116,7 @@ impl<'c> Case<'c> {
                 crop: field.crop.clone(),
             },
             folder: folder.to_owned(),
-            place_deg: place(&joined).map_err(|error| error.to_string())?,
+            place_deg: middle_deg(&joined).map_err(|error| error.to_string())?,
             last_day: last_day(cleaned),
             epsg: cleaned.records.epsg,
             wetness_mm: joined.wetness_mm,
@@ -168,7 +168,7 @@ impl<'c> Case<'c> {
     pub(super) fn moved(&self, shift_s: f64, answer: &Cleaned) -> Cleaned {
         let mut moved = self.without_yield_rules(self.place(shift_s));
         for (mark, of_answer) in moved.mark.iter_mut().zip(&answer.mark) {
-            if mark.is_empty() && matches!(of_answer.first(), Some(Mark::YieldRange | Mark::LocalDisagreement)) {
+            if mark.is_empty() && of_answer.first().is_some_and(Mark::looks_at_yields) {
                 *mark = *of_answer;
             }
         }
@@ -261,7 +261,7 @@ fn last_day(cleaned: &Cleaned) -> Option<String> {
 }
 
 /// Middle of the records, degrees.
-fn place(joined: &Joined) -> Result<(f64, f64), IngestError> {
+fn middle_deg(joined: &Joined) -> Result<(f64, f64), IngestError> {
     let cleaned = &joined.assigned.cleaned;
     let middle = |values: &[f64]| {
         let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();

@@ -4,7 +4,7 @@
 //! the covariance that the answer itself was given under, so that they show the variation and not a new search; the other
 //! analyses of `fit` stand beside them.
 
-use super::one::{Case, Place};
+use super::one::{Place, SiteYearWork};
 use crate::clean;
 use crate::config::ModelSettings;
 use crate::fit::{self, Fit, Variant};
@@ -17,7 +17,7 @@ const LAG_STEP_S: f64 = 2.0;
 /// The rows of `sensitivity.csv`, by variant, then in the order of the responses. `placed` are the records before the rules
 /// on yields, `place` where they stand, `joined` what came of them.
 pub(super) fn sensitivity(
-    case: &Case<'_>,
+    case: &SiteYearWork<'_>,
     placed: clean::Placed,
     place: &Place,
     joined: &Joined,

@@ -86,7 +86,7 @@ impl Together {
             waiting.since = None;
             std::mem::take(&mut waiting.all)
         };
-        self.place(&due);
+        self.finish(&due);
     }
 
     /// All that wait take their places; answers what could not since this was last asked, with its owner.
@@ -96,11 +96,11 @@ impl Together {
             waiting.since = None;
             std::mem::take(&mut waiting.all)
         };
-        self.place(&due);
+        self.finish(&due);
         std::mem::take(&mut self.waiting.lock().unwrap_or_else(PoisonError::into_inner).failed)
     }
 
-    fn place(&self, due: &[Beside]) {
+    fn finish(&self, due: &[Beside]) {
         if due.is_empty() {
             return;
         }

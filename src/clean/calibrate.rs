@@ -9,7 +9,7 @@
 use std::collections::BTreeMap;
 
 use crate::config::CropSettings;
-use crate::points::{Caution, Cautions, Mark, Reasons, Records, Sourced, Ticket};
+use crate::points::{Caution, Cautions, Reasons, Records, Sourced, Ticket};
 use crate::quantity::dry_factor;
 use crate::stats::{linear, robust};
 use faer::Mat;
@@ -123,8 +123,7 @@ fn loads<'t>(weighed: Weighed<'_>, tickets: impl Iterator<Item = &'t Ticket>, ca
     for ticket in tickets {
         let (mut wet, mut dry, mut water, mut threshing_s) = (0.0, 0.0, 0.0, 0.0);
         for at in 0..records.len() {
-            let counted = !marks[at].has(Mark::Duplicate) && !marks[at].has(Mark::FlowRange);
-            if !counted || !belongs(records, ticket, at) {
+            if !marks[at].is_weighed() || !belongs(records, ticket, at) {
                 continue;
             }
             let mass = mass_kg[at] * factor[records.machine.codes[at] as usize];
@@ -164,10 +163,9 @@ pub(crate) fn strip_factors(weighed: Weighed<'_>, tickets: &[Ticket], cautions: 
         return BTreeMap::new();
     }
     for at in 0..records.len() {
-        let counted = !marks[at].has(Mark::Duplicate) && !marks[at].has(Mark::FlowRange);
         let mass = mass_kg[at] * factor[records.machine.codes[at] as usize];
         if let Some(strip) = strip[at]
-            && counted
+            && marks[at].is_weighed()
             && mass.is_finite()
             && moisture_pct[at].is_finite()
         {

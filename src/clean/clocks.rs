@@ -59,7 +59,7 @@ fn together_s(one: &Track, other: &Track, nearer_m: f64) -> f64 {
         if !cutting(one.doing[fix]) {
             continue;
         }
-        let Some(place) = other.place(one.time_s[fix], &mut hint) else { continue };
+        let Some(place) = other.place_at(one.time_s[fix], &mut hint) else { continue };
         let (x, y) = (other.between(&other.x_m, place), other.between(&other.y_m, place));
         let near = (x - one.x_m[fix]).hypot(y - one.y_m[fix]) < nearer_m;
         if near && other.doing_at(place).is_some_and(cutting) {

@@ -32,7 +32,7 @@ pub(crate) struct Ground {
 }
 
 /// Places the records, given the lags of each track; `moisture_pct` are the readings in the order of the records.
-pub(crate) fn place(
+pub(crate) fn of_records(
     records: &Records,
     tracks: &[Track],
     passes: &[Pass],
@@ -146,7 +146,7 @@ fn shifted(records: &Records, track: &Track, passes: &[Pass], lags: Lags, moistu
             continue;
         }
         let cut_s = time - lags.mass_s.value;
-        let Some(place) = track.place(cut_s, &mut hint) else { continue };
+        let Some(place) = track.place_at(cut_s, &mut hint) else { continue };
         let fix = track.nearer(place);
         ground.x_m[at] = track.between(&track.x_m, place);
         ground.y_m[at] = track.between(&track.y_m, place);
@@ -154,7 +154,7 @@ fn shifted(records: &Records, track: &Track, passes: &[Pass], lags: Lags, moistu
         ground.speed_m_s[at] = track.between(&speed, place);
         ground.swath_m[at] = records.swath_m[track.row[fix] as usize];
         let interval = records.interval_s[at];
-        let before = track.place(cut_s - interval, &mut hint_before);
+        let before = track.place_at(cut_s - interval, &mut hint_before);
         // the way over a gap was driven at another time
         ground.distance_m[at] =
             match before.filter(|before| !track.gap_before[before.fix + 1..=place.fix].contains(&true)) {
@@ -163,7 +163,7 @@ fn shifted(records: &Records, track: &Track, passes: &[Pass], lags: Lags, moistu
             };
         set_pass(track, passes, track.doing_at(place), cut_s, at, ground);
         // The moisture of this grain is read its own lag after the cut.
-        if let Some(read) = track.place(cut_s + lags.moisture_s.value, &mut hint_moisture) {
+        if let Some(read) = track.place_at(cut_s + lags.moisture_s.value, &mut hint_moisture) {
             ground.moisture_pct[at] = moisture[track.nearer(read)];
         }
     }

@@ -15,6 +15,7 @@
 
 mod calibrate;
 mod clocks;
+mod driven;
 mod filters;
 mod ground;
 mod hard_errors;
@@ -48,10 +49,10 @@ use crate::quantity::factor::M2_PER_HA;
 use crate::stats::robust;
 use levels::Levels;
 use on_strips::OnStrips;
-use track::{Doing, Track};
+use track::Track;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 7;
+pub const VERSION: u32 = 8;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -97,7 +98,7 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     take_off(&drift_kg_s, &mut records);
     let widest_m = records.header_widths_m().into_iter().fold(f64::NAN, f64::max);
     let faulty = sensor::faults(&records, &tracks);
-    let case = lag::Case {
+    let case = lag::LagCase {
         records: &records,
         faulty: &faulty,
         tracks: &tracks,
@@ -160,18 +161,20 @@ pub fn place(
     let mut marks = tracked.marks.clone();
     let mut cautions = tracked.cautions.clone();
     let lags: Vec<lag::Lags> = tracked.lags.iter().map(|lags| lags.moved(shift_s)).collect();
-    let mut ground = ground::place(records, tracks, passes, &lags, &tracked.moisture_pct);
+    let mut ground = ground::of_records(records, tracks, passes, &lags, &tracked.moisture_pct);
 
-    outside_boundary(ingested.boundary.as_ref(), &ground, settings, &mut marks);
-    header_up(&ground, &mut marks);
+    let boundary = ingested.boundary.as_ref().map(|boundary| PolygonIndex::new(vec![boundary.clone()]));
+    let (channels, boundary) = (records.channels, boundary.as_ref());
+    let seen = filters::Seen { channels, boundary, passes, ground: &ground, crop, settings };
+    filters::mark(filters::BEFORE_RAMPS, &seen, &mut marks);
     let rough = yields(records, &ground, crop, None);
     let ramps = ramps::find(records, &ground, passes, &rough, &marks, settings);
     ramps::mark(&ground, &ramps, &mut marks);
-    short_passes(passes, &ground, settings, &mut marks);
-    turns(&ground, &mut marks);
-    let bare = filters::ranges::mark(records, &tracked.faulty, &ground, crop, settings, &mut marks);
+    filters::mark(filters::AFTER_RAMPS, &seen, &mut marks);
+    let bare = filters::ranges::mark(records, &tracked.faulty, settings, &mut marks);
+    filters::mark(filters::AFTER_FLOW, &seen, &mut marks);
     filters::kinematics::mark(records, tracks, &ground, settings, &mut marks);
-    let swaths = filters::swath::Case {
+    let swaths = filters::swath::SwathCase {
         records,
         passes,
         pairs,
@@ -248,6 +251,7 @@ pub fn judge_yields(
     }
     conserve_area(ingested.boundary.as_ref(), &area_m2, &ground, &mut limits, &mut cautions);
     limits.retain(|_, value| value.is_finite());
+    let (axis_rad, header_m) = driven::driven(records, &ground, &marks);
     let facts = CleaningFacts {
         machines: machine_facts(tracked, &lags, &levels),
         pass_entry_s: Some(ramps.entry_s),
@@ -255,7 +259,8 @@ pub fn judge_yields(
         factor_covariance: levels.factor_covariance,
         not_run: Mark::ALL.iter().copied().filter(|mark| !mark.can_run(&records.channels)).collect(),
         passes: passes.len(),
-        axis_rad: passes::axis(tracks, passes),
+        axis_rad,
+        header_m,
         limits,
     };
     let mass_flow_kg_s = (0..records.len())
@@ -363,50 +368,6 @@ fn yields(records: &Records, ground: &ground::Ground, crop: &CropSettings, multi
             if area > 0.0 { ground.mass_kg[at] * factor * dry / area * M2_PER_HA } else { f64::NAN }
         })
         .collect()
-}
-
-fn outside_boundary(
-    boundary: Option<&MultiPolygon<f64>>,
-    ground: &ground::Ground,
-    settings: &CleanSettings,
-    marks: &mut [Reasons],
-) {
-    let Some(boundary) = boundary else { return };
-    let index = PolygonIndex::new(vec![boundary.clone()]);
-    for (at, mark) in marks.iter_mut().enumerate() {
-        let (x, y) = (ground.x_m[at], ground.y_m[at]);
-        if mark.is_empty() && !index.holds(0, x, y) {
-            let off = index.distance_to_edge_of(0, x, y).map_or(f64::INFINITY, f64::abs);
-            if off > settings.boundary_margin_m {
-                mark.add(Mark::OutsideBoundary);
-            }
-        }
-    }
-}
-
-fn header_up(ground: &ground::Ground, marks: &mut [Reasons]) {
-    for (mark, doing) in marks.iter_mut().zip(&ground.doing) {
-        if mark.is_empty() && matches!(doing, None | Some(Doing::HeaderUp)) {
-            mark.add(Mark::HeaderUp);
-        }
-    }
-}
-
-fn short_passes(passes: &[passes::Pass], ground: &ground::Ground, settings: &CleanSettings, marks: &mut [Reasons]) {
-    for (mark, &pass) in marks.iter_mut().zip(&ground.pass) {
-        let short = passes.get(pass as usize).is_some_and(|pass| pass.length_m < settings.pass_length_m);
-        if mark.is_empty() && short {
-            mark.add(Mark::ShortPass);
-        }
-    }
-}
-
-fn turns(ground: &ground::Ground, marks: &mut [Reasons]) {
-    for (mark, doing) in marks.iter_mut().zip(&ground.doing) {
-        if mark.is_empty() && *doing == Some(Doing::Turning) {
-            mark.add(Mark::Turning);
-        }
-    }
 }
 
 /// The area cut in passes against the area inside the boundary.

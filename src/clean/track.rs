@@ -164,7 +164,7 @@ impl Track {
     /// Where the combine was at a moment; `None` before its first and after its last fix.
     ///
     /// `hint` is the fix of an earlier answer: moments asked in order are found at once.
-    pub(crate) fn place(&self, time_s: f64, hint: &mut usize) -> Option<Place> {
+    pub(crate) fn place_at(&self, time_s: f64, hint: &mut usize) -> Option<Place> {
         let last = self.len().checked_sub(1)?;
         if !(time_s >= self.time_s[0] && time_s <= self.time_s[last]) {
             return None;

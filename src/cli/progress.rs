@@ -79,12 +79,12 @@ impl Progress for TellProgress {
     }
 
     fn done(&self, folder: &str, outcome: &str) {
-        let told = self.with_bar(|bar| {
+        let printed = self.with_bar(|bar| {
             bar.set_message(plain(folder).into_owned());
             bar.inc(1);
         });
         let Ok(mut lines) = self.lines.lock() else { return };
-        if let Some(round) = lines.as_mut().filter(|_| !told) {
+        if let Some(round) = lines.as_mut().filter(|_| !printed) {
             round.done += 1;
             if outcome == "unchanged" {
                 round.unchanged += 1;

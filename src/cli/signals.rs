@@ -17,16 +17,16 @@ pub(super) fn stop(out: &mut Output) -> Stop {
     let asked = Arc::new(AtomicBool::new(false));
     for signal in [SIGINT, SIGTERM] {
         // in this order: the first signal finds nothing asked yet
-        let heard = flag::register_conditional_shutdown(signal, 128 + signal, Arc::clone(&asked))
+        let registered = flag::register_conditional_shutdown(signal, 128 + signal, Arc::clone(&asked))
             .and_then(|_| flag::register(signal, Arc::clone(&asked)))
             .and_then(|_| flag::register_usize(signal, stop.flag(), signal.unsigned_abs() as usize));
-        if let Err(error) = heard {
+        if let Err(error) = registered {
             out.message(&format!("signal {signal} will end the night at once: {error}"));
         }
     }
     // the night ends when what is under way has ended: until then somebody must say that the wish was heard
     if let Ok(mut signals) = Signals::new([SIGINT, SIGTERM]) {
-        let told = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
+        let watching = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
             if signals.forever().next().is_some() {
                 let _ = writeln!(
                     std::io::stderr().lock(),
@@ -34,7 +34,7 @@ pub(super) fn stop(out: &mut Output) -> Stop {
                 );
             }
         });
-        if let Err(error) = told {
+        if let Err(error) = watching {
             out.message(&format!("a signal will be heard and not acknowledged: {error}"));
         }
     }

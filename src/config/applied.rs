@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::Treatment;
 use super::harvest::{self, Column, GrainChannel, HarvestSettings, MeasuredColumn};
 use super::section::Section;
-use crate::quantity::{Duration, Length, Percent, RateKind, RateUnit, Volume};
+use crate::quantity::{Duration, Length, Percent, RateKind, RateUnit, Units, Volume};
 
 /// Which is true where drawn strips and a log disagree.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -147,9 +147,8 @@ fn one(entry: &Section<'_, '_>, number: usize, of: usize, treatments: &[Treatmen
         "strips" => Ok(Trust::Strips),
         other => Err(format!("expected `log` or `strips`, found `{other}`")),
     });
-    let offset_m = Some(entry.quantity_or::<Length>("offset", f64::NAN, -5.0, 5.0)).filter(|m| m.is_finite());
-    let line_volume_l =
-        Some(entry.quantity_or::<Volume>("line_volume", f64::NAN, 0.01, 2000.0)).filter(|volume| volume.is_finite());
+    let offset_m = entry.given::<Length>("offset", -5.0, 5.0);
+    let line_volume_l = entry.given::<Volume>("line_volume", 0.01, 2000.0);
     let mut settings = AppliedSettings {
         name,
         kind: None,
@@ -185,24 +184,24 @@ fn one(entry: &Section<'_, '_>, number: usize, of: usize, treatments: &[Treatmen
     let columns = columns?;
     log.position = harvest::position(&columns);
     log.time = columns.required("time", harvest::time(&columns), "a column of times: stops and passes are told by it");
-    log.swath = harvest::measured::<Length>(&columns, "width");
+    log.readings.swath_m = harvest::measured(&columns, "width", Units::of::<Length>());
     let rate = rate_column(&columns, "rate");
     let target = rate_column(&columns, "target");
     let label = |key: &str| columns.column(key).map(|name| Column { name });
     log.header = label("state");
-    log.load = label("product");
+    log.labels.load = label("product");
     settings.sections = label("sections");
     settings.sections_on =
         columns.texts("sections_on").unwrap_or_default().into_iter().map(|name| Column { name }).collect();
     columns.required("rate", rate.as_ref(), "a column of rates");
     columns.finish_known();
-    if log.swath.is_none() && log.swath_m.is_none() && !entry.has("width") {
+    if log.readings.swath_m.is_none() && log.swath_m.is_none() && !entry.has("width") {
         entry.fault("width", "is missing; give `width = \"40 ft\"` here or a width column");
     }
     if !settings.sections_on.is_empty() && settings.section_count.is_none() {
         entry.fault("section_count", "is missing; `sections_on` tells some of how many");
     }
-    if log.load.is_some() == settings.product.is_empty() {
+    if log.labels.load.is_some() == settings.product.is_empty() {
         entry.fault("product", "goes with a column `product`; give both or none");
     }
     let (rate, unit) = rate?;

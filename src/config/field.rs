@@ -107,7 +107,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         root.fault("crop", format!("unknown crop `{crop}`; archive.toml knows: {list}{hint}"));
     }
     let planted = root.date("planted");
-    let row_spacing_m = Some(root.quantity_or::<Length>("row_spacing", f64::NAN, 0.05, 3.0)).filter(|m| m.is_finite());
+    let row_spacing_m = root.given::<Length>("row_spacing", 0.05, 3.0);
 
     let (mut boundary, mut boundary_crs, mut boundary_filter) = (None, None, None);
     if let Some(section) = root.section("boundary") {
@@ -129,7 +129,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
     for table in &tables {
         entries.extend(harvest::read(table));
     }
-    let labelled = entries.iter().any(|entry| entry.treatment.is_some());
+    let labelled = entries.iter().any(|entry| entry.labels.treatment.is_some());
     let applied = applied::read(root, &archive.treatments);
     if labelled && !applied.is_empty() {
         root.fault("applied", "treatments are given twice: by a log and by a treatment column of the harvest");
@@ -138,7 +138,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         let first = applied.first()?;
         Some(StripSettings { randomized: first.randomized, ..StripSettings::of_labels() })
     });
-    if labelled && entries.iter().any(|entry| entry.treatment.is_none()) {
+    if labelled && entries.iter().any(|entry| entry.labels.treatment.is_none()) {
         root.fault("harvest", "some entries have a treatment column and some have none; give it to all or none");
     }
     if strips.as_ref().is_some_and(|strips| strips.path.is_some()) && labelled {

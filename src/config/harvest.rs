@@ -3,7 +3,8 @@
 use serde::Serialize;
 
 use super::section::Section;
-use crate::quantity::{Duration, Length, MassFlow, Percent, Quantity, QuantityError, Speed, YieldUnit};
+use crate::points::{Labelled, Readings};
+use crate::quantity::{Duration, Length, Mass, MassFlow, Quantity, QuantityError, Units, YieldUnit};
 
 /// A column of numbers and the factor to SI.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -150,34 +151,14 @@ pub struct HarvestSettings {
     pub position: PositionColumns,
     /// Grain.
     pub grain: GrainChannel,
-    /// Moisture (percent).
-    pub moisture: Option<MeasuredColumn>,
-    /// Ground speed.
-    pub speed: Option<MeasuredColumn>,
-    /// Swath width.
-    pub swath: Option<MeasuredColumn>,
-    /// Seconds a record stands for.
-    pub interval: Option<MeasuredColumn>,
-    /// Distance travelled in a record.
-    pub distance: Option<MeasuredColumn>,
-    /// Elevation.
-    pub elevation: Option<MeasuredColumn>,
+    /// The channels of numbers.
+    #[serde(flatten)]
+    pub readings: Readings<Option<MeasuredColumn>>,
     /// Header state.
     pub header: Option<Column>,
-    /// Combine.
-    pub machine_column: Option<Column>,
-    /// Load.
-    pub load: Option<Column>,
-    /// Pass.
-    pub pass: Option<Column>,
-    /// Treatment label.
-    pub treatment: Option<Column>,
-    /// Block label.
-    pub block: Option<Column>,
-    /// Strip label.
-    pub strip: Option<Column>,
-    /// Soil class label.
-    pub drainage_class: Option<Column>,
+    /// The channels of labels.
+    #[serde(flatten)]
+    pub labels: Labelled<Option<Column>>,
 }
 
 pub(super) fn epsg_text(text: &str) -> Result<String, String> {
@@ -212,20 +193,9 @@ pub(super) fn source(entry: &Section<'_, '_>, width_key: &str) -> HarvestSetting
         time: None,
         position: PositionColumns::Geometry,
         grain: GrainChannel::WetYield(String::new(), YieldUnit::BushelsPerAcre),
-        moisture: None,
-        speed: None,
-        swath: None,
-        interval: None,
-        distance: None,
-        elevation: None,
+        readings: Readings::default(),
         header: None,
-        machine_column: None,
-        load: None,
-        pass: None,
-        treatment: None,
-        block: None,
-        strip: None,
-        drainage_class: None,
+        labels: Labelled::default(),
     }
 }
 
@@ -247,37 +217,21 @@ pub(super) fn read(entry: &Section<'_, '_>) -> Option<HarvestSettings> {
     let position = position(&columns);
     let time = time(&columns);
     let grain = grain(&columns);
-    let moisture = measured::<Percent>(&columns, "moisture");
-    let speed = measured::<Speed>(&columns, "speed");
-    let swath = measured::<Length>(&columns, "swath");
-    let interval = measured::<Duration>(&columns, "interval");
-    let distance = measured::<Length>(&columns, "distance");
-    let elevation = measured::<Length>(&columns, "elevation");
+    let readings = Readings::of(|channel| measured(&columns, channel.key, channel.units?));
     // exported yields need a swath for the ground of a record only; there the spacing of the passes serves
     let is_yield = matches!(grain, Some(GrainChannel::WetYield(..) | GrainChannel::DryYield(..)));
     let label = |key: &str| columns.column(key).map(|name| Column { name });
     settings = HarvestSettings {
         time,
         position,
-        moisture,
-        speed,
-        swath,
-        interval,
-        distance,
-        elevation,
+        readings,
         header: label("header"),
-        machine_column: label("machine"),
-        load: label("load"),
-        pass: label("pass"),
-        treatment: label("treatment"),
-        block: label("block"),
-        strip: label("strip"),
-        drainage_class: label("drainage_class"),
+        labels: Labelled::of(|channel| label(channel.key)),
         grain: grain.unwrap_or(settings.grain),
         ..settings
     };
     columns.finish_known();
-    if settings.swath.is_none() && settings.swath_m.is_none() && !entry.has("swath") && !is_yield {
+    if settings.readings.swath_m.is_none() && settings.swath_m.is_none() && !entry.has("swath") && !is_yield {
         entry.fault("swath", "is missing; give `swath = \"30 ft\"` here or a swath column");
     }
     Some(settings)
@@ -332,9 +286,9 @@ pub(super) fn column_and_unit<T>(
     }
 }
 
-pub(super) fn measured<Q: Quantity>(columns: &Section<'_, '_>, key: &str) -> Option<MeasuredColumn> {
-    let (name, unit, factor) =
-        column_and_unit(columns, key, Q::NAME, &Q::symbols(), |unit| Q::unit(unit).map(|unit| unit.factor))?;
+pub(super) fn measured(columns: &Section<'_, '_>, key: &str, units: Units) -> Option<MeasuredColumn> {
+    let factor = |unit: &str| (units.unit)(unit).map(|unit| unit.factor);
+    let (name, unit, factor) = column_and_unit(columns, key, units.name, &(units.symbols)(), factor)?;
     Some(MeasuredColumn { name, factor, unit })
 }
 
@@ -342,8 +296,8 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
     const KEYS: [&str; 5] = ["mass_flow", "mass", "wet_yield", "dry_yield", "yield"];
     const YIELDS: &str = "bu/ac, kg/ha, t/ha, q/ha, lb/ac";
     let given: Vec<_> = KEYS.into_iter().filter(|key| columns.has(key)).collect();
-    let mass_flow = measured::<MassFlow>(columns, "mass_flow").map(GrainChannel::MassFlow);
-    let mass = measured::<crate::quantity::Mass>(columns, "mass").map(GrainChannel::Mass);
+    let mass_flow = measured(columns, "mass_flow", Units::of::<MassFlow>()).map(GrainChannel::MassFlow);
+    let mass = measured(columns, "mass", Units::of::<Mass>()).map(GrainChannel::Mass);
     let wet = column_and_unit(columns, "wet_yield", "yield", YIELDS, YieldUnit::parse)
         .map(|(name, _, unit)| GrainChannel::WetYield(name, unit));
     let dry = column_and_unit(columns, "dry_yield", "yield", YIELDS, YieldUnit::parse)

@@ -1,11 +1,14 @@
 //! Every key of the settings, as the parser itself asks for it: kind, units, range, default. What a key is for, and where its default
 //! comes from, is said once, in the doc comment of the field that it fills, or here where no field has its name.
 
+use std::sync::LazyLock;
+
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::section::{Document, Section};
 use super::{CleanSettings, ModelSettings, ReadSettings, TargetSettings};
+use crate::points::{Channel, Labelled, Readings};
 
 /// What the parser takes for a key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -127,7 +130,13 @@ test_weight = "56 lb/bu"
 [read]
 "#;
 
-const FIELD: &str = r#"
+/// The same of field.toml; the channels of the harvest follow from their list.
+static FIELD: LazyLock<String> = LazyLock::new(|| {
+    let keys = Readings::channels().map(|one| one.key).chain(["header"]).chain(Labelled::channels().map(|one| one.key));
+    FIELD_BUT_CHANNELS.replace("CHANNELS", &keys.collect::<Vec<_>>().join(" = {}\n"))
+});
+
+const FIELD_BUT_CHANNELS: &str = r#"
 crop = "corn"
 [boundary]
 [boundary.where]
@@ -150,20 +159,7 @@ mass = {}
 wet_yield = {}
 dry_yield = {}
 yield = {}
-moisture = {}
-speed = {}
-swath = {}
-interval = {}
-distance = {}
-elevation = {}
-header = {}
-machine = {}
-load = {}
-pass = {}
-treatment = {}
-block = {}
-strip = {}
-drainage_class = {}
+CHANNELS = {}
 [[harvest]]
 path = "b.csv"
 [harvest.columns]
@@ -372,6 +368,9 @@ fn about(path: &str) -> String {
         return (*text).to_owned();
     }
     let key = path.rsplit('.').next().unwrap_or(path);
+    if let Some(channel) = path.strip_prefix("harvest[].columns.").and_then(channel) {
+        return channel.about.trim().to_owned();
+    }
     let module = path.split(['.', '[']).next().unwrap_or("");
     let source = FIELDS.iter().find(|(name, _)| *name == module && *name != path).map(|(_, source)| *source);
     let commented = || comment_of(source.unwrap_or(include_str!("field.rs")), key);
@@ -385,8 +384,12 @@ fn about(path: &str) -> String {
         let own = comment_of(source, key);
         return own.unwrap_or_else(|| about(&format!("harvest[].{rest}")));
     }
-    let told = OWN_ENDS.iter().find(|(end, _)| *end == key).map(|(_, text)| (*text).to_owned());
-    told.or_else(|| seasonal.map(|(_, text)| (*text).to_owned())).or_else(commented).unwrap_or_default()
+    let listed = OWN_ENDS.iter().find(|(end, _)| *end == key).map(|(_, text)| (*text).to_owned());
+    listed.or_else(|| seasonal.map(|(_, text)| (*text).to_owned())).or_else(commented).unwrap_or_default()
+}
+
+fn channel(key: &str) -> Option<Channel> {
+    Readings::channels().chain(Labelled::channels()).find(|channel| channel.key == key)
 }
 
 /// The doc comment of a struct's field that is called as a key, or as the key with its unit or kind behind it.
@@ -466,7 +469,7 @@ fn asked(of: SettingsFile) -> Document<'static> {
             document
         }
         SettingsFile::Field => {
-            let document = Document::parse("field.toml", FIELD).with_facts();
+            let document = Document::parse("field.toml", &FIELD).with_facts();
             let beside = Document::parse("archive.toml", BESIDE);
             if let Some(archive) = super::archive::read(&beside.root()) {
                 super::field::read(&document.root(), &archive);

@@ -13,6 +13,33 @@ use super::faults::{Fault, Faults, line_and_column};
 use super::reference::{Fact, Kind};
 use crate::quantity::{Quantity, QuantityError, nearest};
 
+/// A table of settings, each in one place: what it is for and the source of its default, and how it is read. The default is what is
+/// read from an empty table.
+macro_rules! settings {
+    ($(#[$about:meta])+ pub struct $name:ident, read from $section:ident {
+        $($(#[$doc:meta])+ pub $field:ident: $kind:ty = $read:expr,)+
+    }) => {
+        $(#[$about])+
+        #[derive(Debug, Clone, PartialEq, serde::Serialize)]
+        pub struct $name {
+            $($(#[$doc])+ pub $field: $kind,)+
+        }
+
+        impl $name {
+            fn of($section: &$crate::config::section::Section<'_, '_>) -> Self {
+                Self { $($field: $read,)+ }
+            }
+        }
+
+        impl Default for $name {
+            fn default() -> Self {
+                Self::of(&$crate::config::section::Document::parse("", "").root())
+            }
+        }
+    };
+}
+pub(super) use settings;
+
 /// A parsed settings file with the faults found so far.
 pub(super) struct Document<'i> {
     file: String,
@@ -277,6 +304,11 @@ impl<'d, 'i> Section<'d, 'i> {
         let unit = Q::UNITS[0].symbol;
         self.fault(key, format!("must lie between {low} and {high} {unit}, found {} {unit}", quantity.si()));
         default
+    }
+
+    /// The same without a default.
+    pub(super) fn given<Q: Quantity>(&self, key: &str, low: f64, high: f64) -> Option<f64> {
+        Some(self.quantity_or::<Q>(key, f64::NAN, low, high)).filter(|value| value.is_finite())
     }
 
     /// A number without a unit (a count, a share, a multiple) within `[low, high]`; the default where absent.

@@ -2,72 +2,57 @@
 
 use std::collections::BTreeMap;
 
-use serde::Serialize;
-
-use super::section::Section;
+use super::section::{Section, settings};
 use crate::quantity::{Bearing, Length, Quantity};
-
-/// The resolved settings of the plan.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct TargetSettings {
-    /// How sure it must be that treating pays (or does not) before it is said. Default 0.80 (common practice, no source).
-    pub sure: f64,
-    /// Shortest stretch for which the machine is switched on or off, m. Default 30 m: a switch takes a few seconds at some
-    /// 2 m/s (common practice, no source).
-    pub least_run_m: f64,
-    /// Width that is switched as one, m. Default 30 ft (common practice, no source).
-    pub width_m: f64,
-    /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
-    #[serde(skip)]
-    pub strips: Option<StripLayoutSettings>,
-}
-
-impl Default for TargetSettings {
-    fn default() -> Self {
-        Self { sure: 0.80, least_run_m: 30.0, width_m: 9.144, strips: None }
-    }
-}
 
 /// Fewest blocks that are drawn: two differences have one degree of freedom.
 pub const FEWEST_BLOCKS: u32 = 3;
 
-/// How next season's strips are laid out.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StripLayoutSettings {
-    /// Width that the planter, or whatever applies the treatment, covers in one pass, m.
-    pub planter_m: f64,
-    /// Width of the combine's header, m; absent: that of the field's last harvest.
-    pub header_m: Option<f64>,
-    /// Ground at each side of a strip that counts for nothing, m. Default 2.5 ft: one row of 30 in, enough for what goes
-    /// into the furrow; sprayed or systemic products take two (common practice, no source).
-    pub guard_m: f64,
-    /// Blocks in a field. Default 6; four are the least that is advised, three the least that is drawn (common practice, no
-    /// source).
-    pub blocks: usize,
-    /// Ground left out at each end of the strips, m; absent: two widths of the planter or the header, whichever is wider
-    /// (common practice, no source).
-    pub end_rows_m: Option<f64>,
-    /// Shortest strip, m. Default 200 m (common practice, no source).
-    pub least_strip_m: f64,
-    /// Seed of the order of the treatments. Default 1.
-    pub seed: u64,
-    /// Direction of the strips where it is set: by `farm/field`, degrees clockwise from true north.
-    pub directions_deg: BTreeMap<String, f64>,
+settings! {
+    /// The resolved settings of the plan.
+    pub struct TargetSettings, read from section {
+        /// How sure it must be that treating pays (or does not) before it is said. Default 0.80 (common practice, no source).
+        pub sure: f64 = section.number_or("sure", 0.80, 0.5, 0.999),
+        /// Shortest stretch for which the machine is switched on or off, m. Default 30 m: a switch takes a few seconds at some
+        /// 2 m/s (common practice, no source).
+        pub least_run_m: f64 = section.quantity_or::<Length>("least_run", 30.0, 0.0, 1000.0),
+        /// Width that is switched as one, m. Default 30 ft (common practice, no source).
+        pub width_m: f64 = section.quantity_or::<Length>("width", 9.144, 0.5, 100.0),
+        /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
+        #[serde(skip)]
+        pub strips: Option<StripLayoutSettings> = strips(section),
+    }
+}
+
+settings! {
+    /// How next season's strips are laid out.
+    pub struct StripLayoutSettings, read from section {
+        /// Width that the planter, or whatever applies the treatment, covers in one pass, m.
+        pub planter_m: f64 = section.given::<Length>("planter", 0.5, 60.0).unwrap_or(f64::NAN),
+        /// Width of the combine's header, m; absent: that of the field's last harvest.
+        pub header_m: Option<f64> = section.given::<Length>("header", 0.5, 30.0),
+        /// Ground at each side of a strip that counts for nothing, m. Default 2.5 ft: one row of 30 in, enough for what goes
+        /// into the furrow; sprayed or systemic products take two (common practice, no source).
+        pub guard_m: f64 = section.quantity_or::<Length>("guard", 0.762, 0.0, 30.0),
+        /// Blocks in a field. Default 6; four are the least that is advised, three the least that is drawn (common practice, no
+        /// source).
+        pub blocks: usize = section.integer("blocks", FEWEST_BLOCKS.into(), 40).unwrap_or(6) as usize,
+        /// Ground left out at each end of the strips, m; absent: two widths of the planter or the header, whichever is wider
+        /// (common practice, no source).
+        pub end_rows_m: Option<f64> = section.given::<Length>("end_rows", 0.0, 200.0),
+        /// Shortest strip, m. Default 200 m (common practice, no source).
+        pub least_strip_m: f64 = section.quantity_or::<Length>("least_strip", 200.0, 30.0, 5000.0),
+        /// Seed of the order of the treatments. Default 1.
+        pub seed: u64 = section.integer("seed", 0, i64::MAX).unwrap_or(1) as u64,
+        /// Direction of the strips where it is set: by `farm/field`, degrees clockwise from true north.
+        pub directions_deg: BTreeMap<String, f64> = directions(section),
+    }
 }
 
 impl StripLayoutSettings {
     /// The defaults for a planter.
     pub fn of_planter(planter_m: f64) -> Self {
-        Self {
-            planter_m,
-            header_m: None,
-            guard_m: 0.762,
-            blocks: 6,
-            end_rows_m: None,
-            least_strip_m: 200.0,
-            seed: 1,
-            directions_deg: BTreeMap::new(),
-        }
+        Self { planter_m, ..Self::default() }
     }
 }
 
@@ -75,42 +60,21 @@ impl StripLayoutSettings {
 const WITH_PLANTER: [&str; 7] = ["header", "guard", "blocks", "end_rows", "least_strip", "seed", "directions"];
 
 pub(super) fn read(root: &Section<'_, '_>) -> TargetSettings {
-    let default = TargetSettings::default();
-    let Some(section) = root.section("target") else { return default };
-    let settings = TargetSettings {
-        sure: section.number_or("sure", default.sure, 0.5, 0.999),
-        least_run_m: section.quantity_or::<Length>("least_run", default.least_run_m, 0.0, 1000.0),
-        width_m: section.quantity_or::<Length>("width", default.width_m, 0.5, 100.0),
-        strips: strips(&section),
-    };
+    let Some(section) = root.section("target") else { return TargetSettings::default() };
+    let settings = TargetSettings::of(&section);
     section.finish_known();
     settings
 }
 
 /// Every key is read, with or without a planter, so that each fault is told at once.
 fn strips(section: &Section<'_, '_>) -> Option<StripLayoutSettings> {
-    let default = StripLayoutSettings::of_planter(f64::NAN);
-    let length = |key: &str, low: f64, high: f64| {
-        let found = section.quantity_or::<Length>(key, f64::NAN, low, high);
-        found.is_finite().then_some(found)
-    };
-    let planter_m = length("planter", 0.5, 60.0);
-    let settings = StripLayoutSettings {
-        planter_m: planter_m.unwrap_or(f64::NAN),
-        header_m: length("header", 0.5, 30.0),
-        guard_m: length("guard", 0.0, 30.0).unwrap_or(default.guard_m),
-        blocks: section.integer("blocks", FEWEST_BLOCKS.into(), 40).map_or(default.blocks, |blocks| blocks as usize),
-        end_rows_m: length("end_rows", 0.0, 200.0),
-        least_strip_m: length("least_strip", 30.0, 5000.0).unwrap_or(default.least_strip_m),
-        seed: section.integer("seed", 0, i64::MAX).map_or(default.seed, |seed| seed as u64),
-        directions_deg: directions(section),
-    };
+    let settings = StripLayoutSettings::of(section);
     if !section.has("planter") {
         for key in WITH_PLANTER.into_iter().filter(|key| section.has(key)) {
             section.fault(key, "is of no use without `planter`, the width that the planter covers in one pass");
         }
     }
-    planter_m.map(|_| settings)
+    settings.planter_m.is_finite().then_some(settings)
 }
 
 fn directions(section: &Section<'_, '_>) -> BTreeMap<String, f64> {

@@ -74,8 +74,8 @@ pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> V
         treatments.push(Treatment { key, label, cost_per_ha, season_cost_per_ha, check, rate, of });
     }
     for one in treatments.iter().filter(|one| !one.of.is_empty()) {
-        let is_told = |part: &String| treatments.iter().any(|other| other.key == *part && other.rate.is_some());
-        if one.of.len() < 2 || one.check || one.rate.is_some() || !one.of.iter().all(is_told) {
+        let has_rate = |part: &String| treatments.iter().any(|other| other.key == *part && other.rate.is_some());
+        if one.of.len() < 2 || one.check || one.rate.is_some() || !one.of.iter().all(has_rate) {
             section.fault(
                 &one.key,
                 format!(

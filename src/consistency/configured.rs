@@ -99,9 +99,9 @@ fn of_track(
     let mut found = Vec::new();
     let mut measured = |name: &str, values: &[f64], reference: &[f64], list: &[ColumnUnit], what: &str| {
         let column = match name {
-            "speed" => harvest.speed.as_ref(),
-            "distance" => harvest.distance.as_ref(),
-            _ => harvest.interval.as_ref(),
+            "speed" => harvest.readings.speed_m_s.as_ref(),
+            "distance" => harvest.readings.distance_m.as_ref(),
+            _ => harvest.readings.interval_s.as_ref(),
         };
         let Some(column) = column else { return };
         let Some(relation) = relation(&pick(values), reference) else { return };
@@ -142,7 +142,7 @@ fn width(
     if ratio.ln().abs() < WIDTH_APART {
         return None;
     }
-    let (key, typed, symbol) = match (&harvest.swath, &harvest.swath_typed) {
+    let (key, typed, symbol) = match (&harvest.readings.swath_m, &harvest.swath_typed) {
         (Some(column), _) => {
             let number = width_m / column.factor;
             (key("columns.swath"), format!("{number:.4} {}", column.unit), column.unit.clone())
@@ -264,7 +264,7 @@ fn moisture(
     rows: &[usize],
     key: &impl Fn(&str) -> String,
 ) -> Option<Found> {
-    let column = harvest.moisture.as_ref()?;
+    let column = harvest.readings.moisture_pct.as_ref()?;
     let mut known: Vec<f64> =
         rows.iter().map(|&at| of.records.moisture_pct[at]).filter(|moisture| *moisture > 0.0).collect();
     if known.len() < FEWEST {

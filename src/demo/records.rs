@@ -42,15 +42,9 @@ impl Simulated {
             speed_m_s: column(|record| record.speed_m_s),
             swath_m: column(|record| record.swath_m),
             moisture_pct: column(|record| record.moisture_pct),
-            elevation_m: Vec::new(),
             header: ordered().map(|record| if record.header_down { Header::Down } else { Header::Up }).collect(),
             machine: Labels::from_texts(&machine),
             load: Labels::from_texts(&load),
-            pass: Labels::default(),
-            treatment: Labels::default(),
-            block: Labels::default(),
-            strip: Labels::default(),
-            drainage_class: Labels::default(),
             channels: Channels {
                 time: true,
                 flow: true,
@@ -59,11 +53,10 @@ impl Simulated {
                 distance: true,
                 swath: true,
                 header: true,
-                elevation: false,
                 rate: true,
                 interval: true,
             },
-            copies: Vec::new(),
+            ..Records::default()
         }
     }
 

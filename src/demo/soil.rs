@@ -2,17 +2,7 @@
 
 use geo::{Coord, LineString, Polygon};
 
-/// The seven natural drainage classes, dry to wet: Soil Science Division Staff 2017, Soil Survey Manual, USDA Handbook 18,
-/// chapter 3; spelt as in the column drclassdcd of the SSURGO data base.
-pub const DRAINAGE_CLASSES: [&str; 7] = [
-    "Excessively drained",
-    "Somewhat excessively drained",
-    "Well drained",
-    "Moderately well drained",
-    "Somewhat poorly drained",
-    "Poorly drained",
-    "Very poorly drained",
-];
+pub use crate::config::DRAINAGE_CLASSES;
 
 /// The soil map: bands across the field between wavy lines, and at most one pond within them.
 #[derive(Debug, Clone, PartialEq)]

@@ -6,6 +6,7 @@
 mod ask;
 mod columns;
 mod crops;
+mod known;
 mod layers;
 mod sight;
 mod sites;
@@ -122,7 +123,7 @@ pub fn draft(folder: &Path, options: &DraftOptions) -> Result<DraftReport, Draft
         (false, true) => return Err(DraftError::Nothing(archive.display().to_string())),
         _ => {}
     }
-    let known = if options.update { write::known_files(&archive, folder) } else { BTreeSet::new() };
+    let known = if options.update { known::known_files(&archive, folder) } else { BTreeSet::new() };
     let found = look_through(folder, &archive, &known, options.update)?;
     write::write(folder, &archive, &found, options.update)
 }
@@ -131,12 +132,12 @@ pub fn draft(folder: &Path, options: &DraftOptions) -> Result<DraftReport, Draft
 pub fn glance(folder: &Path) -> Vec<(String, String)> {
     let names = data_files(folder, folder);
     let seen = look_at(folder, &names);
-    seen.iter().map(|one| (one.name.clone(), told(&one.kind))).collect()
+    seen.iter().map(|one| (one.name.clone(), described(&one.kind))).collect()
 }
 
 /// What one file is, as [`glance`] tells it.
 pub(crate) fn glance_at(name: &str, path: &Path) -> String {
-    told(&sight::look(name, path, None))
+    described(&sight::look(name, path, None))
 }
 
 /// The columns of one data file and what they probably are: name, what, probability, evidence.
@@ -147,10 +148,10 @@ pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, St
         .and_then(|label| log.texts[&label].iter().flatten().find_map(crate::consistency::words::crop))
         .or_else(|| name.split(['/', '.']).find_map(crate::consistency::words::crop));
     let columns = columns::columns_of(&[&log], crop, bushel(crop));
-    let mut told = Vec::new();
+    let mut listed = Vec::new();
     if let Some(time) = log.times.first() {
         let clock = time.clock.as_ref().map_or_else(String::new, |clock| format!(" and `{clock}`"));
-        told.push((
+        listed.push((
             time.column.clone(),
             format!("time, {}{clock}", time.format),
             time.probability,
@@ -158,21 +159,22 @@ pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, St
         ));
     }
     if let sight::Place::Columns(lon, lat, probability) = &log.place {
-        told.push((lon.clone(), "longitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
-        told.push((lat.clone(), "latitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
+        listed.push((lon.clone(), "longitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
+        listed.push((lat.clone(), "latitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
     }
     for line in &columns.lines {
         let unit = if line.unit.is_empty() { String::new() } else { format!(" in {}", line.unit) };
-        told.push((line.column.clone(), format!("{}{unit}", line.key), line.probability, line.evidence.clone()));
+        listed.push((line.column.clone(), format!("{}{unit}", line.key), line.probability, line.evidence.clone()));
     }
     for (channel, column) in &columns.labels {
-        told.push((column.clone(), channel.key().to_owned(), 0.97, "its name and values".to_owned()));
+        listed.push((column.clone(), channel.key().to_owned(), 0.97, "its name and values".to_owned()));
     }
-    told.extend(columns.left_out.iter().map(|(column, what)| (column.clone(), what.clone(), f64::NAN, String::new())));
-    told
+    listed
+        .extend(columns.left_out.iter().map(|(column, what)| (column.clone(), what.clone(), f64::NAN, String::new())));
+    listed
 }
 
-fn told(kind: &Kind) -> String {
+fn described(kind: &Kind) -> String {
     match kind {
         Kind::Log(log) => {
             let time = log.times.first().map_or("without times", |_| "with times");
@@ -291,7 +293,7 @@ fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update
     let mut left_out: Vec<(String, String)> = Vec::new();
     if update {
         let is_known = |one: &Seen| {
-            matches!(one.kind, Kind::Log(_)) && write::real(&one.path).is_some_and(|path| known.contains(&path))
+            matches!(one.kind, Kind::Log(_)) && known::real(&one.path).is_some_and(|path| known.contains(&path))
         };
         seen.retain(|one| !is_known(one));
     }
@@ -343,7 +345,7 @@ fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update
         })
         .collect();
     let paths: Vec<&str> = seen.iter().map(|one| one.name.as_str()).collect();
-    let name = write::archive_name(folder);
+    let name = known::archive_name(folder);
     let sites = sites::sites(parts.into_iter().flatten().collect(), &paths, &layers.outlines, &name);
     let mut found = Found { groups, layers, sites, crops: Vec::new(), left_out, seen };
     found.crops = found
@@ -372,9 +374,10 @@ fn crop_of(files: &[usize], seen: &[Seen]) -> Option<&'static str> {
     for &at in files {
         let Kind::Log(log) = &seen[at].kind else { continue };
         let label = columns::crop_column(&log.columns, &log.texts);
-        let told = label.and_then(|name| log.texts[&name].iter().flatten().find_map(crate::consistency::words::crop));
+        let by_label =
+            label.and_then(|name| log.texts[&name].iter().flatten().find_map(crate::consistency::words::crop));
         let by_path = || seen[at].name.split('/').find_map(crate::consistency::words::crop);
-        crops.extend(told.or_else(by_path));
+        crops.extend(by_label.or_else(by_path));
     }
     if crops.len() == 1 { crops.first().copied() } else { None }
 }

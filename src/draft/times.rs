@@ -6,7 +6,7 @@ use chrono::{Datelike, NaiveDate, NaiveDateTime, NaiveTime};
 
 use crate::consistency::Numbers;
 use crate::consistency::words::Header;
-use crate::ingest::TextColumn;
+use crate::ingest::{self, TextColumn};
 
 /// One reading of a log's times.
 #[derive(Debug, Clone)]
@@ -162,44 +162,30 @@ fn date(text: &str, pattern: &str) -> Option<NaiveDate> {
 }
 
 fn rfc3339(column: &TextColumn) -> Option<Vec<f64>> {
-    let parse = |text: &str| chrono::DateTime::parse_from_rfc3339(text).ok();
-    let texts = tried(column);
-    if texts.is_empty() || !texts.iter().all(|text| parse(text).is_some()) {
+    let parse = |text: &str| chrono::DateTime::parse_from_rfc3339(text).ok().map(|time| time.naive_utc());
+    if tried(column).is_empty() {
         return None;
     }
-    let mut seconds = Vec::with_capacity(column.len());
-    for text in column.iter() {
-        seconds.push(match text {
-            None => f64::NAN,
-            Some(text) => {
-                let time = parse(text)?;
-                time.timestamp() as f64 + f64::from(time.timestamp_subsec_nanos()) * 1e-9
-            }
-        });
-    }
+    let seconds = all_by(column, parse)?;
     goes_on(&seconds.iter().copied().filter(|value| value.is_finite()).collect::<Vec<_>>()).then_some(seconds)
 }
 
-/// Every text as a time by a pattern.
-fn all_by(column: &TextColumn, pattern: &str) -> Option<Vec<f64>> {
-    let parse = |text: &str| {
-        let time = NaiveDateTime::parse_from_str(text, pattern).ok()?;
-        (1980..=2100).contains(&time.year()).then_some(time)
-    };
+/// Every text as a time.
+fn all_by(column: &TextColumn, parse: impl Fn(&str) -> Option<NaiveDateTime>) -> Option<Vec<f64>> {
+    // those that are tried fail soon
     if !tried(column).iter().all(|text| parse(text).is_some()) {
         return None;
     }
-    let mut seconds = Vec::with_capacity(column.len());
-    for text in column.iter() {
-        seconds.push(match text {
-            None => f64::NAN,
-            Some(text) => {
-                let time = parse(text)?.and_utc();
-                time.timestamp() as f64 + f64::from(time.timestamp_subsec_nanos()) * 1e-9
-            }
-        });
-    }
-    Some(seconds)
+    let seconds = |text: Option<&str>| text.map_or(Some(f64::NAN), |text| parse(text).map(ingest::epoch_s));
+    column.iter().map(seconds).collect()
+}
+
+/// Every text as a time by a pattern.
+fn all_by_pattern(column: &TextColumn, pattern: &str) -> Option<Vec<f64>> {
+    all_by(column, |text| {
+        let time = NaiveDateTime::parse_from_str(text, pattern).ok()?;
+        (1980..=2100).contains(&time.year()).then_some(time)
+    })
 }
 
 /// Months in which crops are harvested, by hemisphere (common practice, no source).
@@ -218,7 +204,7 @@ fn patterns(
         for clocks in CLOCKS {
             for between in [" ", "T", ", "] {
                 let pattern = format!("{dates}{between}{clocks}");
-                let Some(seconds) = all_by(column, &pattern) else { continue };
+                let Some(seconds) = all_by_pattern(column, &pattern) else { continue };
                 let known: Vec<f64> = seconds.iter().copied().filter(|value| value.is_finite()).collect();
                 if known.len() < 2 || !goes_on(&known) {
                     continue;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::differences::Facing;
 use super::trial::{Row, Trial};
 use crate::config::ArchiveSettings;
-use crate::points::{Assigned, Caution, Cautions, Joined, Labels, Mark};
+use crate::points::{Assigned, Caution, Cautions, Joined, Labels};
 use crate::results::RemovalByTreatment;
 
 /// Points of removal by which treated and check may differ (common practice, no source).
@@ -32,11 +32,7 @@ pub(super) fn removal(
     for at in 0..assigned.cleaned.len() {
         let strip = assigned.strip[at];
         // Only records with ground of their own can be lost from a strip.
-        let no_ground = matches!(
-            assigned.cleaned.mark[at].first(),
-            Some(Mark::NoPosition | Mark::Duplicate | Mark::HeaderUp | Mark::PositionJump)
-        );
-        if strip == Labels::NONE || assigned.edge[at] || no_ground {
+        if strip == Labels::NONE || assigned.edge[at] || !assigned.cleaned.mark[at].has_ground() {
             continue;
         }
         let count = counts.entry(assigned.strips[strip as usize].treatment.as_str()).or_default();

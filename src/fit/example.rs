@@ -182,15 +182,8 @@ fn records(pieces: &[Piece], segments: &[Segment]) -> Records {
         speed_m_s: vec![2.0; rows],
         swath_m: vec![9.0; rows],
         moisture_pct: vec![16.0; rows],
-        elevation_m: Vec::new(),
         header: vec![Header::Down; rows],
         machine: Labels { codes: pieces.iter().flat_map(|piece| [piece.machine as u32; 2]).collect(), names },
-        load: Labels::default(),
-        pass: Labels::default(),
-        treatment: Labels::default(),
-        block: Labels::default(),
-        strip: Labels::default(),
-        drainage_class: Labels::default(),
         channels: Channels {
             time: true,
             flow: true,
@@ -199,11 +192,10 @@ fn records(pieces: &[Piece], segments: &[Segment]) -> Records {
             distance: true,
             swath: true,
             header: true,
-            elevation: false,
             rate: true,
             interval: true,
         },
-        copies: Vec::new(),
+        ..Records::default()
     }
 }
 

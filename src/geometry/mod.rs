@@ -24,4 +24,4 @@ pub use projector::Projector;
 pub(crate) use projector::looks_swapped;
 pub(crate) use repair::{Validity, repair};
 pub(crate) use rings::rings;
-pub(crate) use utm::utm_epsg_of;
+pub(crate) use utm::{true_north, utm_epsg_of};

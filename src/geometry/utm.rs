@@ -3,6 +3,8 @@
 //! Zones are 6° wide, numbered from 180° W; zone 32 is widened over south-west Norway and zones 31, 33, 35 and 37 over
 //! Svalbard (`NGA.STND.0037_2.0.0_GRIDS`, 2014, section 3). UTM ends at 80° S and 84° N.
 
+use super::{Crs, Projector};
+
 /// The UTM zone (1 to 60) of a place, `None` outside UTM's limits or where a coordinate is missing.
 pub fn utm_zone(longitude_deg: f64, latitude_deg: f64) -> Option<u32> {
     if !(longitude_deg.abs() <= 360.0 && (-80.0..=84.0).contains(&latitude_deg)) {
@@ -59,6 +61,22 @@ fn median(values: &mut [f64]) -> f64 {
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
+/// The direction of true north at a place (degrees) in a UTM zone, radians counter-clockwise from grid east.
+///
+/// # Errors
+/// In words, when the zone is none or the place lies off its map.
+pub fn true_north((longitude_deg, latitude_deg): (f64, f64), epsg: u32) -> Result<f64, String> {
+    const STEP_DEG: f64 = 0.001;
+    let utm = Crs::from_epsg(epsg).map_err(|error| error.to_string())?;
+    let projector = Projector::new(&Crs::wgs84(), &utm).map_err(|error| error.to_string())?;
+    let at = |latitude_deg: f64| {
+        let found = projector.convert_point(longitude_deg, latitude_deg).map_err(|error| error.to_string())?;
+        found.ok_or_else(|| "it lies off the map".to_owned())
+    };
+    let (from, to) = (at(latitude_deg)?, at(latitude_deg + STEP_DEG)?);
+    Ok((to.1 - from.1).atan2(to.0 - from.0))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -97,5 +115,17 @@ mod tests {
         assert_eq!(utm_epsg_of(&lon, &lat), Some(32_615));
         assert_eq!(utm_epsg_of(&[0.0], &[0.0]), None);
         assert_eq!(utm_epsg_of(&[179.99, 179.98, -179.99, -179.98, -179.97], &[-17.0; 5]), Some(32_701));
+    }
+
+    /// Snyder 1987, USGS Professional Paper 1395, chapter 8: on the sphere, the convergence of a transverse Mercator grid is
+    /// atan(tan(λ − λ₀) sin φ) (from memory); inside a zone the ellipsoid differs by little.
+    #[test]
+    fn true_north_differs_from_the_grid_by_the_convergence() {
+        for (longitude, latitude) in [(-93.0_f64, 42.0_f64), (-91.0, 42.5), (-95.5, 30.0)] {
+            let expected = ((longitude + 93.0).to_radians().tan() * latitude.to_radians().sin()).atan().to_degrees();
+            // east of the central meridian true north lies to the left of the grid's
+            let found = true_north((longitude, latitude), 32_615).unwrap().to_degrees() - 90.0;
+            assert!((found - expected).abs() < 2e-3, "{longitude} {latitude}: {found} {expected}");
+        }
     }
 }

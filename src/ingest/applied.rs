@@ -95,7 +95,7 @@ fn resolved<'s>(
         ("count_per_area_application_rate_per_m2", RateKind::Count, crate::quantity::factor::M2_PER_HA),
     ];
     let has = |name: &str| columns.iter().any(|column| column == name);
-    let told: Vec<_> = KINDS.into_iter().filter(|(name, _, _)| has(&format!("actual_{name}"))).collect();
+    let recorded: Vec<_> = KINDS.into_iter().filter(|(name, _, _)| has(&format!("actual_{name}"))).collect();
     let wanted = |kind: RateKind| {
         archive.treatments.iter().any(|one| {
             let is_meant =
@@ -104,7 +104,8 @@ fn resolved<'s>(
         })
     };
     // seeds are counted in the same log: what the treatments' rates count is meant
-    let [(name, kind, factor)] = *told.iter().filter(|(_, kind, _)| wanted(*kind)).copied().collect::<Vec<_>>() else {
+    let [(name, kind, factor)] = *recorded.iter().filter(|(_, kind, _)| wanted(*kind)).copied().collect::<Vec<_>>()
+    else {
         return Err(fault(format!(
             "the files tell no rate, or several, that treatments of archive.toml have; map one under [applied.columns]: {}",
             columns.join(", ")
@@ -117,7 +118,7 @@ fn resolved<'s>(
     let mut one = settings.clone();
     one.log.grain = GrainChannel::Mass(rate(format!("actual_{name}")));
     one.target = has(&format!("setpoint_{name}")).then(|| rate(format!("setpoint_{name}")));
-    one.log.swath = measured("actual_working_width_m");
+    one.log.readings.swath_m = measured("actual_working_width_m");
     one.log.header = label("actual_work_state");
     one.log.time =
         Some(TimeColumn { name: TIME.to_owned(), clock: None, format: TimeFormat::EpochSeconds, ahead_s: 0 });
@@ -128,7 +129,7 @@ fn resolved<'s>(
             .map(|name| Column { name: name.clone() })
             .collect();
     }
-    if one.log.swath.is_none() && one.log.swath_m.is_none() {
+    if one.log.readings.swath_m.is_none() && one.log.swath_m.is_none() {
         return Err(fault(
             "width: is missing, and the files tell no working width; give `width = \"40 ft\"`".to_owned(),
         ));
@@ -208,7 +209,7 @@ impl Rows {
         }
         refuse_other_width(&file.name, settings, &channels)?;
         let GrainValues::MassKg(mut rate) = channels.grain else { return Ok(()) };
-        if let Some(product) = &channels.load {
+        if let Some(product) = &channels.labels.load {
             let is_other =
                 |text: Option<&str>| text.is_some_and(|text| settings.product.iter().all(|own| own.trim() != text));
             rate.iter_mut().zip(product.iter()).filter(|(_, text)| is_other(*text)).for_each(|(rate, _)| *rate = 0.0);
@@ -235,7 +236,7 @@ impl Rows {
         self.x_m.extend(channels.x);
         self.y_m.extend(channels.y);
         self.rate.extend(rate);
-        let width = channels.swath_m.unwrap_or_else(|| vec![f64::NAN; count]);
+        let width = channels.readings.swath_m.unwrap_or_else(|| vec![f64::NAN; count]);
         self.width_m
             .extend(width.into_iter().map(|width| if width > 0.0 { width } else { log.swath_m.unwrap_or(f64::NAN) }));
         self.state.extend(channels.header.unwrap_or_else(|| vec![Header::Unknown; count]));
@@ -277,17 +278,17 @@ impl Rows {
         if order.len() < timed.len() || timed.is_empty() {
             let outside = timed.iter().copied().find(|at| !in_season(at)).unwrap_or(0);
             if order.is_empty() {
-                return Err(IngestError::Cell {
-                    file: self.file.get(outside).map_or(first, |&file| self.files[file as usize].clone()),
-                    row: self.row.get(outside).map_or(1, |&row| row as usize),
-                    column: name,
-                    found: self.time_s.get(outside).map_or_else(String::new, |&time| stamp(time)),
-                    expected: format!(
+                return Err(IngestError::cell(
+                    &self.file.get(outside).map_or(first, |&file| self.files[file as usize].clone()),
+                    self.row.get(outside).map_or(1, |&row| row as usize),
+                    &name,
+                    self.time_s.get(outside).map_or_else(String::new, |&time| stamp(time)),
+                    format_args!(
                         "a time of the season, from {} to {}; no row of the log has one",
                         stamp(from_s),
                         stamp(to_s)
                     ),
-                });
+                ));
             }
             let left = timed.len() - order.len();
             let detail =
@@ -310,7 +311,7 @@ impl Rows {
         order.retain(|&at| east.contains(&self.x_m[at]) && north.contains(&self.y_m[at]));
         if order.is_empty() {
             let reason = "no row of the log lies where the harvest was; is its `crs` right, and is it of this field?";
-            return Err(IngestError::Place { file: first, reason: reason.to_owned() });
+            return Err(IngestError::misplaced(&first, reason));
         }
         let unit = settings.rate_unit.unwrap_or(RateUnit::of_kind(RateKind::Volume));
         let sections = self.sections.finish();
@@ -322,7 +323,7 @@ impl Rows {
             files: self.files,
             ..AppliedLog::default()
         };
-        let joins = settings.log.load.is_some();
+        let joins = settings.log.labels.load.is_some();
         let mut codes = Vec::new();
         for at in order {
             let last = log.time_s.len().wrapping_sub(1);
@@ -364,13 +365,13 @@ fn check_sections(file: &str, column: &str, texts: &TextColumn) -> Result<(), In
         let Some(text) = text else { continue };
         let of = *count.get_or_insert(text.len());
         if of < 2 || text.len() != of || !text.bytes().all(|digit| matches!(digit, b'0' | b'1')) {
-            return Err(IngestError::Cell {
-                file: file.to_owned(),
-                row: row + 1,
-                column: column.to_owned(),
-                found: text.to_owned(),
-                expected: format!("a digit, 1 or 0, for each of {} sections", of.max(2)),
-            });
+            return Err(IngestError::cell(
+                file,
+                row + 1,
+                column,
+                text,
+                format_args!("a digit, 1 or 0, for each of {} sections", of.max(2)),
+            ));
         }
     }
     Ok(())
@@ -382,7 +383,8 @@ fn refuse_other_width(
     settings: &AppliedSettings,
     channels: &channels::FileChannels,
 ) -> Result<(), IngestError> {
-    let (Some(configured), Some(column), Some(widths)) = (settings.log.swath_m, &settings.log.swath, &channels.swath_m)
+    let (Some(configured), Some(column), Some(widths)) =
+        (settings.log.swath_m, &settings.log.readings.swath_m, &channels.readings.swath_m)
     else {
         return Ok(());
     };
@@ -392,15 +394,15 @@ fn refuse_other_width(
         return Ok(());
     }
     let at = widths.iter().position(|width| (width - widest).abs() < 1e-9).unwrap_or(0);
-    Err(IngestError::Cell {
-        file: file.to_owned(),
-        row: channels.row[at] as usize,
-        column: column.name.clone(),
-        found: format!("{}", widest / column.factor),
-        expected: format!(
+    Err(IngestError::cell(
+        file,
+        channels.row[at] as usize,
+        &column.name,
+        format_args!("{}", widest / column.factor),
+        format_args!(
             "no more and no less than the `width` of field.toml, {:.2} {}; give one of them",
             configured / column.factor,
             column.unit
         ),
-    })
+    ))
 }

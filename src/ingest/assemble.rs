@@ -8,11 +8,10 @@ use geo::{Coord, Rect};
 use rustc_hash::{FxHashMap, FxHasher};
 
 use super::channels::{FileChannels, GrainValues};
-use super::readers::TextColumn;
 use super::{IngestError, clocks, spacing};
 use crate::config::{ArchiveSettings, CropSettings, HarvestSettings};
 use crate::geometry::{Crs, Projector, looks_swapped, utm_epsg_of};
-use crate::points::{Caution, Cautions, Channels, Copied, Header, Labels, LabelsBuilder, Records};
+use crate::points::{Caution, Cautions, Channels, Copied, Header, Labelled, Labels, LabelsBuilder, Readings, Records};
 use crate::quantity::dry_factor;
 use crate::stats::robust;
 
@@ -36,7 +35,7 @@ pub(super) type Extent = [f64; 4];
 pub(super) fn utm_zone(parts: &[Part<'_>], layers: Option<Extent>) -> Result<u32, IngestError> {
     let (mut longitudes, mut latitudes) = (Vec::new(), Vec::new());
     for part in parts {
-        let place = |reason: String| IngestError::Place { file: part.file.clone(), reason };
+        let place = |reason: String| IngestError::misplaced(&part.file, reason);
         let crs_fault = |error: crate::geometry::CrsError| place(error.to_string());
         let (mut x, mut y) = (part.channels.x.clone(), part.channels.y.clone());
         if part.crs.is_geographic() && looks_swapped(&x, &y, layers) {
@@ -56,9 +55,11 @@ pub(super) fn utm_zone(parts: &[Part<'_>], layers: Option<Extent>) -> Result<u32
         longitudes.extend(x);
         latitudes.extend(y);
     }
-    utm_epsg_of(&longitudes, &latitudes).ok_or_else(|| IngestError::Place {
-        file: parts.first().map(|part| part.file.clone()).unwrap_or_default(),
-        reason: "the positions lie outside the UTM zones (80° S to 84° N)".to_owned(),
+    utm_epsg_of(&longitudes, &latitudes).ok_or_else(|| {
+        IngestError::misplaced(
+            &parts.first().map(|part| part.file.clone()).unwrap_or_default(),
+            "the positions lie outside the UTM zones (80° S to 84° N)",
+        )
     })
 }
 
@@ -83,24 +84,13 @@ pub(super) fn records(
         .map_err(|error| IngestError::Contradiction(format!("the UTM zone of the field: {error}")))?;
     let total: usize = parts.iter().map(|part| part.channels.rows).sum();
     let mut raw = Raw::with_capacity(total);
-    let mut channels = Channels {
-        time: true,
-        flow: true,
-        moisture: true,
-        speed: true,
-        distance: true,
-        swath: true,
-        header: true,
-        elevation: true,
-        rate: true,
-        interval: true,
-    };
     // The order of the files is that of their names, whatever the order of the entries.
     parts.sort_by(|one, other| one.file.cmp(&other.file));
     let files: Vec<String> = parts.iter().map(|part| part.file.clone()).collect();
     for (number, part) in parts.into_iter().enumerate() {
-        raw.append(number as u32, part, &utm, crop, &mut channels)?;
+        raw.append(number as u32, part, &utm, crop)?;
     }
+    let channels = raw.channels();
     if channels.rate && !channels.knows_interval() && !channels.speed {
         return Err(IngestError::Contradiction(format!(
             "{}: a mass flow tells a yield only with speed, time or interval; map `time` or `speed`, or write `interval` beside the path",
@@ -137,7 +127,7 @@ fn check_labels(records: &mut Records, archive: &ArchiveSettings) -> Result<(), 
     };
     let cell = |labels: &Labels, code: usize, column: &str, expected: String| {
         let (file, row) = first_row(labels, code);
-        IngestError::Cell { file, row, column: column.to_owned(), found: labels.names[code].clone(), expected }
+        IngestError::cell(&file, row, column, labels.names[code].clone(), expected)
     };
     for (code, label) in records.treatment.names.iter().enumerate() {
         if archive.treatment(label).is_none() {
@@ -172,20 +162,12 @@ struct Raw {
     /// Flow (kg/s), mass (kg) or wet yield (kg/ha), told by `kind`.
     grain: Vec<f64>,
     kind: Vec<GrainKind>,
-    interval_s: Vec<f64>,
-    distance_m: Vec<f64>,
-    speed_m_s: Vec<f64>,
-    swath_m: Vec<f64>,
-    moisture_pct: Vec<f64>,
-    elevation_m: Vec<f64>,
+    readings: Readings<Vec<f64>>,
     header: Vec<Header>,
-    machine: LabelsBuilder,
-    load: LabelsBuilder,
-    pass: LabelsBuilder,
-    treatment: LabelsBuilder,
-    block: LabelsBuilder,
-    strip: LabelsBuilder,
-    drainage_class: LabelsBuilder,
+    labels: Labelled<LabelsBuilder>,
+    /// What all files have: what tells the grain, times and the header's state here, the rest in `has`.
+    channels: Channels,
+    has: Readings<bool>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -206,39 +188,29 @@ impl Raw {
             y_m: numbers(),
             grain: numbers(),
             kind: Vec::with_capacity(rows),
-            interval_s: numbers(),
-            distance_m: numbers(),
-            speed_m_s: numbers(),
-            swath_m: numbers(),
-            moisture_pct: numbers(),
-            elevation_m: numbers(),
+            readings: Readings::of(|_| numbers()),
             header: Vec::with_capacity(rows),
-            machine: LabelsBuilder::default(),
-            load: LabelsBuilder::default(),
-            pass: LabelsBuilder::default(),
-            treatment: LabelsBuilder::default(),
-            block: LabelsBuilder::default(),
-            strip: LabelsBuilder::default(),
-            drainage_class: LabelsBuilder::default(),
+            labels: Labelled::default(),
+            channels: Channels { time: true, flow: true, rate: true, header: true, ..Channels::default() },
+            has: Readings::of(|_| true),
         }
     }
 
-    fn append(
-        &mut self,
-        number: u32,
-        part: Part<'_>,
-        utm: &Crs,
-        crop: &CropSettings,
-        known: &mut Channels,
-    ) -> Result<(), IngestError> {
+    /// Which channels were recorded.
+    fn channels(&self) -> Channels {
+        let Readings { moisture_pct: moisture, speed_m_s: speed, swath_m: swath, .. } = self.has;
+        let Readings { interval_s: interval, distance_m: distance, .. } = self.has;
+        Channels { moisture, speed, distance, swath, interval, ..self.channels }
+    }
+
+    fn append(&mut self, number: u32, part: Part<'_>, utm: &Crs, crop: &CropSettings) -> Result<(), IngestError> {
         let Part { file, crs, harvest, channels, .. } = part;
         let rows = channels.rows;
-        let crs_fault =
-            |error: crate::geometry::CrsError| IngestError::Crs { file: file.clone(), reason: error.to_string() };
+        let crs_fault = |error: crate::geometry::CrsError| IngestError::crs(&file, error);
         let (mut x, mut y) = (channels.x, channels.y);
         blank_null_island(&mut x, &mut y);
         Projector::new(&crs, utm).map_err(crs_fault)?.convert(&mut x, &mut y).map_err(crs_fault)?;
-        known.time &= channels.time_s.is_some();
+        self.channels.time &= channels.time_s.is_some();
         let by_row = || (0..rows).map(|row| row as f64 * harvest.interval_s.unwrap_or(1.0)).collect();
         let time_s: Vec<f64> = channels.time_s.unwrap_or_else(by_row);
         self.file.extend(std::iter::repeat_n(number, rows));
@@ -247,8 +219,18 @@ impl Raw {
         self.y_m.extend(y);
         self.time_s.extend(time_s);
 
-        known.moisture &= channels.moisture_pct.is_some();
-        let moisture = channels.moisture_pct.unwrap_or_else(|| vec![crop.market_moisture_pct; rows]);
+        let mut has = channels.readings.as_each(Option::is_some);
+        has.interval_s |= harvest.interval_s.is_some();
+        self.has.all_mut().zip(has.all()).for_each(|(all, has)| *all &= has);
+        // a column that is missing, and empty cells of one that is there
+        let missing = Readings { moisture_pct: crop.market_moisture_pct, ..Readings::of(|_| f64::NAN) };
+        let configured = Readings { swath_m: harvest.swath_m, interval_s: harvest.interval_s, ..Readings::default() };
+        let columns = channels.readings.into_all().zip(missing.into_all()).zip(configured.into_all());
+        for (values, ((column, missing), configured)) in self.readings.all_mut().zip(columns) {
+            let filled = |value: f64| if value.is_nan() { configured.unwrap_or(value) } else { value };
+            values.extend(column.unwrap_or_else(|| vec![missing; rows]).into_iter().map(filled));
+        }
+        let moisture = &self.readings.moisture_pct[self.readings.moisture_pct.len() - rows..];
         let (kind, grain) = match channels.grain {
             GrainValues::FlowKgS(values) => (GrainKind::Flow, values),
             GrainValues::MassKg(values) => (GrainKind::Mass, values),
@@ -256,66 +238,35 @@ impl Raw {
             GrainValues::DryYieldKgHa(values) => {
                 let wet = values
                     .iter()
-                    .zip(&moisture)
+                    .zip(moisture)
                     .map(|(dry, &moisture)| dry / dry_factor(moisture, crop.market_moisture_pct))
                     .collect();
                 (GrainKind::WetYield, wet)
             }
         };
-        known.flow &= kind != GrainKind::WetYield;
-        known.rate &= kind == GrainKind::Flow;
+        self.channels.flow &= kind != GrainKind::WetYield;
+        self.channels.rate &= kind == GrainKind::Flow;
         self.kind.extend(std::iter::repeat_n(kind, rows));
         self.grain.extend(grain);
-        self.moisture_pct.extend(moisture);
-
-        let missing = || vec![f64::NAN; rows];
-        known.speed &= channels.speed_m_s.is_some();
-        self.speed_m_s.extend(channels.speed_m_s.unwrap_or_else(missing));
-        known.distance &= channels.distance_m.is_some();
-        self.distance_m.extend(channels.distance_m.unwrap_or_else(missing));
-        known.swath &= channels.swath_m.is_some();
-        let mut swath = channels.swath_m.unwrap_or_else(missing);
-        if let Some(configured) = harvest.swath_m {
-            swath.iter_mut().filter(|swath| swath.is_nan()).for_each(|swath| *swath = configured);
-        }
-        self.swath_m.extend(swath);
-        known.interval &= channels.interval_s.is_some() || harvest.interval_s.is_some();
-        let mut interval = channels.interval_s.unwrap_or_else(missing);
-        if let Some(configured) = harvest.interval_s {
-            interval.iter_mut().filter(|interval| interval.is_nan()).for_each(|interval| *interval = configured);
-        }
-        self.interval_s.extend(interval);
-        known.elevation &= channels.elevation_m.is_some();
-        self.elevation_m.extend(channels.elevation_m.unwrap_or_else(missing));
-        known.header &= channels.header.is_some();
+        self.channels.header &= channels.header.is_some();
         self.header.extend(channels.header.unwrap_or_else(|| vec![Header::Unknown; rows]));
-
-        let fill = |labels: &mut LabelsBuilder, column: Option<TextColumn>, default: Option<&str>| match column {
-            Some(column) => column.iter().for_each(|text| labels.push(text.or(default))),
-            None => labels.push_repeated(default, rows),
-        };
-        fill(&mut self.machine, channels.machine, Some(harvest.machine.as_deref().unwrap_or("combine")));
-        fill(&mut self.load, channels.load, None);
-        fill(&mut self.pass, channels.pass, None);
-        fill(&mut self.treatment, channels.treatment, None);
-        fill(&mut self.block, channels.block, None);
-        fill(&mut self.strip, channels.strip, None);
-        fill(&mut self.drainage_class, channels.drainage_class, None);
+        let unnamed =
+            Labelled { machine: Some(harvest.machine.as_deref().unwrap_or("combine")), ..Labelled::default() };
+        for (labels, (column, unnamed)) in self.labels.all_mut().zip(channels.labels.into_all().zip(unnamed.into_all()))
+        {
+            match column {
+                Some(column) => column.iter().for_each(|text| labels.push(text.or(unnamed))),
+                None => labels.push_repeated(unnamed, rows),
+            }
+        }
         Ok(())
     }
 
     /// Rows that repeat an earlier one in everything that was recorded, with the row that each repeats.
     fn copies(&self, machine: &Labels, channels: Channels) -> Vec<(u32, u32)> {
-        let columns = [
-            &self.x_m,
-            &self.y_m,
-            &self.grain,
-            &self.moisture_pct,
-            &self.speed_m_s,
-            &self.distance_m,
-            &self.swath_m,
-            &self.interval_s,
-        ];
+        let filled = Readings::channels().zip(self.readings.all()).filter(|(channel, _)| channel.is_filled);
+        let columns: Vec<&Vec<f64>> =
+            [&self.x_m, &self.y_m, &self.grain].into_iter().chain(filled.map(|(_, values)| values)).collect();
         let cells = |at: usize| {
             // without times the time of a row is its number
             let time = if channels.time { self.time_s[at].to_bits() } else { 0 };
@@ -377,7 +328,7 @@ impl Raw {
         channels: Channels,
         cautions: &mut Cautions,
     ) -> Records {
-        let machine = std::mem::take(&mut self.machine).finish();
+        let machine = std::mem::take(&mut self.labels.machine).finish();
         let copies = self.copies(&machine, channels);
         let mut is_copy = vec![false; self.row.len()];
         for &(copy, _) in &copies {
@@ -402,11 +353,17 @@ impl Raw {
                 .then_with(|| bits(self.x_m[a]).cmp(&bits(self.x_m[b])))
                 .then_with(|| bits(self.y_m[a]).cmp(&bits(self.y_m[b])))
                 .then_with(|| bits(self.grain[a]).cmp(&bits(self.grain[b])))
-                .then_with(|| bits(self.moisture_pct[a]).cmp(&bits(self.moisture_pct[b])))
+                .then_with(|| bits(self.readings.moisture_pct[a]).cmp(&bits(self.readings.moisture_pct[b])))
                 .then(one.cmp(&other))
         });
         if channels.time {
-            clocks::part(&mut order, &mut self.time_s, (&self.x_m, &self.y_m), &self.interval_s, &machine.codes);
+            clocks::part(
+                &mut order,
+                &mut self.time_s,
+                (&self.x_m, &self.y_m),
+                &self.readings.interval_s,
+                &machine.codes,
+            );
         }
         let rows = order.len();
         let pick = |values: &[f64]| order.iter().map(|&at| values[at as usize]).collect::<Vec<f64>>();
@@ -418,24 +375,21 @@ impl Raw {
             time_s: pick(&self.time_s),
             x_m: pick(&self.x_m),
             y_m: pick(&self.y_m),
-            mass_kg: Vec::new(),
-            interval_s: pick(&self.interval_s),
-            distance_m: pick(&self.distance_m),
-            speed_m_s: pick(&self.speed_m_s),
-            swath_m: pick(&self.swath_m),
-            moisture_pct: pick(&self.moisture_pct),
-            elevation_m: if channels.elevation { pick(&self.elevation_m) } else { Vec::new() },
             header: order.iter().map(|&at| self.header[at as usize]).collect(),
-            machine: machine.reordered(&order),
-            load: self.load.finish().reordered(&order),
-            pass: self.pass.finish().reordered(&order),
-            treatment: self.treatment.finish().reordered(&order),
-            block: self.block.finish().reordered(&order),
-            strip: self.strip.finish().reordered(&order),
-            drainage_class: self.drainage_class.finish().reordered(&order),
             channels,
-            copies: Vec::new(),
+            ..Records::default()
         };
+        let mut columns = Readings::channels().zip(self.has.all());
+        let readings = self.readings.as_each(|values| {
+            let is_used = columns.next().is_none_or(|(channel, has)| channel.is_filled || *has);
+            if is_used { pick(values) } else { Vec::new() }
+        });
+        let mut labels = Labelled::default();
+        for (labels, builder) in labels.all_mut().zip(self.labels.into_all()) {
+            *labels = builder.finish().reordered(&order);
+        }
+        labels.machine = machine.reordered(&order);
+        records = records.with(readings, labels);
         let mut place = vec![0_u32; self.row.len()];
         for (at, &row) in order.iter().enumerate() {
             place[row as usize] = at as u32;

@@ -6,8 +6,8 @@ use chrono::{DateTime, NaiveDateTime};
 
 use super::IngestError;
 use super::readers::{Shapes, Table, TextColumn, Wanted, number_text};
-use crate::config::{GrainChannel, HarvestSettings, MeasuredColumn, PositionColumns, TimeColumn, TimeFormat};
-use crate::points::Header;
+use crate::config::{GrainChannel, HarvestSettings, PositionColumns, TimeColumn, TimeFormat};
+use crate::points::{Header, Labelled, Readings};
 use crate::quantity::BushelWeight;
 
 /// Texts that a header column may hold.
@@ -78,22 +78,11 @@ pub(super) struct FileChannels {
     pub(super) y: Vec<f64>,
     pub(super) time_s: Option<Vec<f64>>,
     pub(super) grain: GrainValues,
-    pub(super) moisture_pct: Option<Vec<f64>>,
-    pub(super) speed_m_s: Option<Vec<f64>>,
-    pub(super) swath_m: Option<Vec<f64>>,
-    pub(super) interval_s: Option<Vec<f64>>,
-    pub(super) distance_m: Option<Vec<f64>>,
-    pub(super) elevation_m: Option<Vec<f64>>,
+    pub(super) readings: Readings<Option<Vec<f64>>>,
     pub(super) header: Option<Vec<Header>>,
     /// Numbers other than 0 and 1 that the header column holds.
     pub(super) header_numbers: Vec<i64>,
-    pub(super) machine: Option<TextColumn>,
-    pub(super) load: Option<TextColumn>,
-    pub(super) pass: Option<TextColumn>,
-    pub(super) treatment: Option<TextColumn>,
-    pub(super) block: Option<TextColumn>,
-    pub(super) strip: Option<TextColumn>,
-    pub(super) drainage_class: Option<TextColumn>,
+    pub(super) labels: Labelled<Option<TextColumn>>,
 }
 
 /// What tells the grain.
@@ -118,9 +107,7 @@ pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
         }
     }
     wanted.numbers.push(harvest.grain.column().to_owned());
-    let measured =
-        [&harvest.moisture, &harvest.speed, &harvest.swath, &harvest.interval, &harvest.distance, &harvest.elevation];
-    wanted.numbers.extend(measured.into_iter().flatten().map(|column| column.name.clone()));
+    wanted.numbers.extend(harvest.readings.all().flatten().map(|column| column.name.clone()));
     if let Some(time) = &harvest.time {
         match time.format {
             TimeFormat::EpochSeconds | TimeFormat::EpochMilliseconds => wanted.numbers.push(time.name.clone()),
@@ -130,17 +117,8 @@ pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
             }
         }
     }
-    let labels = [
-        &harvest.header,
-        &harvest.machine_column,
-        &harvest.load,
-        &harvest.pass,
-        &harvest.treatment,
-        &harvest.block,
-        &harvest.strip,
-        &harvest.drainage_class,
-    ];
-    wanted.texts.extend(labels.into_iter().flatten().map(|column| column.name.clone()));
+    let labels = std::iter::once(&harvest.header).chain(harvest.labels.all());
+    wanted.texts.extend(labels.flatten().map(|column| column.name.clone()));
     let filter = harvest.filter.as_ref().and_then(|filter| filter.labels.as_ref());
     wanted.texts.extend(filter.map(|(column, _)| column.name.clone()));
     for names in [&mut wanted.numbers, &mut wanted.texts] {
@@ -169,14 +147,12 @@ pub(super) fn channels(
         }
     };
     let scaled = |name: &str, factor: f64| table.numbers[name].iter().map(|value| value * factor).collect::<Vec<_>>();
-    let measured = |column: &Option<MeasuredColumn>| column.as_ref().map(|column| scaled(&column.name, column.factor));
     let grain = match &harvest.grain {
         GrainChannel::MassFlow(column) => GrainValues::FlowKgS(scaled(&column.name, column.factor)),
         GrainChannel::Mass(column) => GrainValues::MassKg(scaled(&column.name, column.factor)),
         GrainChannel::WetYield(name, unit) => GrainValues::WetYieldKgHa(scaled(name, unit.kg_per_ha(bushel))),
         GrainChannel::DryYield(name, unit) => GrainValues::DryYieldKgHa(scaled(name, unit.kg_per_ha(bushel))),
     };
-    let text = |column: &Option<crate::config::Column>| column.as_ref().map(|column| table.texts[&column.name].clone());
     let header = match &harvest.header {
         None => None,
         Some(column) => Some(header(file, &column.name, &table.texts[&column.name])?),
@@ -190,21 +166,10 @@ pub(super) fn channels(
         y,
         time_s: time(file, &table, harvest)?,
         grain,
-        moisture_pct: measured(&harvest.moisture),
-        speed_m_s: measured(&harvest.speed),
-        swath_m: measured(&harvest.swath),
-        interval_s: measured(&harvest.interval),
-        distance_m: measured(&harvest.distance),
-        elevation_m: measured(&harvest.elevation),
+        readings: harvest.readings.as_each(|column| Some(scaled(&column.as_ref()?.name, column.as_ref()?.factor))),
         header,
         header_numbers,
-        machine: text(&harvest.machine_column),
-        load: text(&harvest.load),
-        pass: text(&harvest.pass),
-        treatment: text(&harvest.treatment),
-        block: text(&harvest.block),
-        strip: text(&harvest.strip),
-        drainage_class: text(&harvest.drainage_class),
+        labels: harvest.labels.as_each(|column| Some(table.texts[&column.as_ref()?.name].clone())),
     })
 }
 
@@ -244,30 +209,12 @@ impl FileChannels {
             | GrainValues::DryYieldKgHa(values) => values,
         };
         [&mut self.x, &mut self.y, grain].into_iter().for_each(numbers);
-        let optional = [
-            &mut self.time_s,
-            &mut self.moisture_pct,
-            &mut self.speed_m_s,
-            &mut self.swath_m,
-            &mut self.interval_s,
-            &mut self.distance_m,
-            &mut self.elevation_m,
-        ];
-        optional.into_iter().flatten().for_each(numbers);
+        self.readings.all_mut().chain([&mut self.time_s]).flatten().for_each(numbers);
         if let Some(header) = &mut self.header {
             let mut kept = keep.iter();
             header.retain(|_| kept.next().copied().unwrap_or(false));
         }
-        let labels = [
-            &mut self.machine,
-            &mut self.load,
-            &mut self.pass,
-            &mut self.treatment,
-            &mut self.block,
-            &mut self.strip,
-            &mut self.drainage_class,
-        ];
-        labels.into_iter().for_each(texts);
+        self.labels.all_mut().for_each(texts);
     }
 }
 
@@ -283,17 +230,13 @@ fn header(file: &str, column: &str, texts: &TextColumn) -> Result<Vec<Header>, I
             } else if RAISED.contains(&folded.as_str()) || folded.parse::<f64>().is_ok_and(|number| number <= 0.0) {
                 Ok(Header::Up)
             } else {
-                Err(IngestError::Cell {
-                    file: file.to_owned(),
-                    row: row + 1,
-                    column: column.to_owned(),
-                    found: text.to_owned(),
-                    expected: format!(
-                        "a header state: one of {} or {}",
-                        CUTTING[..9].join(", "),
-                        RAISED[..9].join(", ")
-                    ),
-                })
+                Err(IngestError::cell(
+                    file,
+                    row + 1,
+                    column,
+                    text,
+                    format_args!("a header state: one of {} or {}", CUTTING[..9].join(", "), RAISED[..9].join(", ")),
+                ))
             }
         })
         .collect()
@@ -313,13 +256,7 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
                     Some(Some(clock)) => Cow::Owned(format!("{text} {clock}")),
                     None => Cow::Borrowed(text),
                 };
-                read(&text).ok_or_else(|| IngestError::Cell {
-                    file: file.to_owned(),
-                    row: row + 1,
-                    column: time.name.clone(),
-                    found: text.into_owned(),
-                    expected: expected.to_owned(),
-                })
+                read(&text).ok_or_else(|| IngestError::cell(file, row + 1, &time.name, text, expected))
             })
             .collect::<Result<Vec<f64>, _>>()
     };
@@ -359,21 +296,20 @@ fn blank_beyond_the_calendar(file: &str, column: &TimeColumn, seconds: &mut [f64
         (seconds.iter().filter(|time| is_beyond(time)), seconds.iter().filter(|time| time.is_finite()));
     if 2 * beyond.count() > known.count() {
         let unit = if column.format == TimeFormat::EpochMilliseconds { 1000.0 } else { 1.0 };
-        return Err(IngestError::Cell {
-            file: file.to_owned(),
-            row: first + 1,
-            column: column.name.clone(),
-            found: number_text(seconds[first] * unit),
-            expected: "a time from year 0 to 9999; is the format epoch_s or epoch_ms, as written in field.toml?"
-                .to_owned(),
-        });
+        return Err(IngestError::cell(
+            file,
+            first + 1,
+            &column.name,
+            number_text(seconds[first] * unit),
+            "a time from year 0 to 9999; is the format epoch_s or epoch_ms, as written in field.toml?",
+        ));
     }
     seconds.iter_mut().filter(|time| is_beyond(time)).for_each(|time| *time = f64::NAN);
     Ok(())
 }
 
 /// Seconds since 1970-01-01T00:00:00Z.
-pub(super) fn epoch_s(time: NaiveDateTime) -> f64 {
+pub(crate) fn epoch_s(time: NaiveDateTime) -> f64 {
     let time = time.and_utc();
     time.timestamp() as f64 + f64::from(time.timestamp_subsec_nanos()) * 1e-9
 }

@@ -1,5 +1,7 @@
 //! Why a site-year's files cannot be used.
 
+use std::fmt::Display;
+
 use thiserror::Error;
 
 use crate::bundle::BundleError;
@@ -136,8 +138,21 @@ pub enum IngestError {
 }
 
 impl IngestError {
-    pub(super) fn damaged(file: &str, reason: impl std::fmt::Display) -> Self {
+    pub(super) fn damaged(file: &str, reason: impl Display) -> Self {
         Self::Damaged { file: file.to_owned(), reason: reason.to_string() }
+    }
+
+    pub(super) fn cell(file: &str, row: usize, column: &str, found: impl Display, expected: impl Display) -> Self {
+        let (file, column) = (file.to_owned(), column.to_owned());
+        Self::Cell { file, row, column, found: found.to_string(), expected: expected.to_string() }
+    }
+
+    pub(super) fn misplaced(file: &str, reason: impl Display) -> Self {
+        Self::Place { file: file.to_owned(), reason: reason.to_string() }
+    }
+
+    pub(super) fn crs(file: &str, reason: impl Display) -> Self {
+        Self::Crs { file: file.to_owned(), reason: reason.to_string() }
     }
 
     pub(super) fn of_bundle(file: &str, fault: BundleError) -> Self {

@@ -82,8 +82,7 @@ fn by_place(
     keep: &mut [bool],
 ) -> Result<(), IngestError> {
     let Some(within) = filter.within else { return Ok(()) };
-    let fault =
-        |error: crate::geometry::CrsError| IngestError::Crs { file: file.to_owned(), reason: error.to_string() };
+    let fault = |error: crate::geometry::CrsError| IngestError::crs(file, error);
     let (mut x, mut y) = (channels.x.clone(), channels.y.clone());
     match within {
         Within::Degrees([west, south, east, north]) => {

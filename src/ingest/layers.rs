@@ -23,6 +23,13 @@ pub struct InputFile {
     pub path: PathBuf,
 }
 
+impl InputFile {
+    /// A fault of a grid, whose own messages carry a path; the name stands in its place.
+    pub(super) fn damaged_grid(&self, error: &dyn std::fmt::Display) -> IngestError {
+        IngestError::damaged(&self.name, error.to_string().replace(&format!("{}: ", self.path.display()), ""))
+    }
+}
+
 /// A layer of polygons in its own reference system.
 pub(super) struct Layer {
     file: String,
@@ -49,8 +56,7 @@ impl Layer {
         }
         let crs = match (&table.crs, crs) {
             (Some(crs), _) => crs.clone(),
-            (None, Some(code)) => Crs::parse(code)
-                .map_err(|error| IngestError::Crs { file: file.name.clone(), reason: error.to_string() })?,
+            (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(&file.name, error))?,
             (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: " (or add its .prj)" }),
         };
         Ok(Self { file: file.name.clone(), crs, table })
@@ -153,12 +159,8 @@ pub(super) fn strips(
 ) -> Result<Vec<StripGround>, IngestError> {
     let mut strips = Vec::new();
     for row in 0..layer.table.rows {
-        let cell = |found: &str, expected: String| IngestError::Cell {
-            file: layer.file.clone(),
-            row: row + 1,
-            column: settings.treatment.clone(),
-            found: found.to_owned(),
-            expected,
+        let cell = |found: &str, expected: String| {
+            IngestError::cell(&layer.file, row + 1, &settings.treatment, found, expected)
         };
         let treatment = layer.text(&settings.treatment, row).ok_or_else(|| cell("", "a treatment".to_owned()))?;
         if archive.treatment(treatment).is_none() {
@@ -309,7 +311,7 @@ impl SoilMap {
         utm: &Crs,
         cautions: &mut Cautions,
     ) -> Result<Vec<SoilGround>, IngestError> {
-        let fault = |reason: String| IngestError::Crs { file: self.file.clone(), reason };
+        let fault = |reason: String| IngestError::crs(&self.file, reason);
         let to_map = Projector::new(utm, &self.crs).map_err(|error| fault(error.to_string()))?;
         let [west, south, east, north] = field;
         let (mut x, mut y) = ([west, west, east, east], [south, north, south, north]);

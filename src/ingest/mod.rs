@@ -163,7 +163,7 @@ pub fn run(
     let field_extent = usable_extent(&xs, &ys);
     refuse_a_speck(&first_file, field_extent, records.len())?;
     let (Ok(middle_x), Ok(middle_y)) = (robust::median_in_place(&mut xs), robust::median_in_place(&mut ys)) else {
-        return Err(IngestError::Place { file: first_file, reason: "no record has a position".to_owned() });
+        return Err(IngestError::misplaced(&first_file, "no record has a position"));
     };
 
     let boundary = boundary_layer.as_ref().map(|layer| layers::boundary(layer, &utm, &mut cautions)).transpose()?;
@@ -297,9 +297,7 @@ fn parts<'s>(
 fn file_crs(file: &str, own: Option<&Crs>, harvest: &HarvestSettings) -> Result<Crs, IngestError> {
     match (own, &harvest.crs) {
         (Some(crs), _) => Ok(crs.clone()),
-        (None, Some(code)) => {
-            Crs::parse(code).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: error.to_string() })
-        }
+        (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(file, error)),
         (None, None) => Err(IngestError::NoCrs { file: file.to_owned(), detail: "" }),
     }
 }
@@ -361,10 +359,10 @@ fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
 fn refuse_a_speck(file: &str, [west, south, east, north]: assemble::Extent, rows: usize) -> Result<(), IngestError> {
     const SMALLEST_M: f64 = 1.0;
     if rows >= FEW && east - west < SMALLEST_M && north - south < SMALLEST_M {
-        return Err(IngestError::Place {
-            file: file.to_owned(),
-            reason: format!("all {rows} records lie within a metre; is `crs` that of the numbers in the file?"),
-        });
+        return Err(IngestError::misplaced(
+            file,
+            format_args!("all {rows} records lie within a metre; is `crs` that of the numbers in the file?"),
+        ));
     }
     Ok(())
 }
@@ -475,6 +473,7 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
     readers::companions(path)
 }
 
+pub(crate) use channels::epoch_s;
 pub(crate) use readers::{TIME, members, number_or_comma};
 pub(crate) use standard::standard_columns;
 pub(crate) use survey::{MAP_UNIT_KEY, holds_components};

@@ -40,13 +40,13 @@ pub(super) fn measures(
     }
     if let Some(wrong) = measures.iter().flat_map(|one| &one.observations).find(|one| !in_season(one, field.season)) {
         let column = field.observed.iter().find_map(|one| one.date.clone()).unwrap_or_default();
-        return Err(IngestError::Cell {
-            file: wrong.file.clone(),
-            row: wrong.row,
-            column,
-            found: wrong.day.clone().unwrap_or_default(),
-            expected: format!("a day of the season {}", field.season),
-        });
+        return Err(IngestError::cell(
+            &wrong.file,
+            wrong.row,
+            &column,
+            wrong.day.clone().unwrap_or_default(),
+            format_args!("a day of the season {}", field.season),
+        ));
     }
     Ok(measures)
 }
@@ -102,14 +102,10 @@ fn places(
         if x.iter().any(|x| x.is_finite()) {
             let crs = match (&table.crs, &settings.crs) {
                 (Some(crs), _) => crs.clone(),
-                (None, Some(code)) => Crs::parse(code)
-                    .map_err(|error| IngestError::Crs { file: file.name.clone(), reason: error.to_string() })?,
+                (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(&file.name, error))?,
                 (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: "" }),
             };
-            let fault = |error: crate::geometry::CrsError| IngestError::Crs {
-                file: file.name.clone(),
-                reason: error.to_string(),
-            };
+            let fault = |error: crate::geometry::CrsError| IngestError::crs(&file.name, error);
             let typed: Vec<(f64, f64)> = x.iter().copied().zip(y.iter().copied()).collect();
             Projector::new(&crs, utm).and_then(|to| to.convert(&mut x, &mut y)).map_err(fault)?;
             for (row, place) in places.iter_mut().enumerate() {
@@ -118,15 +114,15 @@ fn places(
                 }
                 let at = (x[row], y[row]);
                 if !(at.0.is_finite() && at.1.is_finite() && inside.holds(at)) {
-                    return Err(IngestError::Place {
-                        file: file.name.clone(),
-                        reason: format!(
+                    return Err(IngestError::misplaced(
+                        &file.name,
+                        format_args!(
                             "row {}: ({}, {}) lies outside the field; expected a place within {MARGIN_M:.0} m of it",
                             row + 1,
                             typed[row].0,
                             typed[row].1
                         ),
-                    });
+                    ));
                 }
                 *place = Some(at);
             }
@@ -208,12 +204,8 @@ fn read(
     let owned = |column: &Option<String>, row: usize| text(column, row).map(str::to_owned);
     let mut observations = Vec::new();
     for (row, place_m) in places.into_iter().enumerate() {
-        let cell = |column: &str, found: String, expected: String| IngestError::Cell {
-            file: file.name.clone(),
-            row: row + 1,
-            column: column.to_owned(),
-            found,
-            expected,
+        let cell = |column: &str, found: String, expected: String| {
+            IngestError::cell(&file.name, row + 1, column, found, expected)
         };
         let Some(value) = value(settings, &table, row, &cell)? else { continue };
         let strip = owned(&settings.strip, row);

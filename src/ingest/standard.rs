@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use super::readers::{self, Format};
 use super::{IngestError, SiteYearFiles};
 use crate::config::{Column, FieldSettings, GrainChannel, HarvestSettings, MeasuredColumn, TimeColumn, TimeFormat};
+use crate::points::{Channel, Labelled, Readings};
 use crate::quantity::YieldUnit;
 
 /// Columns of the grain by worth: a flow at field moisture, a yield at field moisture. The standard's dry masses hold for a moisture
@@ -12,20 +13,18 @@ use crate::quantity::YieldUnit;
 const FLOW: &str = "mass_per_time_yield_kg_s";
 const YIELD: &str = "mass_per_area_yield_kg_ha";
 
+const WORK_STATE: &str = "actual_work_state";
+
 /// Key, column and unit of what the standard tells among some columns; of the grain the better one.
 pub(crate) fn standard_columns(columns: &[String]) -> Vec<(&'static str, &'static str, &'static str)> {
-    const KNOWN: [(&str, &str, &str); 8] = [
-        ("mass_flow", FLOW, "kg/s"),
-        ("wet_yield", YIELD, "kg/ha"),
-        ("moisture", "crop_moisture_pct", "%"),
-        ("speed", "actual_speed_m_s", "m/s"),
-        ("swath", "actual_working_width_m", "m"),
-        ("elevation", "elevation_m", "m"),
-        ("header", "actual_work_state", ""),
-        ("machine", "machine", ""),
-    ];
+    let grain = [("mass_flow", FLOW, "kg/s"), ("wet_yield", YIELD, "kg/ha")];
+    // the readers hand on these columns in the SI unit of their channel
+    let channel = |channel: Channel| Some((channel.key, channel.standard?, channel.units.map_or("", |units| units.si)));
+    let readings = Readings::channels().filter_map(channel);
+    let labels = Labelled::channels().filter_map(channel);
     let has = |name: &str| columns.iter().any(|column| column == name);
-    KNOWN.into_iter().filter(|&(_, column, _)| has(column) && !(column == YIELD && has(FLOW))).collect()
+    let known = grain.into_iter().chain(readings).chain([("header", WORK_STATE, "")]).chain(labels);
+    known.filter(|&(_, column, _)| has(column) && !(column == YIELD && has(FLOW))).collect()
 }
 
 /// The settings with the columns that the standard tells, for the entries without a map.
@@ -74,7 +73,6 @@ pub(super) fn resolved<'f>(
 fn mapped(file: &str, key: &str, entry: &HarvestSettings, columns: &[String]) -> Result<HarvestSettings, IngestError> {
     let known = standard_columns(columns);
     let of_key = |key: &str| known.iter().find(|known| known.0 == key);
-    // the readers hand on these columns in the SI unit of their channel
     let measured = |key: &str| {
         of_key(key).map(|(_, name, unit)| MeasuredColumn {
             name: (*name).to_owned(),
@@ -94,26 +92,25 @@ fn mapped(file: &str, key: &str, entry: &HarvestSettings, columns: &[String]) ->
             columns.join(", ")
         )));
     };
-    let swath = measured("swath");
-    if swath.is_none() && entry.swath_m.is_none() && matches!(grain, GrainChannel::MassFlow(_)) {
+    let readings = Readings::of(|channel| measured(channel.key));
+    if readings.swath_m.is_none() && entry.swath_m.is_none() && matches!(grain, GrainChannel::MassFlow(_)) {
         return Err(IngestError::Contradiction(format!(
             "{key}.swath: is missing, and {file} tells no working width; give `swath = \"30 ft\"`"
         )));
     }
+    let mut labels = Labelled::of(|channel| label(channel.key));
+    labels.machine.take_if(|_| entry.machine.is_some());
     Ok(HarvestSettings {
         grain,
-        swath,
+        readings,
         time: Some(TimeColumn {
             name: readers::TIME.to_owned(),
             clock: None,
             format: TimeFormat::EpochSeconds,
             ahead_s: 0,
         }),
-        moisture: measured("moisture"),
-        speed: measured("speed"),
-        elevation: measured("elevation"),
         header: label("header"),
-        machine_column: if entry.machine.is_none() { label("machine") } else { None },
+        labels,
         ..entry.clone()
     })
 }

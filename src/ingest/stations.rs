@@ -75,12 +75,8 @@ pub(super) fn read(
         let wanted = Wanted { shapes: Shapes::Ignored, numbers, texts: texts.clone(), most_unpacked_bytes };
         let table = readers::read(&file.name, &file.path, &wanted)?;
         for row in 0..table.rows {
-            let cell = |column: &str, found: &str, expected: &str| IngestError::Cell {
-                file: file.name.clone(),
-                row: row + 1,
-                column: column.to_owned(),
-                found: found.to_owned(),
-                expected: expected.to_owned(),
+            let cell = |column: &str, found: &str, expected: &str| {
+                IngestError::cell(&file.name, row + 1, column, found, expected)
             };
             let text = table.texts[&settings.date].get(row).unwrap_or("");
             let (year, month, day) = date(text)

@@ -87,12 +87,8 @@ pub(super) fn units(
         let table = table(file, settings, limits)?;
         let (keys, classes) = (&table.texts[&settings.key], &table.texts[&settings.class]);
         for (row, &pct) in table.numbers[&settings.percent].iter().enumerate() {
-            let cell = |column: &str, found: String, expected: String| IngestError::Cell {
-                file: file.name.clone(),
-                row: row + 1,
-                column: column.to_owned(),
-                found,
-                expected,
+            let cell = |column: &str, found: String, expected: String| {
+                IngestError::cell(&file.name, row + 1, column, found, expected)
             };
             let key =
                 keys.get(row).ok_or_else(|| cell(&settings.key, String::new(), "the key of a map unit".to_owned()))?;

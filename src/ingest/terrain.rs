@@ -13,11 +13,7 @@ const MARGIN_M: f64 = 500.0;
 
 /// The part of an elevation model that covers the field and its surroundings; `None` where it does not reach the field.
 pub(super) fn surface(file: &InputFile, field: Extent, utm: &Crs) -> Result<Option<Surface>, IngestError> {
-    let fault = |error: &dyn std::fmt::Display| {
-        let text = error.to_string();
-        let path = format!("{}: ", file.path.display());
-        IngestError::Damaged { file: file.name.clone(), reason: text.replace(&path, "") }
-    };
+    let fault = |error: &dyn std::fmt::Display| file.damaged_grid(error);
     if !crate::bundle::on_disk(&file.path).0.is_file() {
         return Err(IngestError::NoFile { pattern: file.name.clone() });
     }

@@ -27,12 +27,8 @@ pub(super) fn read(file: &InputFile, limits: ReadSettings) -> Result<Vec<Ticket>
     let mut tickets = Vec::new();
     for row in 0..table.rows {
         let text = |column: &str| table.texts[column].get(row);
-        let fault = |column: &str, expected: &dyn Display| IngestError::Cell {
-            file: file.name.clone(),
-            row: row + 1,
-            column: column.to_owned(),
-            found: text(column).unwrap_or("").to_owned(),
-            expected: expected.to_string(),
+        let fault = |column: &str, expected: &dyn Display| {
+            IngestError::cell(&file.name, row + 1, column, text(column).unwrap_or("").to_owned(), expected)
         };
         let time = |column: &str| {
             text(column)

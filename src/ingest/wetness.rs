@@ -323,12 +323,7 @@ fn sample(
     utm: &Crs,
     (x_m, y_m): (f64, f64),
 ) -> Result<(Option<f64>, Lie), IngestError> {
-    // The raster's own messages carry a path; the archive's name of the file stands in its place.
-    let fault = |error: &dyn std::fmt::Display| {
-        let text = error.to_string();
-        let path = format!("{}: ", file.path.display());
-        IngestError::Damaged { file: file.name.clone(), reason: text.replace(&path, "") }
-    };
+    let fault = |error: &dyn std::fmt::Display| file.damaged_grid(error);
     if !crate::bundle::on_disk(&file.path).0.is_file() {
         return Err(IngestError::NoFile { pattern: file.name.clone() });
     }
@@ -342,12 +337,10 @@ fn sample(
 
 /// A raster that does not say where on Earth it is.
 pub(super) fn no_crs(file: &InputFile) -> IngestError {
-    IngestError::Crs {
-        file: file.name.clone(),
-        reason:
-            "carries no coordinate reference system; expected a GeoTIFF or NetCDF that names one, or a .prj beside it"
-                .to_owned(),
-    }
+    IngestError::crs(
+        &file.name,
+        "carries no coordinate reference system; expected a GeoTIFF or NetCDF that names one, or a .prj beside it",
+    )
 }
 
 #[cfg(test)]

@@ -53,32 +53,9 @@ impl AppliedLog {
     }
 }
 
-macro_rules! findings {
-    ($($name:ident = $code:literal: $text:literal;)+) => {
-        /// What was found of a stretch of a log, or of a strip.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub enum Finding {
-            $(#[doc = $text] $name,)+
-        }
-
-        impl Finding {
-            /// Every finding.
-            pub const ALL: &'static [Self] = &[$(Self::$name),+];
-
-            /// Its word in `applied.csv`.
-            pub const fn code(self) -> &'static str {
-                match self { $(Self::$name => $code),+ }
-            }
-
-            /// One line for the reader of a report.
-            pub const fn text(self) -> &'static str {
-                match self { $(Self::$name => $text),+ }
-            }
-        }
-    };
-}
-
-findings! {
+coded! {
+    /// What was found of a stretch of a log, or of a strip.
+    Finding, in "`applied.csv`";
     Strip = "strip": "a strip that the log tells";
     Ramp = "ramp": "the rate rose or fell after a start, a stop or a change of rate";
     OffRate = "off-rate": "the rate lay farther from the tested ones than the tolerance";

@@ -4,32 +4,9 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-macro_rules! cautions {
-    ($($name:ident = $code:literal: $text:literal;)+) => {
-        /// A reason to doubt a number, printed beside it.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        pub enum Caution {
-            $(#[doc = $text] #[serde(rename = $code)] $name,)+
-        }
-
-        impl Caution {
-            /// Every caution.
-            pub const ALL: &'static [Self] = &[$(Self::$name),+];
-
-            /// The word in the `caution` column.
-            pub const fn code(self) -> &'static str {
-                match self { $(Self::$name => $code),+ }
-            }
-
-            /// One line for the reader of a report.
-            pub const fn text(self) -> &'static str {
-                match self { $(Self::$name => $text),+ }
-            }
-        }
-    };
-}
-
-cautions! {
+coded! {
+    /// A reason to doubt a number, printed beside it.
+    Caution, in "the `caution` column";
     NotEstimable = "not-estimable": "the data cannot support this number, so none is given";
     Unreplicated = "unreplicated": "one block only: the difference cannot be told from the variation of the field; a demonstration, not a trial";
     FewBlocks = "few-blocks": "two or three blocks: the interval is wide; with two nothing is said of what it would pay, with three it should not rest on this field alone";

@@ -88,6 +88,8 @@ pub struct CleaningFacts {
     pub passes: usize,
     /// Main direction of driving, radians clockwise from north, in [0, π); absent where there is none.
     pub axis_rad: Option<f64>,
+    /// Full width of the widest header by the records that are kept, m.
+    pub header_m: Option<f64>,
     /// Limits that were found from the data, by name, for the reader of a report.
     pub limits: BTreeMap<String, f64>,
 }

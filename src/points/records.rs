@@ -1,6 +1,9 @@
 //! What ingest delivers: the raw records of one site-year, in SI units and UTM metres.
 
+use serde::Serialize;
+
 use super::Labels;
+use crate::quantity::{Duration, Length, Percent, Speed, Units};
 use crate::stats::robust;
 
 /// Whether the header was cutting.
@@ -15,7 +18,7 @@ pub enum Header {
 }
 
 /// Which channels were recorded and which were derived; the stages and the cautions depend on it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 #[expect(clippy::struct_excessive_bools, reason = "one flag for each channel of the monitor")]
 pub struct Channels {
     /// Times were recorded (otherwise `time_s` counts rows).
@@ -32,8 +35,6 @@ pub struct Channels {
     pub swath: bool,
     /// The header's state was recorded.
     pub header: bool,
-    /// Elevation was recorded.
-    pub elevation: bool,
     /// Grain flow was recorded as mass per time (not as mass in a record).
     pub rate: bool,
     /// The seconds that a record stands for were recorded or configured.
@@ -74,58 +75,176 @@ pub struct Copied {
     pub of: u32,
 }
 
-/// The raw records of one site-year, sorted by machine, then time, then value; the order of the input's rows has no
-/// influence.
-#[derive(Debug, Clone)]
-pub struct Records {
-    /// EPSG code of the UTM zone of `x_m` and `y_m`.
-    pub epsg: u32,
-    /// The harvest files, relative to the archive.
-    pub files: Vec<String>,
-    /// Index into `files`.
-    pub file: Vec<u32>,
-    /// Row in the file: the first data row (or the first shape) is 1.
-    pub row: Vec<u32>,
-    /// Seconds since 1970-01-01T00:00:00Z.
-    pub time_s: Vec<f64>,
-    /// Easting of the antenna as logged, m; NaN where the position is missing or impossible.
-    pub x_m: Vec<f64>,
-    /// Northing of the antenna as logged, m.
-    pub y_m: Vec<f64>,
-    /// Wet grain mass weighed during the record, kg.
-    pub mass_kg: Vec<f64>,
-    /// Seconds that the record stands for.
-    pub interval_s: Vec<f64>,
-    /// Distance travelled during the record, m.
-    pub distance_m: Vec<f64>,
-    /// Ground speed, m/s.
-    pub speed_m_s: Vec<f64>,
-    /// Swath width as logged or configured, or the spacing of the passes, m.
-    pub swath_m: Vec<f64>,
-    /// Grain moisture as logged, percent wet basis.
-    pub moisture_pct: Vec<f64>,
-    /// Elevation, m (empty when not recorded).
-    pub elevation_m: Vec<f64>,
-    /// Header state.
-    pub header: Vec<Header>,
-    /// The combine.
-    pub machine: Labels,
-    /// The load (grain tank or truck).
-    pub load: Labels,
-    /// The pass, where the file carries it.
-    pub pass: Labels,
-    /// The treatment, where the file carries it.
-    pub treatment: Labels,
-    /// The block, where the file carries it.
-    pub block: Labels,
-    /// The strip, where the file carries it.
-    pub strip: Labels,
-    /// The soil class, where the file carries it.
-    pub drainage_class: Labels,
-    /// Which channels were recorded.
-    pub channels: Channels,
-    /// Rows that repeat one of these records.
-    pub copies: Vec<Copied>,
+/// What is known of a channel: a column of the harvest's files that is a column of the records, too.
+#[derive(Debug, Clone, Copy)]
+pub struct Channel {
+    /// What the settings call it.
+    pub key: &'static str,
+    /// What it is, as its comment says.
+    pub about: &'static str,
+    /// The units that are read; none for labels.
+    pub units: Option<Units>,
+    /// The column of task data (ISO 11783-11) that tells it, in the SI unit of the channel.
+    pub standard: Option<&'static str>,
+    /// Whether gaps are filled from the settings or the other channels; one that is only carried is empty where it was not recorded.
+    pub is_filled: bool,
+}
+
+macro_rules! standard {
+    () => {
+        None
+    };
+    ($column:literal) => {
+        Some($column)
+    };
+}
+
+macro_rules! one_each {
+    ($name:ident { $($field:ident = $channel:expr),+ }) => {
+        impl<T> $name<T> {
+            /// A value made of each channel.
+            pub fn of(mut make: impl FnMut(Channel) -> T) -> Self {
+                Self { $($field: make($channel),)+ }
+            }
+
+            /// A value made of each value.
+            pub fn as_each<U>(&self, mut make: impl FnMut(&T) -> U) -> $name<U> {
+                $name { $($field: make(&self.$field),)+ }
+            }
+
+            /// The values in the order of the channels.
+            pub fn into_all(self) -> impl Iterator<Item = T> {
+                [$(self.$field),+].into_iter()
+            }
+
+            /// The same, borrowed.
+            pub fn all(&self) -> impl Iterator<Item = &T> {
+                [$(&self.$field),+].into_iter()
+            }
+
+            /// The same, to change.
+            pub fn all_mut(&mut self) -> impl Iterator<Item = &mut T> {
+                [$(&mut self.$field),+].into_iter()
+            }
+        }
+
+        impl $name<Channel> {
+            /// What is known of each channel.
+            pub fn channels() -> impl Iterator<Item = Channel> {
+                Self::of(|channel| channel).into_all()
+            }
+        }
+    };
+}
+
+macro_rules! channels {
+    (
+        readings { $($(#[doc = $about:literal])+ $field:ident = $key:literal: $quantity:ty, $filled:ident $(, $standard:literal)?;)+ }
+        labels { $($(#[doc = $text:literal])+ $(#[serde($($how:tt)+)])? $label:ident $(, $of:literal)?;)+ }
+    ) => {
+        /// One value for each channel of numbers; the fields name the SI unit.
+        #[derive(Debug, Clone, Default, PartialEq, Serialize)]
+        pub struct Readings<T> {
+            $($(#[doc = $about])+ #[serde(rename = $key)] pub $field: T,)+
+        }
+
+        one_each! { Readings { $($field = Channel {
+            key: $key,
+            about: concat!($($about),+),
+            units: Some(Units::of::<$quantity>()),
+            standard: standard!($($standard)?),
+            is_filled: $filled,
+        }),+ } }
+
+        /// One value for each channel of labels.
+        #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+        pub struct Labelled<T> {
+            $($(#[doc = $text])+ $(#[serde($($how)+)])? pub $label: T,)+
+        }
+
+        one_each! { Labelled { $($label = Channel {
+            key: stringify!($label),
+            about: concat!($($text),+),
+            units: None,
+            standard: standard!($($of)?),
+            is_filled: false,
+        }),+ } }
+
+        /// The raw records of one site-year, sorted by machine, then time, then value; the order of the input's rows has no
+        /// influence.
+        #[derive(Debug, Clone, Default)]
+        pub struct Records {
+            /// EPSG code of the UTM zone of `x_m` and `y_m`.
+            pub epsg: u32,
+            /// The harvest files, relative to the archive.
+            pub files: Vec<String>,
+            /// Index into `files`.
+            pub file: Vec<u32>,
+            /// Row in the file: the first data row (or the first shape) is 1.
+            pub row: Vec<u32>,
+            /// Seconds since 1970-01-01T00:00:00Z.
+            pub time_s: Vec<f64>,
+            /// Easting of the antenna as logged, m; NaN where the position is missing or impossible.
+            pub x_m: Vec<f64>,
+            /// Northing of the antenna as logged, m.
+            pub y_m: Vec<f64>,
+            /// Wet grain mass weighed during the record, kg.
+            pub mass_kg: Vec<f64>,
+            /// Header state.
+            pub header: Vec<Header>,
+            $($(#[doc = $about])+ pub $field: Vec<f64>,)+
+            $($(#[doc = $text])+ pub $label: Labels,)+
+            /// Which channels were recorded.
+            pub channels: Channels,
+            /// Rows that repeat one of these records.
+            pub copies: Vec<Copied>,
+        }
+
+        impl Records {
+            /// The records with these channels.
+            #[must_use]
+            pub fn with(self, readings: Readings<Vec<f64>>, labels: Labelled<Labels>) -> Self {
+                Self { $($field: readings.$field,)+ $($label: labels.$label,)+ ..self }
+            }
+        }
+    };
+}
+
+const FILLED: bool = true;
+const CARRIED: bool = false;
+
+channels! {
+    readings {
+        /// Grain moisture as logged, percent wet basis.
+        moisture_pct = "moisture": Percent, FILLED, "crop_moisture_pct";
+        /// Ground speed, m/s.
+        speed_m_s = "speed": Speed, FILLED, "actual_speed_m_s";
+        /// Swath width as logged or configured, or the spacing of the passes, m.
+        swath_m = "swath": Length, FILLED, "actual_working_width_m";
+        /// Seconds that a record stands for.
+        interval_s = "interval": Duration, FILLED;
+        /// Distance travelled during a record, m.
+        distance_m = "distance": Length, FILLED;
+        /// Elevation, m.
+        elevation_m = "elevation": Length, CARRIED, "elevation_m";
+    }
+    labels {
+        /// The combine.
+        #[serde(rename = "machine_column")]
+        machine, "machine";
+        /// The load (grain tank or truck).
+        load;
+        /// The pass, where the file carries it.
+        pass;
+        /// The treatment, where the file carries it.
+        treatment;
+        /// The block, where the file carries it.
+        block;
+        /// The strip, where the file carries it.
+        strip;
+        /// The soil class, where the file carries it.
+        drainage_class;
+    }
 }
 
 impl Records {

@@ -23,6 +23,26 @@ impl Unit {
     }
 }
 
+/// The units of a quantity, for what is chosen at run time.
+#[derive(Debug, Clone, Copy)]
+pub struct Units {
+    /// What the quantity is called in messages.
+    pub name: &'static str,
+    /// The symbol of the SI unit.
+    pub si: &'static str,
+    /// Every symbol that fits, for messages.
+    pub symbols: fn() -> String,
+    /// The unit written so.
+    pub unit: fn(&str) -> Result<Unit, QuantityError>,
+}
+
+impl Units {
+    /// The units of a quantity.
+    pub const fn of<Q: Quantity>() -> Self {
+        Self { name: Q::NAME, si: Q::UNITS[0].symbol, symbols: Q::symbols, unit: Q::unit }
+    }
+}
+
 /// A physical quantity that can be read from text with a unit.
 pub trait Quantity: Copy + Sized + 'static {
     /// What the quantity is called in messages.

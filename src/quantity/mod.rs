@@ -13,7 +13,7 @@ mod parse;
 mod rate;
 mod yields;
 
-pub use measure::{Bearing, DataSize, Duration, Length, Mass, MassFlow, Percent, Quantity, Speed, Volume};
+pub use measure::{Bearing, DataSize, Duration, Length, Mass, MassFlow, Percent, Quantity, Speed, Units, Volume};
 pub use money::{Currency, MoneyRate};
 pub use parse::{QuantityError, nearest, split_number};
 pub use rate::{ApplicationRate, RateKind, RateUnit};

@@ -61,7 +61,7 @@ const ROUNDING: f64 = 1e-9;
 
 /// The (fractional) column and row of a place. In a geographic raster the place may be one turn of the globe away (rasters
 /// from 0° to 360°).
-fn place(cells: &impl Cells, x: f64, y: f64) -> Option<(f64, f64)> {
+fn column_and_row(cells: &impl Cells, x: f64, y: f64) -> Option<(f64, f64)> {
     let (width, height) = cells.size();
     let turns: &[f64] = if cells.crs().is_some_and(Crs::is_geographic) { &[0.0, 360.0, -360.0] } else { &[0.0] };
     turns.iter().map(|turn| cells.transform().to_cell(x + turn, y)).find(|&(column, row)| {
@@ -78,7 +78,7 @@ fn place(cells: &impl Cells, x: f64, y: f64) -> Option<(f64, f64)> {
 /// # Errors
 /// When the file is damaged there.
 pub fn nearest(cells: &mut impl Cells, x: f64, y: f64) -> Result<Option<f64>, RasterError> {
-    let Some((column, row)) = place(cells, x, y) else { return Ok(None) };
+    let Some((column, row)) = column_and_row(cells, x, y) else { return Ok(None) };
     let (width, height) = cells.size();
     let cell = |at: f64, count: u32| (at.max(0.0) as u32).min(count - 1);
     let value = cells.cell(cell(column, width), cell(row, height))?;
@@ -91,7 +91,7 @@ pub fn nearest(cells: &mut impl Cells, x: f64, y: f64) -> Result<Option<f64>, Ra
 /// # Errors
 /// When the file is damaged there.
 pub fn bilinear(cells: &mut impl Cells, x: f64, y: f64) -> Result<Option<f64>, RasterError> {
-    let Some((column, row)) = place(cells, x, y) else { return Ok(None) };
+    let Some((column, row)) = column_and_row(cells, x, y) else { return Ok(None) };
     let (width, height) = cells.size();
     let split = |at: f64| {
         let at = at - 0.5;

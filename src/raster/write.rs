@@ -44,7 +44,7 @@ pub fn encode_geotiff(raster: &GeoTiff<'_>) -> Result<Vec<u8>, RasterError> {
 ///
 /// # Errors
 /// As [`encode_geotiff`].
-pub fn encode_described(raster: &GeoTiff<'_>, told: Option<(&str, &str)>) -> Result<Vec<u8>, RasterError> {
+pub fn encode_described(raster: &GeoTiff<'_>, what: Option<(&str, &str)>) -> Result<Vec<u8>, RasterError> {
     let path = Path::new("raster");
     let (rows, columns) = raster.data.dim();
     let code = u16::try_from(raster.epsg).ok();
@@ -57,7 +57,7 @@ pub fn encode_described(raster: &GeoTiff<'_>, told: Option<(&str, &str)>) -> Res
     };
     let rows_per_strip = (STRIP_BYTES / (4 * columns)).clamp(1, rows);
     let mut out = Cursor::new(Vec::new());
-    encode(&mut out, raster, told.map(|told| metadata(raster, told)), code, rows_per_strip)
+    encode(&mut out, raster, what.map(|what| metadata(raster, what)), code, rows_per_strip)
         .map_err(|fault| RasterError::from_tiff(path, fault))?;
     Ok(out.into_inner())
 }

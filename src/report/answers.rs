@@ -233,8 +233,8 @@ impl Of<'_> {
                 && zone.class.is_none()
                 && zone.wetness == Some(rank)
         });
-        let told = zone.filter(|zone| zone.estimator.is_pooled());
-        Some(match told.and_then(|zone| Some((zone, zone.estimate.mean?, self.range(&zone.estimate, 1.0)?))) {
+        let pooled = zone.filter(|zone| zone.estimator.is_pooled());
+        Some(match pooled.and_then(|zone| Some((zone, zone.estimate.mean?, self.range(&zone.estimate, 1.0)?))) {
             Some((zone, mean, range)) => format!(
                 "Where precipitation was {label}, it yielded {} ({range}; {} site-years).",
                 self.more(mean),
@@ -278,14 +278,14 @@ impl Of<'_> {
         own.filter_map(|one| {
             let (mean, range) = (one.estimate.mean?, self.range(&one.estimate, 1.0)?);
             let (unit, step, count) = (self.units.yield_unit, step(&one.scale), one.site_years);
-            let told = format!("{} {unit} per {step}, {range}; {count} site-years", self.yields(mean));
+            let slope = format!("{} {unit} per {step}, {range}; {count} site-years", self.yields(mean));
             Some(if is_shown(&one.estimate) {
                 format!(
-                    "Over site-years the response goes with the difference in {} ({told}): an association, which need not be a cause.",
+                    "Over site-years the response goes with the difference in {} ({slope}): an association, which need not be a cause.",
                     one.measure
                 )
             } else {
-                format!("That fields with more difference in {} have more response is not shown ({told}).", one.measure)
+                format!("That fields with more difference in {} have more response is not shown ({slope}).", one.measure)
             })
         })
         .collect()

@@ -124,7 +124,7 @@ pub fn explain_site_year(folder: &Path) -> Result<String, String> {
         let count = points.removed_by.iter().flatten().filter(|found| *found == mark.code()).count();
         if count > 0 {
             let _ = writeln!(text, "{:>8}  {:<20} {}", count, mark.code(), mark.text());
-            let _ = writeln!(text, "          {:<20} limit: {}; {}", "", limit(*mark, &summary), mark.source());
+            let _ = writeln!(text, "          {:<20} limit: {}; {}", "", limit(*mark, &summary), mark.rule().source);
         }
     }
     text.push_str("\nFor one record: --record FILE:ROW (the first data row is 1).\n");
@@ -182,7 +182,7 @@ pub fn explain_record(folder: &Path, file: &str, row: u32) -> Result<String, Str
         Some(mark) => {
             let _ = writeln!(text, "removed by {}: {}", mark.code(), mark.text());
             let _ = writeln!(text, "  limit: {}", limit(*mark, &summary));
-            let _ = writeln!(text, "  rule: {}", mark.source());
+            let _ = writeln!(text, "  rule: {}", mark.rule().source);
         }
     }
     if points.x[at].is_finite() {
@@ -241,59 +241,45 @@ fn neighbours(points: &Points, at: usize, summary: &Value, yields: &Yields, text
     if let Ok(median) = robust::median_in_place(&mut near) {
         let (middle, unit) = (yields.of(median), &yields.unit);
         let deviation = (points.yields[at] / median).ln();
-        let told = if deviation.is_finite() {
+        let printed = if deviation.is_finite() {
             format!("this record deviates by {deviation:+.3} (ln)")
         } else {
             "this record has no yield to set beside it".to_owned()
         };
-        let _ = writeln!(text, "  their median {middle:.2} {unit}; {told}");
+        let _ = writeln!(text, "  their median {middle:.2} {unit}; {printed}");
     }
 }
 
-/// The limit of a rule as it was in force.
+/// The limit of a rule as it was in force: each pointer between braces gives way to what the summary holds there, yields in the
+/// report's unit.
 fn limit(mark: Mark, summary: &Value) -> String {
     let yields = Yields::of_summary(summary);
-    let clean = &summary["settings"]["clean"];
-    let crop = &summary["settings"]["crop"];
-    let number = |value: &Value| value.as_f64().map_or_else(|| "?".to_owned(), |value| trimmed(value, 4));
-    let set = |key: &str| number(&clean[key]);
-    let found = |key: &str| number(&summary["limits"][key]);
-    match mark {
-        Mark::NoPosition => "a finite position and time on Earth, not 0/0".to_owned(),
-        Mark::Duplicate => "one record for a machine, time and place".to_owned(),
-        Mark::PositionJump => {
-            "as far as 1.5 times the logged speed allows, plus 4 m; single fixes 3 m off the line".to_owned()
-        }
-        Mark::OutsideBoundary => format!("{} m outside the boundary", set("boundary_margin_m")),
-        Mark::HeaderUp => "header down at the moment of cutting".to_owned(),
-        Mark::PassEntry => format!("{} s after entering the crop", number(&summary["pass_entry_s"]["value"])),
-        Mark::PassExit => format!("{} s before leaving the crop", number(&summary["pass_exit_s"]["value"])),
-        Mark::ShortPass => format!("a pass of at least {} m", set("pass_length_m")),
-        Mark::Turning => format!("less than {} degrees within 24 m", set("turn_deg")),
-        Mark::FlowRange => format!("0 to {} kg/s; no drop-out shorter than the lag", set("flow_most_kg_s")),
-        Mark::MoistureRange => {
-            format!(
-                "{} to {} %",
-                number(&crop["plausible_moisture_pct"][0]),
-                number(&crop["plausible_moisture_pct"][1])
-            )
-        }
-        Mark::SpeedRange => format!("{} to {} m/s", set("speed_least_m_s"), set("speed_most_m_s")),
-        Mark::SpeedChange => format!("{} % of the usual speed within 5 s", set("speed_change_pct")),
-        Mark::NarrowSwath => {
-            format!("at least {} % of the full swath of {} m", set("swath_share_pct"), found("full swath, m"))
-        }
-        Mark::Overlap => "at least a tenth of the footprint not cut before".to_owned(),
-        Mark::YieldRange => {
-            let told = |key: &str| {
-                summary["limits"][key].as_f64().map_or_else(|| "?".to_owned(), |value| trimmed(yields.of(value), 2))
-            };
-            format!("{} to {} {}", told("least yield, kg/ha"), told("greatest yield, kg/ha"), yields.unit)
-        }
-        Mark::LocalDisagreement => format!(
-            "{} robust standard deviations of {} (ln) from the median of the neighbours",
-            set("neighbour_limit"),
-            found("spread against neighbours, ln")
-        ),
+    let value = |pointer: &str| match summary.pointer(pointer).and_then(Value::as_f64) {
+        Some(kg_ha) if pointer.ends_with("kg~1ha") => trimmed(yields.of(kg_ha), 2),
+        Some(number) => trimmed(number, 4),
+        None if pointer == "/yield_unit" => yields.unit.clone(),
+        None => "?".to_owned(),
+    };
+    let mut text = String::new();
+    for part in mark.rule().limit.split('{') {
+        let (pointer, words) = part.split_once('}').unwrap_or(("", part));
+        text += &if pointer.is_empty() { String::new() } else { value(pointer) };
+        text += words;
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::CleanSettings;
+
+    /// A setting that is called otherwise would be shown as `?`.
+    #[test]
+    fn every_setting_of_a_limit_is_one_of_cleaning() {
+        let clean = serde_json::to_value(CleanSettings::default()).unwrap();
+        let keys = Mark::ALL.iter().flat_map(|mark| mark.rule().limit.split("{/settings/clean/").skip(1));
+        let keys: Vec<&str> = keys.map(|rest| rest.split('}').next().unwrap()).collect();
+        assert!(keys.len() > 7 && keys.iter().all(|key| clean[key].is_number()), "{keys:?}");
     }
 }

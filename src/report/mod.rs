@@ -317,7 +317,7 @@ pub fn caution_table() -> String {
 pub fn mark_table() -> String {
     let mut text = String::from("| `removed_by` | why | needs | source |\n| --- | --- | --- | --- |\n");
     for mark in crate::points::Mark::ALL {
-        let _ = writeln!(text, "| `{}` | {} | {} | {} |", mark.code(), mark.text(), mark.needs(), mark.source());
+        let _ = writeln!(text, "| `{}` | {} | {} | {} |", mark.code(), mark.text(), mark.needs(), mark.rule().source);
     }
     text
 }

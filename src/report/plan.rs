@@ -196,9 +196,9 @@ fn replication(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError>
 /// The layouts with the fewest strips whose interval is at most `half_width_kg_ha` to either side, as text.
 pub(super) fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
     let units = Units::new(archive, &plan.crop);
-    let told = |value: f64| format!("{:.1} {}", units.yields(value), units.yield_unit);
+    let printed = |value: f64| format!("{:.1} {}", units.yields(value), units.yield_unit);
     let mut text =
-        format!("\nStrips for an interval of ± {} ({}):\n", told(half_width_kg_ha), level(archive.model.confidence));
+        format!("\nStrips for an interval of ± {} ({}):\n", printed(half_width_kg_ha), level(archive.model.confidence));
     for one in &plan.replication {
         let enough = |several: bool| {
             let rows =
@@ -210,8 +210,8 @@ pub(super) fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, hal
                 "{what}: {} site-year(s) of {} blocks (± {}; finds {} with 80 %)",
                 row.site_years,
                 row.blocks,
-                told(row.half_width),
-                told(row.detectable)
+                printed(row.half_width),
+                printed(row.detectable)
             ),
             None => format!("{what}: more than are tabulated in replication.csv"),
         };
@@ -300,15 +300,15 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         };
         let (bridged, short) = (area(Why::Bridged), area(Why::TooShort));
         if bridged + short > 0.0 {
-            let told = |area: f64| format!("{:.1} {}", units.area(area), units.area_unit);
+            let printed = |area: f64| format!("{:.1} {}", units.area(area), units.area_unit);
             let _ = writeln!(
                 text,
                 "{}: of the ground to treat {} is bridged: less than {} sure, in stretches too short to switch off for; of the \
                  ground to leave {} would pay and is too short to switch on for.",
                 treatment.label,
-                told(bridged),
+                printed(bridged),
                 level(archive.target.sure),
-                told(short),
+                printed(short),
             );
         }
     }

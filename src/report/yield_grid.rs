@@ -78,8 +78,8 @@ impl YieldGrid {
     /// `yield.tif`.
     pub(super) fn geotiff(&self, epsg: u32) -> Result<Vec<u8>, ReportError> {
         let transform = Affine::north_up(self.west_m, self.north_m, self.cell_m, self.cell_m);
-        let told = ("dry yield at market moisture", "kg/ha");
+        let description = ("dry yield at market moisture", "kg/ha");
         let raster = GeoTiff { data: self.yields.view(), transform, epsg, is_geographic: false };
-        encode_described(&raster, Some(told)).map_err(|error| ReportError::new("yield.tif", error))
+        encode_described(&raster, Some(description)).map_err(|error| ReportError::new("yield.tif", error))
     }
 }

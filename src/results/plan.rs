@@ -81,6 +81,27 @@ pub struct Advice {
     pub cautions: Cautions,
 }
 
+impl Advice {
+    /// Nothing is known: strips would tell.
+    pub fn to_test((crop, treatment): (&str, &str), class: Option<usize>, class_name: &str) -> Self {
+        Self {
+            crop: crop.to_owned(),
+            treatment: treatment.to_owned(),
+            class,
+            class_name: class_name.to_owned(),
+            decision: Decision::Test,
+            response: None,
+            interval: None,
+            break_even: None,
+            net_return: None,
+            probability_pays: None,
+            probability_new_site_pays: None,
+            site_years: 0,
+            cautions: Cautions::default(),
+        }
+    }
+}
+
 /// A zone of a field.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PlannedZone {

@@ -42,19 +42,9 @@ pub fn advise(
     };
     let whole = of_class(None)?;
     let mut advice = Advice {
-        crop: crop.to_owned(),
-        treatment: treatment.to_owned(),
-        class,
-        class_name: whole.class_name.clone(),
-        decision: Decision::Test,
-        response: None,
-        interval: None,
-        break_even: None,
-        net_return: None,
-        probability_pays: None,
-        probability_new_site_pays: None,
         site_years: whole.site_years,
         cautions: whole.cautions.clone(),
+        ..Advice::to_test((crop, treatment), class, &whole.class_name)
     };
     if outlook.seasons.is_some_and(|seasons| seasons < FEW_SEASONS) {
         advice.cautions.add(Caution::OutlookShort, format!("{} seasons", outlook.seasons.unwrap_or(0)));

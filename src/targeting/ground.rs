@@ -1,5 +1,7 @@
 //! From advice by soil class to ground that a machine can treat.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use geo::{Area, BooleanOps, Coord, CoordsIter, LineString, MapCoords, MultiPolygon, Polygon, unary_union};
 
 use super::best_runs;
@@ -15,14 +17,19 @@ const SLIVER_M2: f64 = 405.0;
 
 /// A field's ground.
 #[derive(Debug, Clone)]
-pub struct Ground {
+pub struct FieldGround {
     /// The field, UTM metres.
     pub field: MultiPolygon<f64>,
     /// The soil polygons near it with their zones.
     pub soils: Vec<(MultiPolygon<f64>, Option<usize>)>,
 }
 
-impl Ground {
+impl FieldGround {
+    /// The soil classes on it.
+    pub fn classes(&self) -> BTreeSet<usize> {
+        self.soils.iter().filter_map(|(_, zone)| *zone).collect()
+    }
+
     /// The field's ground of one soil class.
     pub fn of_class(&self, class: usize) -> MultiPolygon<f64> {
         let own: Vec<&MultiPolygon<f64>> =
@@ -57,7 +64,7 @@ enum Cell {
 
 impl Lanes {
     /// The lanes of a field; `None` for one without extent.
-    pub fn of(ground: &Ground, settings: &TargetSettings) -> Option<Self> {
+    pub fn of(ground: &FieldGround, settings: &TargetSettings) -> Option<Self> {
         let frame = Frame::of(&ground.field)?;
         let width_m = settings.width_m;
         let field = PolygonIndex::new(vec![ground.field.clone()]);
@@ -93,7 +100,7 @@ impl Lanes {
         let labels: Vec<Vec<Option<Label>>> =
             self.cells.iter().map(|lane| labels(lane, advice, cost_per_ha, settings)).collect();
         let is_known = |lane: &usize| labels[*lane].iter().any(Option::is_some);
-        let mut parts: std::collections::BTreeMap<Label, Vec<MultiPolygon<f64>>> = std::collections::BTreeMap::new();
+        let mut parts: BTreeMap<Label, Vec<MultiPolygon<f64>>> = BTreeMap::new();
         for lane in 0..labels.len() {
             // A lane that the field hardly enters is as the next one.
             let Some(like) = (0..labels.len()).filter(is_known).min_by_key(|other| other.abs_diff(lane)) else {
@@ -213,7 +220,6 @@ pub(super) fn rectangle(frame: &Frame, (from, to): (f64, f64), (low, high): (f64
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::points::Cautions;
 
     fn square(west: f64, south: f64, east: f64, north: f64) -> MultiPolygon<f64> {
         MultiPolygon::new(vec![geo::Rect::new((west, south), (east, north)).to_polygon()])
@@ -221,26 +227,19 @@ mod tests {
 
     fn advice(class: Option<usize>, decision: Decision, net: f64) -> Advice {
         Advice {
-            crop: "corn".to_owned(),
-            treatment: "band".to_owned(),
-            class,
-            class_name: format!("{class:?}"),
             decision,
             response: Some(net),
-            interval: None,
             break_even: Some(0.0),
             net_return: Some(net),
-            probability_pays: None,
-            probability_new_site_pays: None,
             site_years: 8,
-            cautions: Cautions::default(),
+            ..Advice::to_test(("corn", "band"), class, "")
         }
     }
 
-    fn field(wet: MultiPolygon<f64>) -> Ground {
+    fn field(wet: MultiPolygon<f64>) -> FieldGround {
         let all = square(0.0, 0.0, 400.0, 180.0);
         let dry = all.difference(&wet);
-        Ground { field: all, soils: vec![(dry, Some(0)), (wet, Some(1))] }
+        FieldGround { field: all, soils: vec![(dry, Some(0)), (wet, Some(1))] }
     }
 
     fn area(zones: &[PlannedZone], class: Option<usize>, decision: Decision) -> f64 {
@@ -251,7 +250,7 @@ mod tests {
         TargetSettings { width_m: 9.0, ..TargetSettings::default() }
     }
 
-    fn layout(ground: &Ground, advice: &[Advice], settings: &TargetSettings) -> Vec<PlannedZone> {
+    fn layout(ground: &FieldGround, advice: &[Advice], settings: &TargetSettings) -> Vec<PlannedZone> {
         Lanes::of(ground, settings).unwrap().layout(advice, 20.0, settings)
     }
 
@@ -328,7 +327,8 @@ mod tests {
         for degrees in [0.0, 17.0, 63.0] {
             let centre = geo::Point::new(250.0, 160.0);
             let [all, wet] = [&whole, &wet].map(|one| one.rotate_around_point(degrees, centre));
-            let ground = Ground { field: all.clone(), soils: vec![(all.difference(&wet), Some(0)), (wet, Some(1))] };
+            let ground =
+                FieldGround { field: all.clone(), soils: vec![(all.difference(&wet), Some(0)), (wet, Some(1))] };
             let said = [
                 advice(Some(0), Decision::Test, 5.0),
                 advice(Some(1), Decision::Treat, 30.0),
@@ -362,7 +362,7 @@ mod tests {
 
     #[test]
     fn ground_without_a_class_takes_the_answer_over_all_soils() {
-        let ground = Ground { field: square(0.0, 0.0, 300.0, 90.0), soils: Vec::new() };
+        let ground = FieldGround { field: square(0.0, 0.0, 300.0, 90.0), soils: Vec::new() };
         let zones = layout(&ground, &[advice(None, Decision::Treat, 10.0)], &settings());
         assert_eq!(zones.len(), 1);
         assert!((area(&zones, None, Decision::Treat) - 27_000.0).abs() < 1.0);

@@ -5,6 +5,7 @@
 //! averaged over an outlook of wetness classes. What a zone map is worth is measured by deciding each site-year without it.
 
 mod advice;
+mod field;
 mod ground;
 mod honest;
 mod lanes;
@@ -13,7 +14,8 @@ mod replication;
 mod strips;
 
 pub use advice::{advise, for_field};
-pub use ground::{Ground, Lanes};
+pub use field::{CropPlanner, areas_m2, commonest_crop, money};
+pub use ground::{FieldGround, Lanes};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;
 pub use outlook::{Outlook, OutlookError};

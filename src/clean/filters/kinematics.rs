@@ -107,5 +107,5 @@ fn changed_on_ground(records: &Records, track: &Track, ground: &Ground, settings
 fn cutting_fix(records: &Records, track: &Track, ground: &Ground, row: usize, hint: &mut usize) -> Option<usize> {
     ground.doing[row]?;
     let lag_s = ground.lag_s[row];
-    track.place(records.time_s[row] - lag_s, hint).map(|place| track.nearer(place))
+    track.place_at(records.time_s[row] - lag_s, hint).map(|place| track.nearer(place))
 }

@@ -1,44 +1,26 @@
-//! Flow and moisture that no machine or crop can show.
+//! Flow that no machine can show.
 
-use crate::clean::ground::Ground;
 use crate::clean::sensor::NOTHING;
-use crate::config::{CleanSettings, CropSettings};
-use crate::points::{Mark, Reasons, Records};
+use crate::config::CleanSettings;
+use crate::points::{Family, Mark, Reasons, Records};
 use crate::stats::robust;
 
-/// Marks flow and moisture.
+/// Marks the flow.
 ///
 /// A zero that the sensor did not make (see [`crate::clean::sensor`]) is data: drowned ground. Returns where it is so.
-pub(crate) fn mark(
-    records: &Records,
-    faulty: &[bool],
-    ground: &Ground,
-    crop: &CropSettings,
-    settings: &CleanSettings,
-    marks: &mut [Reasons],
-) -> Vec<bool> {
+pub(crate) fn mark(records: &Records, faulty: &[bool], settings: &CleanSettings, marks: &mut [Reasons]) -> Vec<bool> {
     let flow: Vec<f64> =
         records.mass_kg.iter().zip(&records.interval_s).map(|(mass, interval)| mass / interval).collect();
     // A flow that was derived from assumed numbers has no upper limit; and a spike is a spike wherever else the record fails.
     let most = if Mark::FlowRange.can_run(&records.channels) { settings.flow_most_kg_s } else { f64::INFINITY };
     for (at, mark) in marks.iter_mut().enumerate() {
-        if mark.first().is_none_or(|first| first > Mark::PositionJump)
+        if mark.first().is_none_or(|first| first.rule().family != Family::Fix)
             && (faulty[at] || !(0.0..=most).contains(&flow[at]))
         {
             mark.add(Mark::FlowRange);
         }
     }
-    let bare = bare_ground(&flow, marks);
-    let (least, most) = crop.plausible_moisture_pct;
-    for (at, mark) in marks.iter_mut().enumerate() {
-        if mark.is_empty()
-            && !(least..=most).contains(&ground.moisture_pct[at])
-            && Mark::MoistureRange.can_run(&records.channels)
-        {
-            mark.add(Mark::MoistureRange);
-        }
-    }
-    bare
+    bare_ground(&flow, marks)
 }
 
 /// Which records show zeros that are the ground's: those of the sensor are marked by now.

@@ -47,7 +47,7 @@ pub(crate) struct Widths {
 
 /// What the widths are judged by.
 #[derive(Clone, Copy)]
-pub(crate) struct Case<'c> {
+pub(crate) struct SwathCase<'c> {
     pub(crate) records: &'c Records,
     pub(crate) passes: &'c [Pass],
     /// Neighbouring passes.
@@ -60,8 +60,8 @@ pub(crate) struct Case<'c> {
 }
 
 /// Corrects the widths on the ground where that is trusted, and marks narrow swaths and ground cut before.
-pub(crate) fn mark(case: Case<'_>, ground: &mut Ground, marks: &mut [Reasons]) -> Widths {
-    let Case { records, pairs, settings, .. } = case;
+pub(crate) fn mark(case: SwathCase<'_>, ground: &mut Ground, marks: &mut [Reasons]) -> Widths {
+    let SwathCase { records, pairs, settings, .. } = case;
     let (logged_m, machine) = (&records.swath_m, &records.machine);
     let full = records.header_widths_m();
     let narrower = |at: usize, width: f64| width < 0.999 * full[machine.codes[at] as usize];
@@ -110,8 +110,8 @@ fn in_rows(width_m: f64, header_m: f64, row_spacing_m: Option<f64>) -> f64 {
 
 /// The share of each footprint that was not cut in an earlier pass; 1 outside passes. Where the clocks of the combines
 /// disagree, each is held against its own earlier passes only.
-fn new_shares(case: Case<'_>, ground: &Ground) -> Vec<f64> {
-    let Case { passes, clocks_agree, .. } = case;
+fn new_shares(case: SwathCase<'_>, ground: &Ground) -> Vec<f64> {
+    let SwathCase { passes, clocks_agree, .. } = case;
     let mut shares = vec![1.0; ground.x_m.len()];
     let mut rows_of: Vec<Vec<u32>> = vec![Vec::new(); passes.len()];
     let mut extent = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];

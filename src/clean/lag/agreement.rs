@@ -11,7 +11,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::profile::{Apart, Matcher, Mismatch, Signal};
-use super::{Case, LEAST_PASS_S, PARABOLA_S, TRIM_S, argmin, graded, parabola, steps};
+use super::{LEAST_PASS_S, LagCase, PARABOLA_S, TRIM_S, argmin, graded, parabola, steps};
 use crate::clean::neighbour_passes::{self, PassPair, TOUCHING_SWATHS};
 use crate::points::{LagCurve, Sourced};
 use crate::stats::robust;
@@ -121,8 +121,8 @@ impl Curve {
 }
 
 /// The lags of all combines by each signal, or why the data cannot tell one; `tried` is filled with the curves of the yield.
-pub(super) fn lags(case: Case<'_>, signals: &[Signal], tried: &mut [LagCurve]) -> Vec<Vec<Result<Sourced, String>>> {
-    let Case { records, faulty, tracks, passes, settings, .. } = case;
+pub(super) fn lags(case: LagCase<'_>, signals: &[Signal], tried: &mut [LagCurve]) -> Vec<Vec<Result<Sourced, String>>> {
+    let LagCase { records, faulty, tracks, passes, settings, .. } = case;
     let (kinds, own_pairs) = kinds(case);
     let identified = identified(&kinds, tracks.len());
     let few = |track: usize| Err(format!("only {} neighbouring passes in opposite directions", own_pairs[track]));
@@ -288,8 +288,8 @@ fn judged(coarse: &[f64], curve: &[f64], value: f64, draws: &mut [f64]) -> Resul
 }
 
 /// The pairs of long passes by what they tell, those kinds that both hands support, and for each combine its opposing neighbours.
-fn kinds(case: Case<'_>) -> (Vec<Kind>, Vec<usize>) {
-    let Case { tracks, passes, swath_m, .. } = case;
+fn kinds(case: LagCase<'_>) -> (Vec<Kind>, Vec<usize>) {
+    let LagCase { tracks, passes, swath_m, .. } = case;
     let usable: Vec<usize> =
         (0..passes.len()).filter(|&pass| passes[pass].end_s - passes[pass].start_s >= LEAST_PASS_S).collect();
     let mut kinds: Vec<Kind> = Vec::new();

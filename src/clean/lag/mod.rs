@@ -53,7 +53,7 @@ impl Lags {
 
 /// What the estimate rests on.
 #[derive(Clone, Copy)]
-pub(crate) struct Case<'c> {
+pub(crate) struct LagCase<'c> {
     pub(crate) records: &'c Records,
     /// Flows that are faults of the sensor.
     pub(crate) faulty: &'c [bool],
@@ -67,8 +67,8 @@ pub(crate) struct Case<'c> {
 }
 
 /// Estimates the lags of every track, with the curves that those of the grain rest on.
-pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> (Vec<Lags>, Vec<LagCurve>) {
-    let Case { records, tracks, settings, .. } = case;
+pub(crate) fn estimate(case: LagCase<'_>, cautions: &mut Cautions) -> (Vec<Lags>, Vec<LagCurve>) {
+    let LagCase { records, tracks, settings, .. } = case;
     let name = |track: usize| records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
     let mut curves: Vec<LagCurve> =
         (0..tracks.len()).map(|track| LagCurve { machine: name(track).to_owned(), ..LagCurve::default() }).collect();
@@ -121,7 +121,7 @@ pub(crate) fn estimate(case: Case<'_>, cautions: &mut Cautions) -> (Vec<Lags>, V
 ///
 /// Fields do not borrow from each other: loggers are set up anew each season, and a lag that is right in one field is wrong
 /// by seconds in the next.
-fn taken(case: Case<'_>, name: &str, own: &Result<Sourced, String>, cautions: &mut Cautions) -> Sourced {
+fn taken(case: LagCase<'_>, name: &str, own: &Result<Sourced, String>, cautions: &mut Cautions) -> Sourced {
     match own {
         Ok(own) => {
             if let (Source::Assumed, Some(std_error)) = (own.source, own.std_error) {
@@ -141,8 +141,8 @@ fn taken(case: Case<'_>, name: &str, own: &Result<Sourced, String>, cautions: &m
 
 /// The lag where the data tell none, s. An exported yield has been shifted by whoever exported it, so that no more is taken off,
 /// unless the settings say so.
-fn usual_s(case: Case<'_>) -> f64 {
-    let Case { records, settings, .. } = case;
+fn usual_s(case: LagCase<'_>) -> f64 {
+    let LagCase { records, settings, .. } = case;
     settings.lag_assumed_s.unwrap_or(if records.channels.flow { USUAL_LAG_S } else { 0.0 })
 }
 
@@ -154,8 +154,8 @@ fn graded(lag: Sourced) -> Sourced {
 
 /// What the records tell of the lag of the grain of every track, or why they tell nothing; `matched` is what neighbouring passes tell,
 /// where times were recorded.
-fn mass_lags(case: Case<'_>, matched: Option<Vec<Result<Sourced, String>>>) -> Vec<Result<Sourced, String>> {
-    let Case { records, faulty, tracks, passes, settings, seed, .. } = case;
+fn mass_lags(case: LagCase<'_>, matched: Option<Vec<Result<Sourced, String>>>) -> Vec<Result<Sourced, String>> {
+    let LagCase { records, faulty, tracks, passes, settings, seed, .. } = case;
     let Some(matched) = matched else {
         return vec![Err("no time was recorded".to_owned()); tracks.len()];
     };

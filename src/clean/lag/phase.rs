@@ -9,7 +9,7 @@
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
-use super::Case;
+use super::LagCase;
 use crate::clean::passes::{self, Pass};
 use crate::clean::track::{Track, folded};
 use crate::stats::robust;
@@ -51,8 +51,8 @@ struct Profile {
 /// The window at the ends of the passes draws a shift towards none. So the passes are shifted by what was found and
 /// correlated again, until nothing is left to shift, from a start below and one above the usual lag; only where both end at
 /// the same lag is it one.
-pub(super) fn lag_s(case: Case<'_>, track: usize) -> Option<f64> {
-    let Case { records, tracks, passes, .. } = case;
+pub(super) fn lag_s(case: LagCase<'_>, track: usize) -> Option<f64> {
+    let LagCase { records, tracks, passes, .. } = case;
     if !records.channels.time {
         return None;
     }
@@ -64,7 +64,7 @@ pub(super) fn lag_s(case: Case<'_>, track: usize) -> Option<f64> {
 }
 
 /// Where shifting and correlating ends that began at `lag_s`.
-fn settled(case: Case<'_>, track: &Track, own: &[Pass], axis_rad: f64, mut lag_s: f64) -> Option<f64> {
+fn settled(case: LagCase<'_>, track: &Track, own: &[Pass], axis_rad: f64, mut lag_s: f64) -> Option<f64> {
     for _ in 0..ROUNDS {
         let left_s = residual_s(case, track, own, axis_rad, lag_s)?;
         lag_s += left_s;
@@ -79,8 +79,8 @@ fn settled(case: Case<'_>, track: &Track, own: &[Pass], axis_rad: f64, mut lag_s
 }
 
 /// The lag that is left when the grain has been put where it was cut `lag_s` before.
-fn residual_s(case: Case<'_>, track: &Track, own: &[Pass], axis_rad: f64, lag_s: f64) -> Option<f64> {
-    let Case { swath_m, settings, .. } = case;
+fn residual_s(case: LagCase<'_>, track: &Track, own: &[Pass], axis_rad: f64, lag_s: f64) -> Option<f64> {
+    let LagCase { swath_m, settings, .. } = case;
     let mut profiles: Vec<Profile> =
         own.iter().filter_map(|pass| profile(case, track, pass, axis_rad, lag_s)).collect();
     profiles.sort_by(|one, other| one.across_m.total_cmp(&other.across_m));
@@ -145,7 +145,7 @@ fn signed(count: usize) -> i64 {
 }
 
 /// The mass by the way along a pass, where it was cut `lag_s` before; `None` for a short or an oblique pass.
-fn profile(case: Case<'_>, track: &Track, pass: &Pass, axis_rad: f64, lag_s: f64) -> Option<Profile> {
+fn profile(case: LagCase<'_>, track: &Track, pass: &Pass, axis_rad: f64, lag_s: f64) -> Option<Profile> {
     let records = case.records;
     if pass.length_m < LEAST_PASS_M {
         return None;
@@ -170,8 +170,8 @@ fn profile(case: Case<'_>, track: &Track, pass: &Pass, axis_rad: f64, lag_s: f64
                 return None;
             }
             let cut_s = track.time_s[fix] - lag_s;
-            let before = track.place(cut_s - records.interval_s[at], &mut hint_before)?;
-            let place = track.place(cut_s, &mut hint)?;
+            let before = track.place_at(cut_s - records.interval_s[at], &mut hint_before)?;
+            let place = track.place_at(cut_s, &mut hint)?;
             let way = track.between(&track.path_m, place) - track.between(&track.path_m, before);
             let by_way = records.mass_kg[at] / way;
             let (x, y) = (track.between(&track.x_m, place), track.between(&track.y_m, place));

@@ -204,7 +204,7 @@ impl<'c> Matcher<'c> {
             if cut_s < stretch.from_s || cut_s > stretch.to_s {
                 continue;
             }
-            let Some(place) = track.place(cut_s, &mut hint) else { continue };
+            let Some(place) = track.place_at(cut_s, &mut hint) else { continue };
             let Some(fix) = place.fix.checked_sub(pass.first).filter(|&fix| fix <= last) else { continue };
             let mut values = [f64::NAN; SIGNALS];
             if moisture {
@@ -221,7 +221,7 @@ impl<'c> Matcher<'c> {
 
     /// Mass by the area on which a record's grain was cut; NaN where that tells nothing.
     fn by_area(&self, track: &Track, at: usize, place: Place, cut_s: f64, hint: &mut usize) -> f64 {
-        let Some(before) = track.place(cut_s - self.records.interval_s[at], hint) else { return f64::NAN };
+        let Some(before) = track.place_at(cut_s - self.records.interval_s[at], hint) else { return f64::NAN };
         let distance = track.between(&track.path_m, place) - track.between(&track.path_m, before);
         // standing, or nearly: the grain is that of other ground
         if distance < LEAST_WAY * track.step_m {

@@ -42,7 +42,7 @@ fn as_text(of: Reference) -> String {
 fn as_json(of: Reference) -> Value {
     let marks = || {
         Mark::ALL.iter().map(|mark| {
-        json!({ "code": mark.code(), "meaning": mark.text(), "needs": mark.needs(), "source": mark.source() })
+        json!({ "code": mark.code(), "meaning": mark.text(), "needs": mark.needs(), "source": mark.rule().source })
     })
     };
     let cautions = || Caution::ALL.iter().map(|caution| json!({ "code": caution.code(), "meaning": caution.text() }));

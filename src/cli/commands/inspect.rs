@@ -13,7 +13,7 @@ use crate::config::{ArchiveSettings, FieldSettings};
 use crate::draft;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::{self, SharedLayers};
-use crate::points::Ingested;
+use crate::points::{Ingested, Readings};
 use crate::raster::{Ask, RasterFile, is_grid};
 
 /// What was found, for people and for programs.
@@ -69,8 +69,8 @@ fn raw_folder(folder: &Path) -> Finding {
     let mut lines =
         vec![format!("{} files; `bandlift draft` writes the settings of an archive from them", files.len())];
     lines.extend(files.iter().map(|(name, what)| format!("  {name}: {what}")));
-    let told: Vec<Value> = files.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
-    Finding { lines, json: json!({ "folder": folder, "files": told }), faults: Vec::new() }
+    let listed: Vec<Value> = files.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
+    Finding { lines, json: json!({ "folder": folder, "files": listed }), faults: Vec::new() }
 }
 
 /// A .zip of several files: what each is.
@@ -82,8 +82,8 @@ fn packed(path: &Path, members: &[String]) -> Finding {
         .collect();
     let mut lines = vec![format!("{name}: {} files; each is named as if the .zip were a folder", members.len())];
     lines.extend(what.iter().map(|(name, what)| format!("  {name}: {what}")));
-    let told: Vec<Value> = what.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
-    Finding { lines, json: json!({ "file": name, "files": told }), faults: Vec::new() }
+    let listed: Vec<Value> = what.iter().map(|(name, what)| json!({ "file": name, "what": what })).collect();
+    Finding { lines, json: json!({ "file": name, "files": listed }), faults: Vec::new() }
 }
 
 fn data_file(path: &Path) -> Finding {
@@ -103,7 +103,7 @@ fn data_file(path: &Path) -> Finding {
                 lines.push(format!("extent:  {west:.6} to {east:.6}, {south:.6} to {north:.6} in its own system"));
             }
             let probable = draft::probable_columns(&name, path);
-            let mut told = Vec::new();
+            let mut listed = Vec::new();
             for column in &summary.columns {
                 let Some((missing, distinct)) = summary.cells.get(column) else { continue };
                 let range = summary.ranges.get(column);
@@ -126,7 +126,7 @@ fn data_file(path: &Path) -> Finding {
                     }
                 });
                 lines.push(format!("  {column}: {kind}; {:.0} % missing; {count}{what}", 100.0 * missing));
-                told.push(json!({
+                listed.push(json!({
                     "column": column, "type": if range.is_some() { "number" } else { "text" }, "range": range,
                     "missing": missing, "distinct": distinct,
                     "probably": guess.filter(|guess| !guess.2.is_nan()).map(|guess| json!({ "what": guess.1, "probability": guess.2, "evidence": guess.3 })),
@@ -138,7 +138,7 @@ fn data_file(path: &Path) -> Finding {
             }
             let json = json!({
                 "file": name, "format": summary.format, "rows": summary.rows, "columns": summary.columns,
-                "ranges": summary.ranges, "extent": summary.extent, "crs": summary.crs, "cells": told,
+                "ranges": summary.ranges, "extent": summary.extent, "crs": summary.crs, "cells": listed,
             });
             Finding { lines, json, faults: Vec::new() }
         }
@@ -412,17 +412,9 @@ fn describe(
 fn units(field: &FieldSettings) -> String {
     let mut all: Vec<String> = Vec::new();
     for entry in &field.harvest {
-        let columns = [
-            ("moisture", &entry.moisture),
-            ("speed", &entry.speed),
-            ("swath", &entry.swath),
-            ("interval", &entry.interval),
-            ("distance", &entry.distance),
-            ("elevation", &entry.elevation),
-        ];
+        let columns = Readings::channels().zip(entry.readings.all());
         let mut texts: Vec<String> = columns
-            .into_iter()
-            .filter_map(|(name, column)| column.as_ref().map(|column| format!("{name} {}", column.unit)))
+            .filter_map(|(channel, column)| Some(format!("{} {}", channel.key, column.as_ref()?.unit)))
             .collect();
         texts.insert(0, format!("grain {}", entry.grain.unit()));
         all.push(texts.join(", "));

@@ -385,13 +385,7 @@ fn exact(file: &str, body: &[u8], separator: u8, header: &[String], wanted: &Wan
         for ((column, &at), name) in numbers.iter_mut().zip(&number_at).zip(&wanted.numbers) {
             let text = cell(at);
             let read = number(&text).or_else(|()| decimal_comma(&text, separator));
-            column.push(read.map_err(|()| IngestError::Cell {
-                file: file.to_owned(),
-                row: rows,
-                column: name.clone(),
-                found: text.into_owned(),
-                expected: "a number".to_owned(),
-            })?);
+            column.push(read.map_err(|()| IngestError::cell(file, rows, name, text, "a number"))?);
         }
         for (column, &at) in texts.iter_mut().zip(&text_at) {
             column.push(Some(&cell(at)));

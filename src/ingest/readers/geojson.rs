@@ -112,13 +112,7 @@ fn cell(file: &str, row: usize, name: &str, value: Option<&JsonValue>) -> Result
         Some(JsonValue::String(text)) => Cell::Text(text.clone()),
         Some(JsonValue::Bool(value)) => Cell::Text(value.to_string()),
         Some(other) => {
-            return Err(IngestError::Cell {
-                file: file.to_owned(),
-                row,
-                column: name.to_owned(),
-                found: other.to_string(),
-                expected: "a number or a text".to_owned(),
-            });
+            return Err(IngestError::cell(file, row, name, other, "a number or a text"));
         }
     })
 }
@@ -132,8 +126,6 @@ fn declared_crs(file: &str, collection: &FeatureCollection) -> Result<Crs, Inges
         .and_then(JsonValue::as_str);
     match name {
         None => Ok(Crs::wgs84()),
-        Some(name) => {
-            Crs::parse(name).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: error.to_string() })
-        }
+        Some(name) => Crs::parse(name).map_err(|error| IngestError::crs(file, error)),
     }
 }

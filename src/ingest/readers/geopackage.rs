@@ -123,7 +123,7 @@ fn crs(file: &str, layer: &Layer) -> Result<Option<Crs>, IngestError> {
         )
         .map_err(|error| IngestError::damaged(file, error))?;
     let crs = if organisation.eq_ignore_ascii_case("EPSG") { Crs::from_epsg(code) } else { Crs::parse(&definition) };
-    crs.map(Some).map_err(|error| IngestError::Crs { file: file.to_owned(), reason: error.to_string() })
+    crs.map(Some).map_err(|error| IngestError::crs(file, error))
 }
 
 /// The geometry of a GeoPackage blob: magic `GP`, version, flags, SRS id, envelope, then well-known binary.

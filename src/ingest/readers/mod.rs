@@ -10,6 +10,7 @@ mod table;
 mod task_data;
 
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
 pub(crate) use table::{Shapes, Table, TextColumn, Wanted, number_text};
 pub(crate) use task_data::{TIME, main_file};
@@ -91,22 +92,11 @@ impl Format {
     }
 }
 
-/// The ends of the names of files that are read as a whole, also out of a .zip.
-const TABLES: [&str; 13] = [
-    "csv",
-    "txt",
-    "tsv",
-    "shp",
-    "geojson",
-    "json",
-    "geojsonl",
-    "geojsons",
-    "geojsonseq",
-    "ndjson",
-    "jsonl",
-    "kml",
-    "parquet",
-];
+/// The ends of the names of files that are read as a whole, also out of a .zip; a GeoPackage is a bundle by itself.
+static TABLES: LazyLock<Vec<&str>> = LazyLock::new(|| {
+    let whole = FORMATS.iter().filter(|(format, ..)| *format != Format::GeoPackage);
+    whole.flat_map(|(.., ends)| ends.iter().copied()).collect()
+});
 
 /// The tables and grids in a .zip; empty for anything else, and for task data, which stands as a whole.
 pub(crate) fn members(path: &Path) -> Vec<String> {

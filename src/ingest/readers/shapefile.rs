@@ -173,10 +173,9 @@ pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, 
         }
     }
     let crs = match &parts.prj {
-        Some(text) if !text.trim().is_empty() => Some(
-            Crs::parse(text)
-                .map_err(|error| IngestError::Crs { file: file.to_owned(), reason: format!("its .prj: {error}") })?,
-        ),
+        Some(text) if !text.trim().is_empty() => {
+            Some(Crs::parse(text).map_err(|error| IngestError::crs(file, format_args!("its .prj: {error}")))?)
+        }
         _ => None,
     };
 

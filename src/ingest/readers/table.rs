@@ -65,7 +65,7 @@ impl Table {
                 name(&other.crs),
                 name(&self.crs)
             );
-            return Err(IngestError::Crs { file: file.to_owned(), reason });
+            return Err(IngestError::crs(file, reason));
         }
         self.rows += other.rows;
         for (name, values) in other.numbers {
@@ -148,13 +148,8 @@ impl<'w> Filler<'w> {
             column.push(match cell(name)? {
                 Cell::Missing => f64::NAN,
                 Cell::Number(value) => value,
-                Cell::Text(text) => number(&text).map_err(|()| IngestError::Cell {
-                    file: self.file.to_owned(),
-                    row: self.rows,
-                    column: name.clone(),
-                    found: text.clone(),
-                    expected: "a number".to_owned(),
-                })?,
+                Cell::Text(text) => number(&text)
+                    .map_err(|()| IngestError::cell(self.file, self.rows, name, text.clone(), "a number"))?,
             });
         }
         for (column, name) in self.texts.iter_mut().zip(&self.wanted.texts) {

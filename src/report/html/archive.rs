@@ -178,10 +178,10 @@ fn wetness_figure(
         .filter_map(|row| {
             let estimate = units.estimate(&row.estimate);
             let (identity, response, wetness_mm) = (row.identity.as_ref()?, estimate.mean?, row.wetness_mm?);
-            let told = signed(response, decimals(units));
+            let printed = signed(response, decimals(units));
             Some(Place {
                 label: format!(
-                    "{} {}: {told} {} at {} mm",
+                    "{} {}: {printed} {} at {} mm",
                     identity.season,
                     identity.field,
                     units.yield_unit,
@@ -225,12 +225,12 @@ fn trend_line(trend: &crate::results::Trend, units: &Units) -> Value {
     };
     let estimate = units.estimate(&trend.estimate);
     let scaled = |value: Option<f64>| value.map(|value| step * value);
-    let told = crate::results::Estimate { low: scaled(estimate.low), high: scaled(estimate.high), ..estimate };
+    let printed = crate::results::Estimate { low: scaled(estimate.low), high: scaled(estimate.high), ..estimate };
     json!({
         "words": words,
         "slope": scaled(estimate.mean).map(|slope| signed(slope, decimals(units) + 1)),
         "unit": units.yield_unit,
-        "interval": interval(&told, decimals(units) + 1),
+        "interval": interval(&printed, decimals(units) + 1),
         "p": p_value(estimate.p_value),
         "cautions": doubts(&trend.cautions),
     })

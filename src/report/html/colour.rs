@@ -3,7 +3,7 @@
 use colorous::CIVIDIS;
 use palette::{IntoColor, Mix, Oklab, Srgb};
 
-use crate::points::Mark;
+use crate::points::{Family, Mark};
 
 /// A colour as red, green and blue.
 pub(super) type Rgb = [u8; 3];
@@ -47,12 +47,12 @@ pub(super) fn hex([red, green, blue]: Rgb) -> String {
 
 /// Families of reasons for removal: few enough colours to be told apart (Okabe & Ito 2008, Color Universal Design).
 pub(super) fn of_mark(mark: Mark) -> Rgb {
-    match mark {
-        Mark::NoPosition | Mark::Duplicate | Mark::PositionJump | Mark::OutsideBoundary => [213, 94, 0],
-        Mark::HeaderUp | Mark::PassEntry | Mark::PassExit | Mark::ShortPass | Mark::Turning => [0, 114, 178],
-        Mark::FlowRange | Mark::MoistureRange | Mark::SpeedRange | Mark::SpeedChange => [204, 121, 167],
-        Mark::NarrowSwath | Mark::Overlap => [0, 158, 115],
-        Mark::YieldRange | Mark::LocalDisagreement => [230, 159, 0],
+    match mark.rule().family {
+        Family::Fix | Family::Outline => [213, 94, 0],
+        Family::Pass => [0, 114, 178],
+        Family::Reading => [204, 121, 167],
+        Family::Width => [0, 158, 115],
+        Family::Yield => [230, 159, 0],
     }
 }
 

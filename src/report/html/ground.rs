@@ -53,7 +53,7 @@ pub(super) struct SoilShape {
 
 /// The ground.
 #[derive(Debug, Clone)]
-pub(super) struct Ground {
+pub(super) struct MapGround {
     /// West and south rim, UTM m.
     pub(super) west_m: f64,
     pub(super) south_m: f64,
@@ -70,7 +70,7 @@ pub(super) struct Ground {
     pub(super) along: Vec<(usize, Vec<Stretch>)>,
 }
 
-impl Ground {
+impl MapGround {
     /// The ground about the kept records and the strips; `None` where there are neither.
     pub(super) fn of(case: SiteYearCase<'_>, units: &Units) -> Option<Self> {
         let extent = extent(case)?;

@@ -36,7 +36,7 @@ pub(super) struct Advice {
     /// By how much the interval is wider for want of it, as a share; 0 where that is not known.
     pub(super) cost: f64,
     /// The cost in words.
-    pub(super) told: String,
+    pub(super) measured: String,
 }
 
 /// The kinds of advice, so that they can be counted over an archive.
@@ -77,10 +77,10 @@ fn costs(one: &SiteYear, units: Option<&Units>) -> BTreeMap<Kind, (f64, Option<S
         return costs;
     }
     let doubts = one.doubts_of_the_answer();
-    let mut add = |kind, cost: f64, told: Option<String>| {
+    let mut add = |kind, cost: f64, measured: Option<String>| {
         let entry = costs.entry(kind).or_insert((0.0, None));
         if cost > entry.0 {
-            *entry = (cost, told);
+            *entry = (cost, measured);
         }
     };
     // narrower by √share if nothing were lost
@@ -96,9 +96,9 @@ fn costs(one: &SiteYear, units: Option<&Units>) -> BTreeMap<Kind, (f64, Option<S
     if let Some(design) = &one.design {
         let compared = design.blocks.len() as f64;
         if blocks > 0.0 && blocks < compared {
-            let told =
+            let measured =
                 format!("{blocks:.0} of {compared:.0} blocks could be compared: passes straddle the strips' lines");
-            add(Kind::Ground, of_loss(1.0 - blocks / compared), Some(told));
+            add(Kind::Ground, of_loss(1.0 - blocks / compared), Some(measured));
         }
     }
     let counts = &one.counts;
@@ -107,17 +107,18 @@ fn costs(one: &SiteYear, units: Option<&Units>) -> BTreeMap<Kind, (f64, Option<S
         let header_m = one.cleaning.limits.get(FULL_SWATH).copied();
         let widths =
             units.zip(header_m).zip(counts.strip_width_m).map_or_else(String::new, |((units, header), strip)| {
-                let told = |m: f64| format!("{} {}", trimmed(units.length(m), 1), units.length_unit);
+                let measured = |m: f64| format!("{} {}", trimmed(units.length(m), 1), units.length_unit);
                 let passes = strip / header;
                 let why = if (passes - passes.round()).abs() < WHOLE && passes > 0.5 {
                     "the passes did not start on the strips' lines"
                 } else {
                     "no whole number of passes fits"
                 };
-                format!("; strips {} wide, header {}: {why}", told(strip), told(header))
+                format!("; strips {} wide, header {}: {why}", measured(strip), measured(header))
             });
-        let told = format!("{:.0} % of the strips' ground was lost to passes over two strips{widths}", 100.0 * lost);
-        add(Kind::Ground, of_loss(lost), Some(told));
+        let measured =
+            format!("{:.0} % of the strips' ground was lost to passes over two strips{widths}", 100.0 * lost);
+        add(Kind::Ground, of_loss(lost), Some(measured));
     }
     if one.counts.read > 0 {
         let lost = 1.0 - one.counts.kept as f64 / one.counts.read as f64;
@@ -169,7 +170,7 @@ fn moved_by(one: &SiteYear, whole: &[&Response], variant: &str) -> f64 {
 pub(super) fn of_site_year(one: &SiteYear, units: &Units) -> Vec<Advice> {
     let mut all: Vec<Advice> = costs(one, Some(units))
         .into_iter()
-        .map(|(kind, (cost, told))| Advice { text: capital(kind.text()), cost, told: in_words(cost, told) })
+        .map(|(kind, (cost, measured))| Advice { text: capital(kind.text()), cost, measured: in_words(cost, measured) })
         .collect();
     all.sort_by(|one, other| other.cost.total_cmp(&one.cost));
     all.truncate(MOST);
@@ -192,7 +193,7 @@ pub(super) fn over_archive(site_years: &[SiteYear]) -> Vec<Advice> {
         .map(|(kind, (sum, count))| {
             let cost = sum / with_strips.max(1) as f64;
             let of = format!("in {count} of {with_strips} site-years");
-            Advice { text: capital(kind.text()), cost, told: in_words(sum / count.max(1) as f64, Some(of)) }
+            Advice { text: capital(kind.text()), cost, measured: in_words(sum / count.max(1) as f64, Some(of)) }
         })
         .collect();
     all.sort_by(|one, other| other.cost.total_cmp(&one.cost));
@@ -200,7 +201,7 @@ pub(super) fn over_archive(site_years: &[SiteYear]) -> Vec<Advice> {
     all
 }
 
-fn in_words(cost: f64, told: Option<String>) -> String {
+fn in_words(cost: f64, measured: Option<String>) -> String {
     let size = if cost >= 0.999 {
         "without it there is no answer".to_owned()
     } else if cost > UNMEASURED {
@@ -208,7 +209,7 @@ fn in_words(cost: f64, told: Option<String>) -> String {
     } else {
         "how much it costs is not known".to_owned()
     };
-    told.map_or_else(|| size.clone(), |told| format!("{told}; {size}"))
+    measured.map_or_else(|| size.clone(), |measured| format!("{measured}; {size}"))
 }
 
 fn capital(text: &str) -> String {

@@ -6,7 +6,7 @@ use super::colour::{hex, of_difference, stops};
 use super::figures::labels::{self, Taken};
 use super::figures::panel::shortened;
 use super::figures::{Svg, escaped, outline};
-use super::ground::Ground;
+use super::ground::MapGround;
 use crate::report::Units;
 use crate::stats::robust;
 
@@ -19,7 +19,7 @@ const LEGEND: f64 = 44.0;
 const LEAST_STRETCH: f64 = 4.0;
 
 /// The map; empty where nothing faces a check. `cell_m` is the length of a segment.
-pub(super) fn of_differences(ground: &Ground, segment_m: f64, units: &Units) -> String {
+pub(super) fn of_differences(ground: &MapGround, segment_m: f64, units: &Units) -> String {
     let shown: Vec<f64> = ground.segments.iter().filter_map(|one| one.mean).collect();
     if shown.is_empty() {
         return String::new();

@@ -10,7 +10,7 @@ use super::figures::compare::{self, Chance, Money, Treated};
 use super::figures::overturn::{self, Again, Tried};
 use super::figures::panel::Panel;
 use super::figures::planned::{self, Planned};
-use super::figures::repeat::{self, Case, Repeated};
+use super::figures::repeat::{self, Repeated, SiteYearLine};
 use super::figures::sites::{self, Site};
 use super::figures::soils::{self, Cell, Grounds, Soil};
 use super::text::{decimals, probability, signed};
@@ -168,7 +168,7 @@ impl Crop<'_> {
             kind: "best",
             share,
             interval: None,
-            told: probability(Some(share)),
+            printed: probability(Some(share)),
         });
         let units = (self.units.yield_unit, self.units.money_unit.as_str());
         let panels = compare::draw(&treated, nothing.as_ref(), units, self.decimals);
@@ -188,7 +188,7 @@ impl Crop<'_> {
         let worth = one.worth.as_ref()?;
         let money = |per_ha: f64| self.units.money(per_ha);
         let chance =
-            |name, kind, share: f64| Chance { name, kind, share, interval: None, told: probability(Some(share)) };
+            |name, kind, share: f64| Chance { name, kind, share, interval: None, printed: probability(Some(share)) };
         let mut chances = vec![chance("pays on average", "mean", worth.probability_pays)];
         chances.extend(worth.probability_new_site_pays.map(|share| chance("pays in a new field, year", "new", share)));
         chances.push(Chance {
@@ -196,7 +196,7 @@ impl Crop<'_> {
             kind: "",
             share: worth.paid as f64 / one.site_years.max(1) as f64,
             interval: Some(worth.paid_share),
-            told: format!("{} of {}", worth.paid, one.site_years),
+            printed: format!("{} of {}", worth.paid, one.site_years),
         });
         chances.push(chance("is the best choice", "best", worth.probability_best));
         Some(Money {
@@ -209,8 +209,8 @@ impl Crop<'_> {
 
     fn best(&self) -> String {
         let crop = self.name();
-        let told = self.focus().and_then(|one| Some((one, one.worth.as_ref()?)));
-        let Some((one, worth)) = told else { return self.without_money() };
+        let known = self.focus().and_then(|one| Some((one, one.worth.as_ref()?)));
+        let Some((one, worth)) = known else { return self.without_money() };
         let nothing = self.choices.probability_nothing_best.unwrap_or(0.0);
         let (label, money) = (self.label(&one.treatment), |per_ha: f64| signed(self.units.money(per_ha), 0));
         let pays = probability(Some(worth.probability_pays));
@@ -255,7 +255,7 @@ impl Crop<'_> {
 
     /// Does it repeat? The responses, and what they returned where that is known.
     pub(super) fn repeated(&self) -> Vec<Figure> {
-        let told: Vec<(&Choice, Vec<&ForestRow>)> = self
+        let known: Vec<(&Choice, Vec<&ForestRow>)> = self
             .choices
             .treatments
             .iter()
@@ -263,7 +263,8 @@ impl Crop<'_> {
             .filter(|(_, rows)| !rows.is_empty())
             .collect();
         let of = |in_money: bool| -> Vec<Repeated> {
-            told.iter()
+            known
+                .iter()
                 .map(|(one, rows)| Repeated {
                     title: self.label(&one.treatment).to_owned(),
                     cases: rows.iter().filter_map(|row| self.case_of(row, in_money)).collect(),
@@ -301,7 +302,7 @@ impl Crop<'_> {
         figures
     }
 
-    fn case_of(&self, row: &ForestRow, in_money: bool) -> Option<Case> {
+    fn case_of(&self, row: &ForestRow, in_money: bool) -> Option<SiteYearLine> {
         let identity = row.identity.as_ref()?;
         let returns = self.returns(row);
         let (mean, interval) = if in_money {
@@ -314,7 +315,7 @@ impl Crop<'_> {
             (mean?, interval)
         };
         let break_even = returns.and_then(|one| one.break_even).map(|kg_ha| self.yields(kg_ha));
-        Some(Case {
+        Some(SiteYearLine {
             season: identity.season,
             field: identity.field.clone(),
             wetness_mm: row.wetness_mm,
@@ -384,7 +385,7 @@ impl Crop<'_> {
              strips stand on. North is up.",
             if map.is_some() { ", over the precipitation departure of the season (grid as given)" } else { "" }
         );
-        Ok(Some(self.figure("3-places", &self.wetness_told(one), panels, caption)))
+        Ok(Some(self.figure("3-places", &self.wetness_sentence(one), panels, caption)))
     }
 
     /// The soil that most of a site-year stands on.
@@ -395,7 +396,7 @@ impl Crop<'_> {
         zone.map_or_else(|| "soil not known".to_owned(), |zone| zone.to_lowercase())
     }
 
-    fn wetness_told(&self, one: &Choice) -> String {
+    fn wetness_sentence(&self, one: &Choice) -> String {
         let rows = self.forest(&one.treatment);
         let known: Vec<f64> = rows.iter().filter_map(|row| row.wetness_mm).collect();
         let low = known.iter().copied().fold(f64::INFINITY, f64::min);
@@ -413,8 +414,8 @@ impl Crop<'_> {
         let trend = self.case.conclusions.synthesis.trends.iter().find(|trend| {
             trend.gradient == Gradient::Wetness && trend.crop == self.choices.crop && trend.treatment == one.treatment
         });
-        let told = trend.and_then(|trend| Some((trend.estimate.mean?, trend.estimate.low?, trend.estimate.high?)));
-        let told = match told {
+        let trend = trend.and_then(|trend| Some((trend.estimate.mean?, trend.estimate.low?, trend.estimate.high?)));
+        let slope = match trend {
             Some((mean, low, high)) => {
                 let step = |value: f64| signed(25.0 * self.yields(value), self.decimals);
                 let is_shown = low * high > 0.0;
@@ -429,7 +430,7 @@ impl Crop<'_> {
             }
             None => "whether wetter seasons change it cannot be told yet.".to_owned(),
         };
-        sentence + &told
+        sentence + &slope
     }
 
     /// On which ground?
@@ -479,10 +480,10 @@ impl Crop<'_> {
             level(self.case.archive.model.confidence),
             if self.has_money() { "; orange line: what it takes to pay" } else { "" }
         );
-        Some(self.figure("4-soils", &self.ground_told(), panels, caption))
+        Some(self.figure("4-soils", &self.ground_sentence(), panels, caption))
     }
 
-    fn ground_told(&self) -> String {
+    fn ground_sentence(&self) -> String {
         let Some(one) = self.focus() else { return String::new() };
         let mut named: [Vec<String>; 3] = Default::default();
         for zone in self.zones(&one.treatment).filter(|zone| zone.class.is_some() && zone.wetness.is_none()) {
@@ -498,24 +499,24 @@ impl Crop<'_> {
             ("less yield is shown on", &named[1]),
             ("neither more nor less is shown on", &named[2]),
         ];
-        let told: Vec<String> = parts
+        let sides: Vec<String> = parts
             .iter()
             .filter(|(_, names)| !names.is_empty())
             .map(|(words, names)| format!("{words} {}", names.join(", ")))
             .collect();
-        format!("For {} on {}, {}.", self.label(&one.treatment), self.name(), told.join("; "))
+        format!("For {} on {}, {}.", self.label(&one.treatment), self.name(), sides.join("; "))
     }
 
     /// How sure: what would overturn it?
     pub(super) fn tried(&self) -> Option<Figure> {
-        let told: Vec<(&Choice, Tried)> =
+        let tried: Vec<(&Choice, Tried)> =
             self.choices.treatments.iter().filter_map(|one| Some((one, self.tried_of(one)?))).collect();
         let focus = self.focus()?;
-        let sentence = told
+        let sentence = tried
             .iter()
             .find(|(one, _)| one.treatment == focus.treatment)
             .map_or_else(|| self.without_money(), |(one, tried)| self.overturned(one, tried));
-        let panels: Vec<Tried> = told.into_iter().map(|(_, tried)| tried).collect();
+        let panels: Vec<Tried> = tried.into_iter().map(|(_, one)| one).collect();
         if panels.is_empty() {
             return None;
         }
@@ -572,7 +573,7 @@ impl Crop<'_> {
             .filter(|row| is_own(&row.treatment) && !row.variant.starts_with(OF_BLOCKS))
             .map(|row| row.variant.as_str())
             .collect();
-        let told = names.into_iter().filter_map(|name| {
+        let again = names.into_iter().filter_map(|name| {
             let (mut moved, mut weights, mut count) = (0.0, 0.0, 0);
             for (site_year, own, weight) in &members {
                 let row = site_year.sensitivity.iter().find(|row| is_own(&row.treatment) && row.variant == name);
@@ -582,10 +583,10 @@ impl Crop<'_> {
                     count += 1;
                 }
             }
-            let is_told = f64::from(count) >= LEAST_SHARE * members.len() as f64 && weights > 0.0;
-            is_told.then(|| Again { name: name.to_owned(), mean: self.yields(mean + moved / weights) })
+            let is_known = f64::from(count) >= LEAST_SHARE * members.len() as f64 && weights > 0.0;
+            is_known.then(|| Again { name: name.to_owned(), mean: self.yields(mean + moved / weights) })
         });
-        told.collect()
+        again.collect()
     }
 
     fn overturned(&self, one: &Choice, tried: &Tried) -> String {
@@ -663,7 +664,7 @@ impl Crop<'_> {
         let caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
                        of the money takes every zone to lie at the same end of its own."
             .to_owned();
-        let mut sentence = self.plan_told(plan, &currency);
+        let mut sentence = self.plan_sentence(plan, &currency);
         if plan.stale.is_some() {
             sentence.push_str(" (This plan is older than the results.)");
         }
@@ -748,7 +749,7 @@ impl Crop<'_> {
             .collect();
         Some(json!({
             "season": plan.season,
-            "sentence": self.plan_told(plan, &currency),
+            "sentence": self.plan_sentence(plan, &currency),
             "area_unit": self.units.area_unit,
             "treatments": treatments,
             "fields": fields,
@@ -757,7 +758,7 @@ impl Crop<'_> {
         }))
     }
 
-    fn plan_told(&self, plan: &PlanOutline, currency: &str) -> String {
+    fn plan_sentence(&self, plan: &PlanOutline, currency: &str) -> String {
         let area = |m2: f64| format!("{:.0} {}", self.units.area(m2), self.units.area_unit);
         let best: Vec<_> = plan.treatments.iter().filter(|one| one.best_m2 > 0.0).collect();
         let strips: usize = plan.fields.iter().map(|field| field.strips).sum();

@@ -11,7 +11,7 @@ use flate2::Compression;
 use flate2::write::ZlibEncoder;
 use serde::Serialize;
 
-use super::ground::Ground;
+use super::ground::MapGround;
 use crate::points::{Cleaned, Joined, Labels, Mark};
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
@@ -38,7 +38,7 @@ pub(super) struct Packed {
 /// Packs the records of a site-year.
 pub(super) fn pack(
     joined: &Joined,
-    ground: &Ground,
+    ground: &MapGround,
     market_moisture_pct: f64,
     units: &Units,
 ) -> Result<Packed, ReportError> {

@@ -8,7 +8,7 @@ use super::figures::intervals::{Look, Row};
 use super::figures::panel::Panel;
 use super::figures::soils::{Cell, Grounds, Soil};
 use super::figures::{along, intervals, match_curve, range, soils};
-use super::ground::Ground;
+use super::ground::MapGround;
 use super::text::{
     decimals, doubts, doubts_in_words, interval, p_value, percent, probability, shown, signed, sourced, time_of_year,
 };
@@ -36,7 +36,7 @@ pub(in crate::report) fn drawn(
 ) -> Result<Drawn, ReportError> {
     let SiteYearCase { joined, result, archive, .. } = case;
     let tell = Tell { result, archive, units, decimals: decimals(units) };
-    let ground = Ground::of(case, units);
+    let ground = MapGround::of(case, units);
     let scale = grid.and_then(|grid| yield_scale(grid, units));
     let picture = match (grid, scale) {
         (Some(grid), Some((low, high))) => {
@@ -116,7 +116,7 @@ pub(in crate::report) fn page(
 /// The responses by ground, a panel for each treatment.
 pub(super) fn grounds(result: &SiteYear, archive: &ArchiveSettings, units: &Units) -> Vec<Panel> {
     let treatments = result.responses.chunk_by(|one, next| one.key.treatment == next.key.treatment);
-    let told: Vec<Grounds> = treatments
+    let on_soils: Vec<Grounds> = treatments
         .map(|responses| {
             let whole_first = responses.iter().rev().take(1).chain(responses.iter().take(responses.len() - 1));
             let soils = whole_first.map(|response| {
@@ -139,7 +139,7 @@ pub(super) fn grounds(result: &SiteYear, archive: &ArchiveSettings, units: &Unit
             }
         })
         .collect();
-    soils::draw(&told, units.yield_unit)
+    soils::draw(&on_soils, units.yield_unit)
 }
 
 fn number(value: f64) -> String {
@@ -157,7 +157,12 @@ fn yield_scale(grid: &YieldGrid, units: &Units) -> Option<(f64, f64)> {
 }
 
 /// What the map of the records is drawn from.
-fn map_data(case: SiteYearCase<'_>, ground: &Ground, scale: (f64, f64), units: &Units) -> Result<Value, ReportError> {
+fn map_data(
+    case: SiteYearCase<'_>,
+    ground: &MapGround,
+    scale: (f64, f64),
+    units: &Units,
+) -> Result<Value, ReportError> {
     let crop = case.archive.crops.get(&case.result.identity.crop);
     let moisture = crop.map_or(f64::NAN, |crop| crop.market_moisture_pct);
     let removed = &case.result.counts.removed;
@@ -213,7 +218,7 @@ fn removals(result: &SiteYear) -> Vec<Value> {
             json!({
                 "code": mark.code(),
                 "text": mark.text(),
-                "source": mark.source(),
+                "source": mark.rule().source,
                 "colour": hex(of_mark(*mark)),
                 "points": points,
                 "share": percent(*points, result.counts.read),
@@ -428,7 +433,7 @@ impl Tell<'_> {
     }
 
     /// The strips of each treatment by their names, the check first: what the numbers on the map stand for.
-    fn strip_names(&self, ground: &Ground) -> Vec<Value> {
+    fn strip_names(&self, ground: &MapGround) -> Vec<Value> {
         let treatments = self.archive.treatments.iter();
         let (checks, treated): (Vec<_>, Vec<_>) = treatments.partition(|one| one.check);
         let all = checks.into_iter().chain(treated).map(|one| one.label.as_str());
@@ -443,7 +448,7 @@ impl Tell<'_> {
     }
 
     /// Means and ranges of the segments of each strip.
-    fn strips(&self, case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
+    fn strips(&self, case: SiteYearCase<'_>, ground: &MapGround) -> Vec<Value> {
         let assigned = &case.joined.assigned;
         let mut counts = vec![(0_usize, 0_usize); assigned.strips.len()];
         for (&strip, &edge) in assigned.strip.iter().zip(&assigned.edge) {
@@ -482,7 +487,7 @@ impl Tell<'_> {
     }
 
     /// A figure for each treated strip, all on one scale.
-    fn along(case: SiteYearCase<'_>, ground: &Ground) -> Vec<Value> {
+    fn along(case: SiteYearCase<'_>, ground: &MapGround) -> Vec<Value> {
         let mut values: Vec<f64> =
             ground.along.iter().flat_map(|(_, stretches)| stretches.iter().map(|one| one.difference)).collect();
         values.sort_by(f64::total_cmp);

@@ -5,7 +5,7 @@ use serde::Serialize;
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, Source, Sourced};
 use crate::report::Units;
-use crate::report::units::{fixed, probability as told};
+use crate::report::units::{fixed, probability as printed};
 use crate::results::Estimate;
 
 /// Stands where there is no number.
@@ -47,7 +47,7 @@ pub(super) fn percent(part: usize, of: usize) -> String {
 
 /// A probability, or a dash.
 pub(super) fn probability(share: Option<f64>) -> String {
-    share.map_or_else(|| ABSENT.to_owned(), told)
+    share.map_or_else(|| ABSENT.to_owned(), printed)
 }
 
 /// A p value, or a dash; never 0.
@@ -107,18 +107,18 @@ pub(super) fn doubts_in_words(cautions: &Cautions, archive: &ArchiveSettings) ->
 /// A text with the treatments' labels in the place of their keys, where these stand as words.
 fn labelled(text: &str, archive: &ArchiveSettings) -> String {
     let is_part = |c: char| c.is_alphanumeric() || c == '_' || c == '-';
-    let mut told = String::new();
+    let mut printed = String::new();
     let mut rest = text;
     while let Some(begin) = rest.find(is_part) {
         let end = rest[begin..].find(|c| !is_part(c)).map_or(rest.len(), |length| begin + length);
-        told.push_str(&rest[..begin]);
+        printed.push_str(&rest[..begin]);
         let word = &rest[begin..end];
         // the check's key is a word of the sentences too
         let treatment = archive.treatment(word).filter(|one| !one.check);
-        told.push_str(treatment.map_or(word, |one| one.label.as_str()));
+        printed.push_str(treatment.map_or(word, |one| one.label.as_str()));
         rest = &rest[end..];
     }
-    told + rest
+    printed + rest
 }
 
 #[cfg(test)]

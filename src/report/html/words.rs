@@ -95,7 +95,7 @@ impl Words<'_> {
             return format!("{at} no number can be given for any treatment: {}.", self.why_none(all[0]));
         }
         let check = self.check();
-        let told = match (gains.is_empty(), losses.is_empty()) {
+        let sentence = match (gains.is_empty(), losses.is_empty()) {
             (true, true) if unknown.is_empty() => format!("no treatment is shown to differ from the {check}."),
             (true, true) => format!("{} is not shown to differ from the {check}.", joined(&named("open"))),
             (false, true) if gains.len() == all.len() => {
@@ -114,26 +114,26 @@ impl Words<'_> {
         } else {
             format!(" No number can be given for {}.", joined(&unknown))
         };
-        format!("{at} {told}{unknown}{}", self.paid(&all))
+        format!("{at} {sentence}{unknown}{}", self.paid(&all))
     }
 
     /// Which treatments probably paid, and which of them returned most; nothing where it cannot be told.
     fn paid(&self, all: &[&Response]) -> String {
-        let mut told: Vec<(&Response, f64, f64)> = all
+        let mut known: Vec<(&Response, f64, f64)> = all
             .iter()
             .filter(|one| one.decision_allowed())
             .filter_map(|one| Some((*one, one.returns.probability_pays?, one.returns.net_return.unwrap_or(0.0))))
             .collect();
-        told.sort_by(|one, other| other.2.total_cmp(&one.2));
-        let Some(&(best, pays, net)) = told.first() else { return String::new() };
+        known.sort_by(|one, other| other.2.total_cmp(&one.2));
+        let Some(&(best, pays, net)) = known.first() else { return String::new() };
         let label = |one: &Response| self.archive.label(&one.key.treatment).to_owned();
         let money = best
             .returns
             .net_return
             .map_or_else(String::new, |_| format!("{} {}, ", signed(self.units.money(net), 0), self.units.money_unit));
         let in_numbers = format!("{money}probability {}", probability(Some(pays)));
-        let paid: Vec<String> = told.iter().filter(|one| one.1 > 0.5).map(|one| label(one.0)).collect();
-        match (paid.as_slice(), told.len()) {
+        let paid: Vec<String> = known.iter().filter(|one| one.1 > 0.5).map(|one| label(one.0)).collect();
+        match (paid.as_slice(), known.len()) {
             ([], 1) => format!(" It probably did not pay for itself ({in_numbers} that it did)."),
             ([], _) => {
                 format!(" None probably paid for itself; {} came nearest ({in_numbers} that it did).", label(best))
@@ -352,9 +352,9 @@ mod tests {
                            cost = \"20 USD/ac\"\n[treatments.c]\nlabel = \"both\"\ncost = \"30 USD/ac\"\n";
 
     /// A response of six blocks: mean and half width in kg/ha, and the probability that it paid.
-    fn response(treatment: &str, told: Option<(f64, f64, f64)>) -> Response {
+    fn response(treatment: &str, numbers: Option<(f64, f64, f64)>) -> Response {
         let mut cautions = Cautions::default();
-        if told.is_none() {
+        if numbers.is_none() {
             cautions.add(Caution::NotEstimable, "compared in 6 blocks");
         }
         Response {
@@ -368,20 +368,20 @@ mod tests {
             treated_yield: None,
             check_moisture_pct: None,
             treated_moisture_pct: None,
-            estimate: told.map_or_else(Estimate::default, |(mean, half, _)| Estimate {
+            estimate: numbers.map_or_else(Estimate::default, |(mean, half, _)| Estimate {
                 std_error: Some(half / 2.0),
                 low: Some(mean - half),
                 high: Some(mean + half),
                 ..Estimate::of_mean(mean)
             }),
             shrunken: None,
-            returns: Returns { probability_pays: told.map(|one| one.2), ..Returns::default() },
+            returns: Returns { probability_pays: numbers.map(|one| one.2), ..Returns::default() },
             cautions,
         }
     }
 
     /// The headline, and what is said of next spring.
-    fn told(responses: Vec<Response>, cautions: &[Caution]) -> (String, Vec<String>) {
+    fn sentences(responses: Vec<Response>, cautions: &[Caution]) -> (String, Vec<String>) {
         let archive = ArchiveSettings::parse("archive.toml", ARCHIVE).unwrap();
         let units = Units::new(&archive, "corn");
         let mut raised = Cautions::default();
@@ -423,13 +423,13 @@ mod tests {
 
     #[test]
     fn what_has_no_number_is_not_told_as_no_difference() {
-        let (headline, next) = told(vec![response("a", None), response("b", None)], &[Caution::MachineAliased]);
+        let (headline, next) = sentences(vec![response("a", None), response("b", None)], &[Caution::MachineAliased]);
         let why = "combine and treatment cannot be told apart";
         assert!(headline.contains("no number can be given for any treatment") && headline.contains(why), "{headline}");
         for one in next {
             assert!(one.contains(why) && one.contains("cut by one combine") && !one.contains("four blocks"), "{one}");
         }
-        let (headline, _) = told(vec![response("a", Some((100.0, 300.0, 0.4))), response("b", None)], &[]);
+        let (headline, _) = sentences(vec![response("a", Some((100.0, 300.0, 0.4))), response("b", None)], &[]);
         assert!(headline.contains("half is not shown to differ"), "{headline}");
         assert!(headline.contains("No number can be given for full."), "{headline}");
     }
@@ -438,17 +438,17 @@ mod tests {
     fn a_gain_that_did_not_pay_is_told_with_what_it_lost() {
         let all = [("a", 0.9), ("b", 0.25), ("c", 0.24)];
         let all = all.map(|(key, pays)| response(key, Some((500.0, 300.0, pays))));
-        let (headline, _) = told(all.to_vec(), &[]);
+        let (headline, _) = sentences(all.to_vec(), &[]);
         assert!(headline.contains("every treatment yielded more than the check: half, full and both."), "{headline}");
         assert!(headline.ends_with("Only half probably paid for itself (probability 90 %)."), "{headline}");
-        let (headline, _) = told(vec![response("b", Some((500.0, 300.0, 0.25)))], &[]);
+        let (headline, _) = sentences(vec![response("b", Some((500.0, 300.0, 0.25)))], &[]);
         assert!(headline.ends_with("It probably did not pay for itself (probability 25 % that it did)."), "{headline}");
     }
 
     #[test]
     fn one_site_year_does_not_say_where_to_treat() {
         let all = [("a", 0.95), ("b", 0.05)].map(|(key, pays)| response(key, Some((500.0, 300.0, pays))));
-        let (_, next) = told(all.to_vec(), &[]);
+        let (_, next) = sentences(all.to_vec(), &[]);
         for one in next {
             assert!(!one.contains("reat more") && !one.contains("eave it out"), "{one}");
         }

@@ -8,7 +8,7 @@ use geo::{Area, BooleanOps, Coord, CoordsIter, MultiPolygon, Polygon};
 
 use self::lanes::{Choice, Lane, Lanes, Wanted, lanes, largest};
 use self::order::Order;
-use super::Ground;
+use super::FieldGround;
 use super::ground::rectangle;
 use crate::config::{FEWEST_BLOCKS, StripLayoutSettings};
 use crate::geometry::Frame;
@@ -24,7 +24,7 @@ const MOST_PLACES: usize = 100;
 #[derive(Debug, Clone, Copy)]
 pub struct StripCase<'c> {
     /// Its ground.
-    pub ground: &'c Ground,
+    pub ground: &'c FieldGround,
     /// Names of the soil classes, dry to wet.
     pub class_names: &'c [String],
     /// Keys of the treatments, the check first.

@@ -53,13 +53,13 @@ pub(super) fn draw(ground: &[Vec<Vec<f64>>], random: &mut ChaCha8Rng) -> Option<
     })
 }
 
-fn place(block: &[usize], treatment: usize) -> usize {
+fn position_of(block: &[usize], treatment: usize) -> usize {
     block.iter().position(|&one| one == treatment).unwrap_or(0)
 }
 
 /// Whether a treatment stands left of the check in one block and right of it in another.
 fn is_on_both_sides(drawn: &[Vec<usize>], treatment: usize) -> bool {
-    let left = drawn.iter().filter(|block| place(block, treatment) < place(block, 0)).count();
+    let left = drawn.iter().filter(|block| position_of(block, treatment) < position_of(block, 0)).count();
     left > 0 && left < drawn.len()
 }
 
@@ -86,7 +86,9 @@ fn apart(ground: &[Vec<Vec<f64>>], drawn: &[Vec<usize>], treatment: usize) -> f6
     let differences: Vec<f64> = ground
         .iter()
         .zip(drawn)
-        .filter_map(|(strips, order)| Some(mean(&strips[place(order, treatment)])? - mean(&strips[place(order, 0)])?))
+        .filter_map(|(strips, order)| {
+            Some(mean(&strips[position_of(order, treatment)])? - mean(&strips[position_of(order, 0)])?)
+        })
         .collect();
     if differences.is_empty() {
         return 0.0;

@@ -9,12 +9,12 @@ fn square(west: f64, south: f64, east: f64, north: f64) -> MultiPolygon<f64> {
 }
 
 /// 800 m by 400 m with an eastern wet half, a slanted corner and a pond.
-fn field() -> Ground {
+fn field() -> FieldGround {
     let corner = Polygon::new(vec![(800.0, 250.0), (800.0, 400.0), (600.0, 400.0), (800.0, 250.0)].into(), vec![]);
     let field = square(0.0, 0.0, 800.0, 400.0)
         .difference(&MultiPolygon::new(vec![corner]))
         .difference(&square(300.0, 180.0, 340.0, 200.0));
-    Ground {
+    FieldGround {
         field,
         soils: vec![(square(-50.0, -50.0, 380.0, 450.0), Some(0)), (square(380.0, -50.0, 850.0, 450.0), Some(1))],
     }
@@ -28,7 +28,7 @@ fn treatments() -> Vec<String> {
     ["check", "half", "full"].map(str::to_owned).to_vec()
 }
 
-fn planned(ground: &Ground, settings: &StripLayoutSettings, angle_rad: f64) -> Result<StripLayout, NoStrips> {
+fn planned(ground: &FieldGround, settings: &StripLayoutSettings, angle_rad: f64) -> Result<StripLayout, NoStrips> {
     lay_out(StripCase {
         ground,
         class_names: &names(),
@@ -87,7 +87,7 @@ fn strips_lie_in_the_field_apart_from_each_other_and_as_wide_as_they_say() {
 #[test]
 fn strips_run_across_the_passes_only_where_these_leave_a_class_uncrossed() {
     // wet ground in the north: passes to the east would stand on one class each
-    let layered = Ground {
+    let layered = FieldGround {
         field: square(0.0, 0.0, 500.0, 500.0),
         soils: vec![(square(0.0, 0.0, 500.0, 250.0), Some(0)), (square(0.0, 250.0, 500.0, 500.0), Some(1))],
     };
@@ -99,7 +99,7 @@ fn strips_run_across_the_passes_only_where_these_leave_a_class_uncrossed() {
     let layout = planned(&layered, &settings, FRAC_PI_2).unwrap();
     assert_eq!(layout.course, Course::Along);
     // a wet class of less than a tenth of the field does not turn them
-    let spot = Ground {
+    let spot = FieldGround {
         soils: vec![(square(0.0, 0.0, 500.0, 460.0), Some(0)), (square(0.0, 460.0, 500.0, 500.0), Some(1))],
         ..layered
     };
@@ -110,7 +110,7 @@ fn strips_run_across_the_passes_only_where_these_leave_a_class_uncrossed() {
 
 #[test]
 fn what_has_no_room_is_told_and_what_has_less_gets_fewer_blocks() {
-    let narrow = |width: f64| Ground { field: square(0.0, 0.0, 800.0, width), soils: Vec::new() };
+    let narrow = |width: f64| FieldGround { field: square(0.0, 0.0, 800.0, width), soils: Vec::new() };
     let settings = StripLayoutSettings::of_planter(40.0 * FT);
     // outermost passes and blocks of three: 2 + 3 × 3 passes of 40 ft
     let layout = planned(&narrow(11.5 * 40.0 * FT), &settings, 0.0).unwrap();
@@ -123,7 +123,7 @@ fn what_has_no_room_is_told_and_what_has_less_gets_fewer_blocks() {
 /// The first pass runs along the first strip: 40 ft passes in a field from 0 to 120 m, one pass left out.
 #[test]
 fn the_first_pass_lies_where_the_first_strip_begins() {
-    let ground = Ground { field: square(0.0, 0.0, 800.0, 11.5 * 40.0 * FT), soils: Vec::new() };
+    let ground = FieldGround { field: square(0.0, 0.0, 800.0, 11.5 * 40.0 * FT), soils: Vec::new() };
     let settings = StripLayoutSettings { end_rows_m: Some(25.0), ..StripLayoutSettings::of_planter(40.0 * FT) };
     let layout = planned(&ground, &settings, 0.0).unwrap();
     let [from, to] = layout.first_pass;

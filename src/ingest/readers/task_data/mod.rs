@@ -216,12 +216,12 @@ impl TaskData {
     /// The names of the columns.
     pub(crate) fn columns(&self) -> Vec<String> {
         let of_position = OF_POSITION.iter().enumerate();
-        let told = of_position.filter(|(at, _)| self.logs.iter().any(|log| log.header.has()[*at]));
+        let recorded = of_position.filter(|(at, _)| self.logs.iter().any(|log| log.header.has()[*at]));
         LABELS
             .into_iter()
             .filter(|name| LABELS.iter().zip(0..).any(|(label, at)| label == name && self.has_label(at)))
             .chain([TIME, LOG_TIME])
-            .chain(told.map(|(_, name)| *name))
+            .chain(recorded.map(|(_, name)| *name))
             .map(str::to_owned)
             .chain(self.values.iter().map(|(name, _)| name.clone()))
             .collect()
@@ -322,13 +322,13 @@ impl TaskData {
         let column_of = |name: &String| names.iter().position(|known| *known == name).unwrap_or(0);
         let is_label = |name: &String| LABELS.iter().position(|label| label == name);
         let numbers_out = wanted.numbers.iter().map(|name| match is_label(name) {
-            Some(label) => Err(IngestError::Cell {
-                file: self.file.clone(),
-                row: 1,
-                column: name.clone(),
-                found: labels[label].iter().flatten().next().unwrap_or("").to_owned(),
-                expected: "a number".to_owned(),
-            }),
+            Some(label) => Err(IngestError::cell(
+                &self.file,
+                1,
+                name,
+                labels[label].iter().flatten().next().unwrap_or("").to_owned(),
+                "a number",
+            )),
             None => Ok((name.clone(), numbers[column_of(name)].clone())),
         });
         let texts = wanted.texts.iter().map(|name| {

@@ -34,7 +34,7 @@ pub(in crate::report::html) struct Chance {
     pub(in crate::report::html) kind: &'static str,
     pub(in crate::report::html) share: f64,
     pub(in crate::report::html) interval: Option<(f64, f64)>,
-    pub(in crate::report::html) told: String,
+    pub(in crate::report::html) printed: String,
 }
 
 const LABEL_LETTERS: usize = 52;
@@ -86,14 +86,14 @@ fn responses(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, u
             sheet.svg.line("limit", (x.at(money.break_even), middle - 10.0), (x.at(money.break_even), middle + 10.0));
         }
         sheet.mark(&x, middle, shown(one.interval), one.mean, one.interval);
-        let told = match (one.mean, one.interval) {
+        let printed = match (one.mean, one.interval) {
             (Some(mean), Some((low, high))) => {
                 format!("{} ({} to {})", signed(mean, decimals), signed(low, decimals), signed(high, decimals))
             }
             (Some(mean), None) => format!("{}, no interval yet", signed(mean, decimals)),
             (None, _) => "no number yet".to_owned(),
         };
-        sheet.svg.text("number", (0.0, middle + 24.0), "start", &told);
+        sheet.svg.text("number", (0.0, middle + 24.0), "start", &printed);
         y += height(one);
     }
     sheet.finish()
@@ -118,7 +118,7 @@ fn returns(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, uni
             Some(money) => {
                 sheet.svg.raw(format_args!("<g data-net=\"{}\">", escaped(&one.key)));
                 sheet.mark(&x, middle, shown(Some(money.interval)), Some(money.net), Some(money.interval));
-                sheet.svg.text("number", (0.0, middle + 24.0), "start", &net_told(money.net, money.interval));
+                sheet.svg.text("number", (0.0, middle + 24.0), "start", &net_printed(money.net, money.interval));
                 sheet.svg.raw("</g>");
             }
             None => sheet.svg.text("number", (0.0, middle + 4.0), "start", &one.why_not),
@@ -129,7 +129,7 @@ fn returns(treatments: &[Treated], height: Height<'_>, rows: f64, last: f64, uni
 }
 
 /// "+1 (−16 to +18)".
-pub(in crate::report::html) fn net_told(net: f64, (low, high): (f64, f64)) -> String {
+pub(in crate::report::html) fn net_printed(net: f64, (low, high): (f64, f64)) -> String {
     format!("{} ({} to {})", signed(net, 0), signed(low, 0), signed(high, 0))
 }
 
@@ -141,9 +141,9 @@ fn chances(treatments: &[Treated], nothing: Option<&Chance>, height: Height<'_>,
         let class = if at > 0.0 && at < 1.0 { "zero" } else { "grid" };
         sheet.svg.line(class, (x.at(at), y), (x.at(at), y + rows + last - 6.0));
         // the bars are short: the middle is named a line above the ends
-        let told = if at > 0.0 { format!("{:.0} %", 100.0 * at) } else { "0".to_owned() };
+        let printed = if at > 0.0 { format!("{:.0} %", 100.0 * at) } else { "0".to_owned() };
         let below = if class == "zero" { 14.0 } else { 28.0 };
-        sheet.svg.text("tick", (x.at(at), y + rows + last + below), "middle", &told);
+        sheet.svg.text("tick", (x.at(at), y + rows + last + below), "middle", &printed);
     }
     let bar = |sheet: &mut Sheet, key: &str, chance: &Chance, y: f64| {
         let live = if chance.kind.is_empty() {
@@ -165,7 +165,7 @@ fn chances(treatments: &[Treated], nothing: Option<&Chance>, height: Height<'_>,
                 x.at(chance.share) - BARS.0
             ));
         }
-        sheet.svg.text("number", (BARS.1 + 6.0, y + 4.0), "start", &chance.told);
+        sheet.svg.text("number", (BARS.1 + 6.0, y + 4.0), "start", &chance.printed);
         sheet.svg.raw("</g>");
     };
     for one in treatments {

@@ -60,8 +60,8 @@ fn panel(one: &Tried, x: &Scale, titles: usize, unit: &str) -> Panel {
         );
         if let (Some(low), Some(high)) = ends {
             let far = if one.mean - low.mean > high.mean - one.mean { low } else { high };
-            let told = format!("farthest: {}", far.name);
-            sheet.svg.text("tick", (8.0, y + LINE + 12.0), "start", &shortened(&told, 50));
+            let printed = format!("farthest: {}", far.name);
+            sheet.svg.text("tick", (8.0, y + LINE + 12.0), "start", &shortened(&printed, 50));
         }
         sheet.svg.raw("<g class=\"many\">");
         let is_named = all.len() <= MOST_NAMED;

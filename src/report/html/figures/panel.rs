@@ -86,26 +86,26 @@ pub(super) fn title_lines<'t>(titles: impl IntoIterator<Item = &'t str>) -> usiz
 
 /// A text in lines of so many letters; what does not fit into the last ends in an ellipsis.
 pub(in crate::report::html) fn wrapped(text: &str, letters: usize, lines: usize) -> Vec<String> {
-    let mut told: Vec<String> = vec![String::new()];
+    let mut rows: Vec<String> = vec![String::new()];
     for word in text.split_whitespace() {
-        let Some(line) = told.last_mut() else { break };
+        let Some(line) = rows.last_mut() else { break };
         if line.is_empty() {
             word.clone_into(line);
         } else if line.chars().count() + 1 + word.chars().count() <= letters {
             line.push(' ');
             line.push_str(word);
         } else {
-            told.push(word.to_owned());
+            rows.push(word.to_owned());
         }
     }
-    if told.len() > lines {
-        let rest = told.split_off(lines - 1).join(" ");
-        told.push(rest);
+    if rows.len() > lines {
+        let rest = rows.split_off(lines - 1).join(" ");
+        rows.push(rest);
     }
-    for line in &mut told {
+    for line in &mut rows {
         *line = shortened(line, letters);
     }
-    told
+    rows
 }
 
 /// A text cut to so many letters.

@@ -42,8 +42,8 @@ pub(in crate::report::html) fn draw(treatments: &[Planned], units: (&str, &str))
             }
             from += area;
         }
-        let told = format!("treat {:.0}, test {:.0}, leave {:.0}", one.areas[0], one.areas[2], one.areas[1]);
-        sheet.svg.text("number", (0.0, y + 2.0 * LINE + 15.0), "start", &told);
+        let printed = format!("treat {:.0}, test {:.0}, leave {:.0}", one.areas[0], one.areas[2], one.areas[1]);
+        sheet.svg.text("number", (0.0, y + 2.0 * LINE + 15.0), "start", &printed);
         y += ROW;
     }
     let mut panels = vec![sheet.finish()];
@@ -63,14 +63,14 @@ fn money(treatments: &[Planned], rows: f64, unit: &str) -> Panel {
         for line in wrapped(&one.label, 52, 1) {
             sheet.svg.text("label", (0.0, y + 13.0), "start", &line);
         }
-        let told = match one.money {
+        let printed = match one.money {
             Some((money, (low, high))) => {
                 sheet.mark(&x, y + LINE + 10.0, shown(Some((low, high))), Some(money), Some((low, high)));
                 format!("{} ({} to {})", signed(money, 0), signed(low, 0), signed(high, 0))
             }
             None => "nothing to treat".to_owned(),
         };
-        sheet.svg.text("number", (0.0, y + 2.0 * LINE + 15.0), "start", &told);
+        sheet.svg.text("number", (0.0, y + 2.0 * LINE + 15.0), "start", &printed);
         y += ROW;
     }
     sheet.finish()

@@ -6,7 +6,7 @@ use crate::report::html::text::signed;
 
 /// A site-year. Numbers in the unit of the figure.
 #[derive(Debug, Clone)]
-pub(in crate::report::html) struct Case {
+pub(in crate::report::html) struct SiteYearLine {
     pub(in crate::report::html) season: i32,
     pub(in crate::report::html) field: String,
     pub(in crate::report::html) wetness_mm: Option<f64>,
@@ -20,7 +20,7 @@ pub(in crate::report::html) struct Case {
 #[derive(Debug, Clone)]
 pub(in crate::report::html) struct Repeated {
     pub(in crate::report::html) title: String,
-    pub(in crate::report::html) cases: Vec<Case>,
+    pub(in crate::report::html) cases: Vec<SiteYearLine>,
     pub(in crate::report::html) overall: Option<(f64, Option<(f64, f64)>)>,
 }
 
@@ -82,7 +82,7 @@ fn lines(one: &Repeated, x: &Scale, titles: usize, unit: &str) -> Panel {
 }
 
 fn seasons(one: &Repeated, x: &Scale, titles: usize, unit: &str) -> Panel {
-    let of_season: Vec<&[Case]> = one.cases.chunk_by(|one, next| one.season == next.season).collect();
+    let of_season: Vec<&[SiteYearLine]> = one.cases.chunk_by(|one, next| one.season == next.season).collect();
     let mut sheet = begin(one, x, titles, of_season.len(), unit);
     let mut y = sheet.y + 0.5 * ROW;
     for cases in of_season {

@@ -100,7 +100,7 @@ pub(in crate::report::html) fn draw(
 
 /// Draws a site; its radius, px.
 fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, unit: &str) -> f64 {
-    let (told, radius, fill) = match site.response {
+    let (printed, radius, fill) = match site.response {
         Some((response, error)) => {
             let radius = error.map_or(RADII.0, |error| (RADII.1 * best / error).max(RADII.0));
             let fill = hex(of_difference(response / ends.response));
@@ -108,7 +108,7 @@ fn mark(svg: &mut Svg, site: &Site, (x, y): (f64, f64), best: f64, ends: &Ends, 
         }
         None => ("no number".to_owned(), RADII.0, "none".to_owned()),
     };
-    let title = format!("{} {}: {told}; {}", site.season, site.name, site.ground);
+    let title = format!("{} {}: {printed}; {}", site.season, site.name, site.ground);
     svg.raw(format_args!(
         "<circle class=\"site\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\" fill=\"{fill}\"><title>{}</title></circle>",
         escaped(&title)

@@ -35,11 +35,11 @@ const GAP: f64 = 7.0;
 pub(in crate::report::html) fn draw(treatments: &[Grounds], unit: &str) -> Vec<Panel> {
     let ends = treatments.iter().flat_map(|one| {
         let cells = one.soils.iter().flat_map(|soil| &soil.cells);
-        let told = cells.flat_map(|cell| {
+        let values = cells.flat_map(|cell| {
             let (low, high) = cell.interval.unzip();
             [cell.mean, low, high].into_iter().flatten()
         });
-        told.chain(one.break_even)
+        values.chain(one.break_even)
     });
     let x = Scale::padded(range(ends, true), PLOT);
     let titles = title_lines(treatments.iter().map(|one| one.title.as_str()));
