@@ -18,7 +18,7 @@ use crate::results::{Blind, Estimate, ObservedDifference};
 use model::{Pair, Told};
 
 /// Version of this stage's results: part of the fingerprint of a site-year that has observations.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Blocks below which no decision should rest on an interval (common practice, no source).
 const FEW_BLOCKS: usize = 4;
