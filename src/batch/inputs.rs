@@ -10,7 +10,9 @@ use crate::bundle::on_disk;
 use crate::config::{
     ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months,
 };
-use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, station_years, window_months};
+use crate::ingest::{
+    CovariateFiles, InputFile, SeasonGrids, SiteYearFiles, data_file, station_years, window_months,
+};
 
 /// A path that cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -70,6 +72,7 @@ pub fn resolve(
     once(&mut harvest, field);
     let applied = resolver.logs(folder, "applied", field.applied.iter().map(|entry| &entry.log.paths))?;
     let observed = resolver.logs(folder, "observed", field.observed.iter().map(|entry| &entry.paths))?;
+    let covariates = resolver.covariates(folder, field)?;
     let of_field = |path: &Option<String>, key: &str| {
         path.as_ref()
             .map(|path| resolver.single(&folder.path, path, &format!("{}/field.toml: {key}", folder.name)))
@@ -105,6 +108,7 @@ pub fn resolve(
         wetness,
         applied,
         observed,
+        covariates,
     })
 }
 
@@ -180,6 +184,27 @@ impl Resolver<'_> {
             logs.push(found);
         }
         Ok(logs)
+    }
+
+    /// The layers of each covariate, sorted by name, each once.
+    fn covariates(&self, folder: &SiteYearFolder, field: &FieldSettings) -> Result<Vec<CovariateFiles>, PathFault> {
+        let mut all = Vec::new();
+        for one in &field.covariates {
+            let (base, file) = if one.of_archive {
+                (self.archive, "archive.toml".to_owned())
+            } else {
+                (folder.path.as_path(), format!("{}/field.toml", folder.name))
+            };
+            let key = format!("{file}: covariate `{}`: path", one.name);
+            let mut files = Vec::new();
+            for path in &one.paths {
+                files.extend(self.glob(base, path, &key)?);
+            }
+            files.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
+            files.dedup();
+            all.push(CovariateFiles { of_archive: one.of_archive, files });
+        }
+        Ok(all)
     }
 
     /// The grids of a season, with those of all others where an index is made of them.

@@ -135,6 +135,7 @@ impl<'c> Case<'c> {
             supplement: fit.supplement,
             sensitivity,
             observed,
+            covariates: fit::covariates(&joined, archive),
             cautions,
         };
         let differences = fit::segment_differences(&joined, archive);

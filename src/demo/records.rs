@@ -107,6 +107,7 @@ impl Simulated {
             logs: Vec::new(),
             applied: None,
             observed: Vec::new(),
+            covariates: Vec::new(),
             cautions: Cautions::default(),
         }
     }

@@ -11,6 +11,7 @@ mod differences;
 mod doubts;
 mod estimate;
 mod field;
+mod interactions;
 mod placebo;
 mod pooling;
 mod questions;
@@ -21,6 +22,8 @@ mod trial;
 mod corn_tests;
 #[cfg(test)]
 mod example;
+#[cfg(test)]
+mod interactions_tests;
 #[cfg(test)]
 mod placebo_tests;
 #[cfg(test)]
@@ -42,6 +45,7 @@ use trial::Trial;
 
 pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
+pub use interactions::{COVARIATES_VERSION, covariates};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 8;

@@ -3,6 +3,7 @@
 //! Map units are mixtures and their lines are drawn at 1:12,000 or coarser, so a segment has a class only where most of
 //! its area has one class; elsewhere it counts for the whole field alone.
 
+mod covariates;
 mod terrain;
 
 use crate::config::{ArchiveSettings, SoilSettings};
@@ -24,6 +25,7 @@ pub struct Ground {
     /// The zone of each record; `None` where the lie of the land makes the zones.
     point_class: Option<Vec<u32>>,
     terrain: UnderRecords,
+    covariates: covariates::UnderRecords,
     cautions: Cautions,
 }
 
@@ -34,7 +36,8 @@ impl Ground {
         let is_terrain = archive.soil.is_terrain() && !ingested.records.drainage_class.is_present();
         let point_class = (!is_terrain).then(|| point_classes(cleaned, ingested, &archive.soil, &mut cautions));
         let terrain = UnderRecords::new(cleaned, ingested.surface.as_ref(), &archive.soil);
-        Self { point_class, terrain, cautions }
+        let covariates = covariates::UnderRecords::new(cleaned, ingested);
+        Self { point_class, terrain, covariates, cautions }
     }
 
     /// Joins it to the records: those of which this is the ground, whatever is kept of them.
@@ -65,6 +68,7 @@ impl Ground {
             segment_class_share,
             segment_terrain: terrain.index,
             segment_depression_m: terrain.depth_m,
+            covariates: self.covariates.join(&assigned, ingested, &mut cautions),
             wetness_mm: ingested.wetness_mm,
             wetness_class,
             assigned,

@@ -3,6 +3,7 @@
 mod answers;
 mod applied;
 mod columns;
+mod covariates;
 mod economics;
 mod explain;
 mod first;
@@ -40,7 +41,7 @@ use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYe
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 7;
+pub const VERSION: u32 = 8;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -117,6 +118,7 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile { name: LAYERS, bytes: geopackage::layers(ingested, joined, result, &units)? },
     ];
     files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv", bytes }));
+    files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile { name: "covariates.csv", bytes }));
     files.extend(observed::table(result)?.map(|bytes| OutputFile { name: "observed.csv", bytes }));
     let drawn = html::drawn(case, &units, grid.as_ref())?;
     files.extend(priced(result, archive, provenance, drawn.clone())?);
@@ -205,6 +207,7 @@ pub fn archive(
         OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
         OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
         OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis, archive)? },
+        OutputFile { name: "covariates.csv", bytes: covariates::pooled(&conclusions.synthesis.covariates, archive)? },
         OutputFile { name: "economics.csv", bytes: economics::table(conclusions, archive)? },
         OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
         OutputFile { name: "sites.gpkg", bytes: geopackage::sites(site_years, archive)? },

@@ -18,7 +18,9 @@ use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
 use crate::report::units::{level, trimmed};
 use crate::report::yield_grid::YieldGrid;
-use crate::report::{Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, observed};
+use crate::report::{
+    Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, covariates, observed,
+};
 use crate::results::{Estimate, Response, SignChanges, SiteYear};
 use crate::stats::robust;
 
@@ -77,6 +79,9 @@ pub(in crate::report) fn page(
     let tell = Tell { result, archive, units, decimals: decimals(units) };
     let words = Words { result, archive, units, decimals: tell.decimals };
     let mut context = tell.heading();
+    if let Some(part) = covariates::part(result, archive, units) {
+        context.insert("covariates".to_owned(), part);
+    }
     if let Some(part) = observed::part(result, archive, units) {
         context.insert("observed".to_owned(), part);
     }
