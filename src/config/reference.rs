@@ -211,6 +211,7 @@ plant = {}
 date = {}
 observer = {}
 blind = {}
+photo = {}
 [[covariate]]
 path = "f.csv"
 column = {}

@@ -13,6 +13,7 @@ mod filter;
 mod ground;
 mod layers;
 mod observed;
+mod photos;
 mod readers;
 mod spacing;
 mod standard;
@@ -71,6 +72,8 @@ pub struct SiteYearFiles {
     pub applied: Vec<Vec<InputFile>>,
     /// The tables of counts and ratings, by entry, sorted by name.
     pub observed: Vec<Vec<InputFile>>,
+    /// The photographs that they name, by table and cell.
+    pub photos: BTreeMap<(String, String), InputFile>,
     /// The layers of the covariates, by entry of the resolved settings.
     pub covariates: Vec<CovariateFiles>,
 }
@@ -86,6 +89,7 @@ impl SiteYearFiles {
                 .chain(&self.observed)
                 .chain(self.covariates.iter().filter(|one| !one.of_archive).map(|one| &one.files))
                 .flatten()
+                .chain(self.photos.values())
                 .chain(single.into_iter().flatten()),
         )
     }

@@ -25,5 +25,5 @@ pub use covariates::{COVARIATE_COLUMN, Covariate, CovariateGround, CovariateKind
 pub use labels::{Labels, LabelsBuilder};
 pub use layers::{Ingested, SoilGround, StripGround, Surface, Ticket};
 pub use marks::{Mark, Reasons};
-pub use observed::{Measure, Observation, Scale};
+pub use observed::{Measure, Observation, Photo, Scale};
 pub use records::{Channels, Copied, Header, Records};

@@ -19,7 +19,7 @@ use crate::points::{Cleaned, LagCurve};
 use crate::report::units::{level, trimmed};
 use crate::report::yield_grid::YieldGrid;
 use crate::report::{
-    Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, covariates, observed,
+    Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, covariates, observed, photos,
 };
 use crate::results::{Estimate, Response, SignChanges, SiteYear};
 use crate::stats::robust;
@@ -64,6 +64,10 @@ pub(in crate::report) fn drawn(
     });
     if let Some(part) = applied::part(case.ingested, archive, units) {
         drawn["applied"] = part;
+    }
+    let pairs = crate::observed::photo_pairs(&case.ingested.observed, case.joined, archive);
+    if let Some(part) = photos::part(case.ingested, &pairs, archive) {
+        drawn["photos"] = part;
     }
     Ok(Drawn(drawn))
 }
