@@ -91,6 +91,9 @@ impl Fingerprint {
         if !field.observed.is_empty() {
             add(&mut hasher, &format!("observed {}", observed::VERSION));
         }
+        if !field.covariates.is_empty() {
+            add(&mut hasher, &format!("covariates {}", fit::COVARIATES_VERSION));
+        }
         add(&mut hasher, folder);
         add(&mut hasher, &archive.work);
         add(&mut hasher, crop.map_or("", |crop| &crop.0));

@@ -1,5 +1,6 @@
 //! From the paths as typed to the files: globs resolved, the archive never left.
 
+use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
 
 use chrono::{Datelike, NaiveDate};
@@ -10,7 +11,9 @@ use crate::bundle::on_disk;
 use crate::config::{
     ArchiveSettings, FieldSettings, PrecipitationGrids, WetnessMeasure, WetnessSettings, holds_months,
 };
-use crate::ingest::{InputFile, SeasonGrids, SiteYearFiles, data_file, station_years, window_months};
+use crate::ingest::{
+    CovariateFiles, InputFile, SeasonGrids, SiteYearFiles, Wanted, data_file, read_table, station_years, window_months,
+};
 
 /// A path that cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -35,6 +38,14 @@ pub enum PathFault {
     /// A window about planting, and no day of planting.
     #[error("archive.toml: wetness.window counts days from planting; give field.toml `planted`, such as 2023-04-29")]
     NotPlanted,
+    /// A photograph that is not a file.
+    #[error("{key}: `{path}` is an address; expected a file beside the table, since nothing is fetched")]
+    Remote {
+        /// The table, row and column that name it.
+        key: String,
+        /// As typed.
+        path: String,
+    },
     /// It is no glob.
     #[error("{key}: `{path}` is not a path or glob: {reason}")]
     Pattern {
@@ -70,6 +81,8 @@ pub fn resolve(
     once(&mut harvest, field);
     let applied = resolver.logs(folder, "applied", field.applied.iter().map(|entry| &entry.log.paths))?;
     let observed = resolver.logs(folder, "observed", field.observed.iter().map(|entry| &entry.paths))?;
+    let photos = resolver.photos(field, &observed, settings)?;
+    let covariates = resolver.covariates(folder, field)?;
     let of_field = |path: &Option<String>, key: &str| {
         path.as_ref()
             .map(|path| resolver.single(&folder.path, path, &format!("{}/field.toml: {key}", folder.name)))
@@ -105,6 +118,8 @@ pub fn resolve(
         wetness,
         applied,
         observed,
+        photos,
+        covariates,
     })
 }
 
@@ -180,6 +195,57 @@ impl Resolver<'_> {
             logs.push(found);
         }
         Ok(logs)
+    }
+
+    /// The photographs that tables of observations name, by table and cell. A table that cannot be read is told when it is.
+    fn photos(
+        &self,
+        field: &FieldSettings,
+        observed: &[Vec<InputFile>],
+        settings: &ArchiveSettings,
+    ) -> Result<BTreeMap<(String, String), InputFile>, PathFault> {
+        let mut photos = BTreeMap::new();
+        for (entry, files) in field.observed.iter().zip(observed) {
+            let Some(column) = &entry.photo else { continue };
+            let most_unpacked_bytes = settings.read.most_unpacked_bytes;
+            let wanted = Wanted { texts: vec![column.clone()], most_unpacked_bytes, ..Wanted::default() };
+            for InputFile { name: table_name, path } in files {
+                let Ok(table) = read_table(table_name, path, &wanted) else { continue };
+                let (holder, _) = on_disk(path);
+                let base = holder.parent().unwrap_or(self.archive);
+                for (row, cell) in table.texts[column].iter().enumerate() {
+                    let Some(cell) = cell else { continue };
+                    let key = format!("{table_name}: row {}, column `{column}`", row + 1);
+                    if cell.contains("://") || cell.starts_with("//") || cell.starts_with("data:") {
+                        return Err(PathFault::Remote { key, path: cell.to_owned() });
+                    }
+                    let file = self.single(base, cell, &key)?;
+                    photos.insert((table_name.clone(), cell.to_owned()), file);
+                }
+            }
+        }
+        Ok(photos)
+    }
+
+    /// The layers of each covariate, sorted by name, each once.
+    fn covariates(&self, folder: &SiteYearFolder, field: &FieldSettings) -> Result<Vec<CovariateFiles>, PathFault> {
+        let mut all = Vec::new();
+        for one in &field.covariates {
+            let (base, file) = if one.of_archive {
+                (self.archive, "archive.toml".to_owned())
+            } else {
+                (folder.path.as_path(), format!("{}/field.toml", folder.name))
+            };
+            let key = format!("{file}: covariate `{}`: path", one.name);
+            let mut files = Vec::new();
+            for path in &one.paths {
+                files.extend(self.glob(base, path, &key)?);
+            }
+            files.sort_by(|one: &InputFile, other| one.name.cmp(&other.name));
+            files.dedup();
+            all.push(CovariateFiles { of_archive: one.of_archive, files });
+        }
+        Ok(all)
     }
 
     /// The grids of a season, with those of all others where an index is made of them.

@@ -343,7 +343,7 @@ impl<'n> Night<'n> {
         let absent = absent(&account.failures, &account.retired);
         let outline = outline(self.root, &self.store, &account.site_years, &self.settings, self.options.allow_outside);
         for file in report::archive(&account.site_years, &conclusions, &outline, &absent, &self.settings)? {
-            self.store.write_archive_file(file.name, &file.bytes)?;
+            self.store.write_archive_file(&file.name, &file.bytes)?;
         }
         if !self.options.plans_next {
             let drawn = || drawings::write(&self.store, &account.site_years, (&conclusions, &outline), &self.settings);

@@ -138,6 +138,7 @@ impl<'c> SiteYearWork<'c> {
             supplement: fit.supplement,
             sensitivity,
             observed,
+            covariates: fit::covariates(&joined, archive),
             cautions,
         };
         let differences = fit::segment_differences(&joined, archive);

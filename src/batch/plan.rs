@@ -107,10 +107,10 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     let below = &Path::new(basis::PLANS).join(&folder);
     let files = report::plan(&plan, &settings)?;
     for (folder, file) in &files {
-        store.write_file(&below.join(folder), file.name, &file.bytes)?;
+        store.write_file(&below.join(folder), &file.name, &file.bytes)?;
     }
     // Strips of a former plan would be planted by mistake.
-    let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(file.name)).collect();
+    let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(&*file.name)).collect();
     store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
     basis::remember(&store, &folder, &basis)?;
     basis::remember_outline(&store, &in_short(&plan, folder, &settings, next_season(&night.site_years)))?;
@@ -121,7 +121,7 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     let drawn = || super::drawings::write(&store, &night.site_years, (&night.conclusions, &outline), &settings);
     super::threads::in_pool(options.night.jobs, drawn)??;
     for file in report::index(&night.site_years, &night.conclusions, &outline, &absent, &settings)? {
-        store.write_archive_file(file.name, &file.bytes)?;
+        store.write_archive_file(&file.name, &file.bytes)?;
     }
     Ok(PlanReport { table: store.root().join(below).join(basis::TABLE), night, plan, half_width_kg_ha })
 }

@@ -250,12 +250,14 @@ impl Store {
             fs::create_dir_all(folder).map_err(|error| StoreError::new(folder, error))?;
         }
         for file in files {
-            let to = results.join(file.name);
+            let to = results.join(&*file.name);
             let metadata = self.lay(beside, to.clone(), &file.bytes)?.metadata();
             let metadata = metadata.map_err(|error| StoreError::new(&to, error))?;
             let hash = blake3::hash(&file.bytes).to_hex().to_string();
             let modified_ns = metadata.modified().map_or(0, times::since_1970);
-            remembered.outputs.insert(file.name.to_owned(), Written { hash, size: metadata.len(), modified_ns });
+            remembered
+                .outputs
+                .insert(file.name.clone().into_owned(), Written { hash, size: metadata.len(), modified_ns });
         }
         if let Some(drawn) = drawn {
             let to = memory.join(DRAWN);

@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::section::{Document, Section};
 use super::{
-    CleanSettings, CropSettings, Faults, ModelSettings, ReadSettings, SoilSettings, TargetSettings, Treatment,
-    WetnessSettings,
+    CleanSettings, CovariateSettings, CropSettings, Faults, ModelSettings, ReadSettings, SoilSettings, TargetSettings,
+    Treatment, WetnessSettings,
 };
 use crate::quantity::factor::{HA_PER_AC, M2_PER_AC, M2_PER_HA};
 use crate::quantity::{BushelWeight, YieldUnit};
@@ -86,6 +86,9 @@ pub struct ArchiveSettings {
     pub target: TargetSettings,
     /// Limits of reading.
     pub read: ReadSettings,
+    /// Other layers of the ground, for all fields.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub covariates: Vec<CovariateSettings>,
     /// Answers that settings files ask for by `"?name"`; what they say shows in the settings that ask.
     #[serde(skip)]
     pub answers: BTreeMap<String, String>,
@@ -147,6 +150,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
     let model = super::model::read(root);
     let target = super::target::read(root);
     let read = super::read::read(root);
+    let covariates = super::covariate::read(root, true);
     root.finish_known();
     Some(ArchiveSettings {
         name: name?,
@@ -160,6 +164,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
         model,
         target,
         read,
+        covariates,
         answers: BTreeMap::new(),
     })
 }

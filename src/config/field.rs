@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::applied::{self, AppliedSettings};
+use super::covariate::{self, CovariateSettings};
 use super::harvest::{self, HarvestSettings};
 use super::observed::{self, ObservedSettings};
 use super::section::{Document, Section};
@@ -69,6 +70,9 @@ pub struct FieldSettings {
     /// Counts and ratings made in the field.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub observed: Vec<ObservedSettings>,
+    /// Other layers of the ground: those of the archive, then the field's own.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub covariates: Vec<CovariateSettings>,
 }
 
 #[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
@@ -156,6 +160,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         section.finish_known();
     }
     let observed = observed::read(root);
+    let covariates = covariate::of_field(&archive.covariates, covariate::read(root, false), planted);
     if !observed.is_empty() && strips.is_none() {
         root.fault("observed", "needs strips: what was seen is compared between treatments");
     }
@@ -175,6 +180,7 @@ pub(super) fn read(root: &Section<'_, '_>, archive: &ArchiveSettings) -> Option<
         tickets,
         applied,
         observed,
+        covariates,
     })
 }
 

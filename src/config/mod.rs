@@ -6,6 +6,7 @@
 mod applied;
 mod archive;
 mod clean;
+mod covariate;
 mod crops;
 mod faults;
 mod field;
@@ -26,6 +27,7 @@ pub(crate) use applied::tested;
 pub use applied::{AppliedSettings, TestedRate, Trust};
 pub use archive::{ArchiveSettings, ReportUnits};
 pub use clean::CleanSettings;
+pub use covariate::{CovariateSettings, FieldValue};
 pub use crops::{CropSettings, SeasonPrices};
 pub use faults::{Fault, Faults};
 pub use field::{FieldSettings, StripSettings};

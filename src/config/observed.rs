@@ -35,6 +35,8 @@ pub struct ObservedSettings {
     pub date: Option<String>,
     /// Who looked.
     pub observer_column: Option<String>,
+    /// A photograph (JPEG or PNG), by its path relative to the table; an address is refused.
+    pub photo: Option<String>,
     /// Whether who looked did not know the treatment: yes or no, true or false, 1 or 0.
     pub blind_column: Option<String>,
 }
@@ -98,6 +100,7 @@ fn one(entry: &Section<'_, '_>) -> Option<ObservedSettings> {
         plant: columns.column("plant"),
         date: columns.column("date"),
         observer_column: columns.column("observer"),
+        photo: columns.column("photo"),
         blind_column: columns.column("blind"),
     };
     columns.finish_known();

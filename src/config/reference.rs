@@ -26,6 +26,8 @@ pub enum Kind {
     Integers,
     /// A text, or a list of texts.
     Texts,
+    /// A text, or a number.
+    TextOrNumber,
     /// A text, or a list of numbers.
     TextOrNumbers,
     /// True or false.
@@ -49,6 +51,7 @@ impl Kind {
             Self::Integer => "whole number",
             Self::Integers => "whole numbers",
             Self::Texts => "text or texts",
+            Self::TextOrNumber => "text or number",
             Self::TextOrNumbers => "text or numbers",
             Self::Boolean => "true or false",
             Self::Date => "date",
@@ -128,6 +131,13 @@ test_weight = "56 lb/bu"
 [target.directions]
 "<farm>/<field>" = "0 deg"
 [read]
+[[covariate]]
+path = "a.tif"
+column = {}
+longitude = {}
+latitude = {}
+easting = {}
+northing = {}
 "#;
 
 /// The same of field.toml; the channels of the harvest follow from their list.
@@ -197,15 +207,24 @@ plant = {}
 date = {}
 observer = {}
 blind = {}
+photo = {}
+[[covariate]]
+path = "f.csv"
+column = {}
+longitude = {}
+latitude = {}
+easting = {}
+northing = {}
 "#;
 
 /// An archive that field.toml may be read beside.
 const BESIDE: &str = "name = \"a\"\n[crops.corn]\n";
 
 /// The modules whose fields say what their keys are for.
-const FIELDS: [(&str, &str); 11] = [
+const FIELDS: [(&str, &str); 12] = [
     ("applied", include_str!("applied.rs")),
     ("clean", include_str!("clean.rs")),
+    ("covariate", include_str!("covariate.rs")),
     ("crops", include_str!("crops.rs")),
     ("harvest", include_str!("harvest.rs")),
     ("model", include_str!("model.rs")),
@@ -218,7 +237,7 @@ const FIELDS: [(&str, &str); 11] = [
 ];
 
 /// What keys are for that fill no field of their name.
-const OWN: [(&str, &str); 87] = [
+const OWN: [(&str, &str); 95] = [
     ("name", "What the archive is called."),
     ("report_units", "Units of the reports: bu/ac, ac, in, ft, mph, or t/ha, ha, mm, m, km/h. Default us."),
     ("answers", "Answers to the questions of a draft; `\"?name\"` in any file stands for the answer of that name."),
@@ -338,6 +357,26 @@ const OWN: [(&str, &str); 87] = [
     ("observed[].levels", "The levels of an ordinal scale, healthy first."),
     ("observed[].columns", "What the columns mean; each row has a position or a strip."),
     (
+        "covariate",
+        "One table for each other layer of the ground or value of the field: texture, organic matter, pH, conductivity, planting date, hybrid; in archive.toml for all fields, in field.toml for one, which counts before one of the same name.",
+    ),
+    (
+        "covariate[].path",
+        "A table or layer of points, a layer of polygons, a grid, or globs; in archive.toml relative to it, in field.toml to that.",
+    ),
+    (
+        "covariate[].points",
+        "What a record takes of points: `nearest`, or the `mean` of all within reach. Default nearest.",
+    ),
+    (
+        "covariate[].value",
+        "One value for the whole field in place of a path: a number, a class, a day, or \"planted\"; compared over site-years only.",
+    ),
+    ("covariate[].longitude", "Column of a table's points, degrees; with `latitude`."),
+    ("covariate[].latitude", "Column of a table's points, degrees; with `longitude`."),
+    ("covariate[].easting", "Column of a table's points in the projected reference system; with `northing`."),
+    ("covariate[].northing", "Column of a table's points in the projected reference system; with `easting`."),
+    (
         "treatments.<treatment>.rate",
         "The rate that was tested, such as \"8 fl oz/ac\": by it a log tells where the treatment stands.",
     ),
@@ -378,7 +417,11 @@ fn about(path: &str) -> String {
         .contains(".seasons.<year>.")
         .then(|| OWN.iter().find(|(own, _)| own.ends_with(&format!(">.{key}"))))
         .flatten();
-    let shared = [("applied[].", include_str!("applied.rs")), ("observed[].", include_str!("observed.rs"))];
+    let shared = [
+        ("applied[].", include_str!("applied.rs")),
+        ("covariate[].", include_str!("covariate.rs")),
+        ("observed[].", include_str!("observed.rs")),
+    ];
     if let Some((rest, source)) = shared.iter().find_map(|(of, source)| Some((path.strip_prefix(of)?, source))) {
         // what the readers take of all logs is told once
         let own = comment_of(source, key);
@@ -549,6 +592,7 @@ fn one(facts: &[Fact], fact: &Fact) -> Value {
         Kind::Integer => range("integer"),
         Kind::Integers => list(range("integer")),
         Kind::Texts => json!({ "anyOf": [text(), list(text())] }),
+        Kind::TextOrNumber => json!({ "type": ["string", "number"] }),
         Kind::TextOrNumbers => json!({ "anyOf": [text(), list(json!({ "type": "number" }))] }),
         Kind::Boolean => json!({ "type": "boolean" }),
         Kind::Column => json!({ "anyOf": [text(), table(facts, &fact.path)] }),
@@ -615,7 +659,7 @@ mod tests {
 
     #[test]
     fn every_key_that_the_parser_names_is_in_the_reference() {
-        const ASKING: [&str; 24] = [
+        const ASKING: [&str; 25] = [
             "text",
             "texts",
             "parsed",
@@ -631,6 +675,7 @@ mod tests {
             "sections",
             "column",
             "text_or_section",
+            "text_or_number",
             "text_or_numbers",
             "given",
             "seconds",

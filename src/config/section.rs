@@ -491,6 +491,22 @@ impl<'d, 'i> Section<'d, 'i> {
         Some(Err(list.iter().filter_map(number).collect()))
     }
 
+    /// A text or a number; `Ok(text)` or `Err(number)`. A date counts as its text.
+    pub(super) fn text_or_number(&self, key: &str) -> Option<Result<String, f64>> {
+        self.note(key, Kind::TextOrNumber);
+        let number = |text: &str| text.replace('_', "").parse::<f64>().ok().filter(|number| number.is_finite());
+        match self.value(key)?.get_ref() {
+            DeValue::Integer(found) if number(found.as_str()).is_some() => number(found.as_str()).map(Err),
+            DeValue::Float(found) if number(found.as_str()).is_some() => number(found.as_str()).map(Err),
+            DeValue::Datetime(_) => self.date(key).map(|date| Ok(date.to_string())),
+            DeValue::String(_) => self.text(key).map(Ok),
+            other => {
+                self.wrong_type(key, other, "a text in quotes or a number");
+                None
+            }
+        }
+    }
+
     /// The name of a column without a unit: a text, or `{ column = "…" }`.
     pub(super) fn column(&self, key: &str) -> Option<String> {
         self.note(key, Kind::Column);

@@ -1,6 +1,6 @@
 //! The settings files, sound and faulty.
 
-use super::{ArchiveSettings, FieldSettings, ReportUnits};
+use super::{ArchiveSettings, FieldSettings, FieldValue, ReportUnits};
 
 const ARCHIVE: &str = r#"
 name = "Marrow Creek"
@@ -246,4 +246,51 @@ fn faults_of_what_was_seen_are_named() {
     let without = FIELD.replace("[strips]\npath = \"strips.geojson\"\nblock = \"block\"\n", "").replace(speed, &sound);
     let faults = FieldSettings::parse("field.toml", &without, &archive).expect_err("a fault was expected");
     assert!(faults.to_string().contains("needs strips"), "{faults}");
+}
+
+#[test]
+fn covariates_are_read_and_their_faults_are_named() {
+    let speed = "speed = { column = \"mph\", unit = \"mph\" }\n";
+    let clay = "name = \"clay\"\nkind = \"number\"";
+    for (entry, expected) in [
+        ("path = \"a.tif\"\nkind = \"number\"", "name: is missing"),
+        ("name = \"clay\"\npath = \"a.tif\"", "kind: is missing"),
+        (clay, "path: is missing"),
+        ("name = \"clay\"\nkind = \"number\"\npath = \"a.tif\"\nvalue = 4", "is given beside `path`"),
+        ("name = \"clay\"\nkind = \"number\"\nvalue = \"F-12\"", "a name takes kind = \"class\""),
+        ("name = \"hybrid\"\nkind = \"class\"\nvalue = 12", "a number takes kind = \"number\""),
+        ("name = \"hybrid\"\nkind = \"class\"\nvalue = \"F-12\"\nunit = \"%\"", "unit: goes with kind"),
+        (
+            "name = \"soil\"\nkind = \"class\"\npath = \"a.csv\"\npoints = \"mean\"",
+            "a class is that of the nearest point",
+        ),
+        ("name = \"clay\"\nkind = \"number\"\npath = \"a.csv\"\nlongitude = \"lon\"", "latitude: is missing"),
+        ("name = \"clay\"\nkind = \"number\"\npath = \"a.csv\"\nradius = \"3 m\"", "unknown key"),
+        ("name = \"!\"\nkind = \"number\"\nvalue = 3", "holds no letter and no digit"),
+        (
+            "name = \"EC 1\"\nkind = \"number\"\nvalue = 3\n[[covariate]]\nname = \"ec-1\"\nkind = \"number\"\nvalue = 3",
+            "`EC 1` and `ec-1` would share a column",
+        ),
+    ] {
+        let faults = field_faults(speed, &format!("{speed}[[covariate]]\n{entry}\n"));
+        assert!(faults.iter().any(|fault| fault.contains(expected)), "{entry}: {faults:?}");
+    }
+    let all = "[[covariate]]\nname = \"planting date\"\nkind = \"number\"\nvalue = \"planted\"\n\
+               [[covariate]]\nname = \"clay\"\nkind = \"number\"\npath = \"clay.tif\"\n";
+    let archive = ArchiveSettings::parse("archive.toml", &format!("{ARCHIVE}\n{all}")).unwrap();
+    let own = "[[covariate]]\nname = \"Clay\"\nkind = \"number\"\npath = \"own.csv\"\ncolumn = \"a\"\nreach = \"100 ft\"\n\
+               [[covariate]]\nname = \"sprayed\"\nkind = \"number\"\nvalue = 2023-03-01\n";
+    let text = FIELD.replace(speed, &format!("{speed}{own}"));
+    let field = FieldSettings::parse("field.toml", &text, &archive).unwrap();
+    let names: Vec<&str> = field.covariates.iter().map(|one| one.name.as_str()).collect();
+    assert_eq!(names, ["planting date", "Clay", "sprayed"], "the field's own clay stands before the archive's");
+    assert!((field.covariates[1].reach_m - 30.48).abs() < 1e-12 && !field.covariates[1].of_archive);
+    assert_eq!(field.covariates[2].value, Some(FieldValue::Number(60.0)));
+    let day = field.planted.map(|day| f64::from(chrono::Datelike::ordinal(&day)));
+    assert_eq!(field.covariates[0].value, Some(FieldValue::Planted(day)));
+    assert_eq!(field.covariates[0].unit, "day of the year");
+    let fixed = all.replace("\"planted\"", "119");
+    let faults =
+        ArchiveSettings::parse("archive.toml", &format!("{ARCHIVE}\n{fixed}")).expect_err("a fault was expected");
+    assert!(faults.to_string().contains("stands in field.toml"), "{faults}");
 }

@@ -100,6 +100,7 @@ impl Simulated {
             logs: Vec::new(),
             applied: None,
             observed: Vec::new(),
+            covariates: Vec::new(),
             cautions: Cautions::default(),
         }
     }

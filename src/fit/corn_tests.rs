@@ -15,8 +15,8 @@ use crate::support::{Tol, close, open_data};
 /// Points of one segment.
 const POINTS: usize = 6;
 
-/// East and north, m; class (hilltop; slopes; low ground); yield, kg/ha.
-type Point = (f64, f64, usize, f64);
+/// East and north, m; class (hilltop; slopes; low ground); yield, kg/ha; brightness of the bare soil.
+type Point = (f64, f64, usize, f64, f64);
 
 /// By rep and nitrogen level.
 fn strips() -> BTreeMap<(usize, String), Vec<Point>> {
@@ -24,18 +24,30 @@ fn strips() -> BTreeMap<(usize, String), Vec<Point>> {
     let mut lines = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
     let head = lines.next().unwrap();
     let column = |name: &str| head.iter().position(|one| *one == name).unwrap();
-    let [x, y, topography, level, rep, quintals] = ["x", "y", "topo", "nf", "rep", "yield"].map(column);
+    let [x, y, topography, level, rep, quintals, brightness] =
+        ["x", "y", "topo", "nf", "rep", "yield", "bv"].map(column);
     let mut strips: BTreeMap<_, Vec<_>> = BTreeMap::new();
     for cells in lines {
         let number = |at: usize| cells[at].parse::<f64>().unwrap();
         let class = ["HT", "E", "W", "LO"].iter().position(|one| *one == cells[topography]).unwrap();
         let key = (cells[rep][1..].parse::<usize>().unwrap() - 1, cells[level].to_owned());
-        strips.entry(key).or_default().push((number(x), number(y), [0, 1, 1, 2][class], 100.0 * number(quintals)));
+        strips.entry(key).or_default().push((
+            number(x),
+            number(y),
+            [0, 1, 1, 2][class],
+            100.0 * number(quintals),
+            number(brightness),
+        ));
     }
     strips
 }
 
 fn pieces() -> Vec<Piece> {
+    with_brightness().into_iter().map(|one| one.0).collect()
+}
+
+/// The same with the mean brightness of the bare soil.
+pub(super) fn with_brightness() -> Vec<(Piece, f64)> {
     let mut strips: Vec<_> = strips().into_iter().collect();
     let north = |points: &[Point]| points.iter().map(|one| one.1).sum::<f64>() / points.len() as f64;
     strips.sort_by(|one, other| one.0.0.cmp(&other.0.0).then(north(&one.1).total_cmp(&north(&other.1))));
@@ -47,15 +59,17 @@ fn pieces() -> Vec<Piece> {
             let count = |class: usize| points.iter().filter(|one| one.2 == class).count();
             // of equal counts the first
             let class = (0..3).rev().max_by_key(|&class| count(class));
-            all.push(Piece {
+            let mean = |of: fn(&Point) -> f64| points.iter().map(of).sum::<f64>() / POINTS as f64;
+            let piece = Piece {
                 block: *block,
                 place: at % 6,
                 treatment: usize::from(*level != "N0"),
                 along,
                 class,
                 machine: 0,
-                yield_kg_ha: points.iter().map(|one| one.3).sum::<f64>() / POINTS as f64,
-            });
+                yield_kg_ha: mean(|one| one.3),
+            };
+            all.push((piece, mean(|one| one.4)));
         }
     }
     all

@@ -27,6 +27,8 @@ enum Column {
     Response(usize, Ground),
     /// A measured property of the ground, by its place among the covariates.
     Covariate(usize),
+    /// Change of the response to a treatment with the first covariate.
+    Slope(usize),
 }
 
 /// The design of the segment model: columns of class shares, and of class shares of the treated segments.
@@ -40,6 +42,8 @@ pub(super) struct Design {
     grounds: Vec<Vec<(Ground, f64)>>,
     /// By treatment: the grounds whose response cannot be told from other effects.
     aliased: Vec<Vec<Ground>>,
+    /// The slopes that can be told from other effects.
+    slopes: Vec<Column>,
 }
 
 impl Design {
@@ -49,6 +53,15 @@ impl Design {
     /// come from all passes side by side, also those outside the strips; the strips could tell them no better, and where combine and
     /// treatment go together not at all. The uncertainty of the factors is then added to the answers.
     pub(super) fn new(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>]) -> Self {
+        Self::of(trial, own, covariates, false)
+    }
+
+    /// One response for each treatment, which changes with a covariate.
+    pub(super) fn with_slopes(trial: &Trial<'_>, covariate: Vec<f64>) -> Self {
+        Self::of(trial, &vec![Vec::new(); trial.treatments.len()], &[covariate], true)
+    }
+
+    fn of(trial: &Trial<'_>, own: &[Vec<usize>], covariates: &[Vec<f64>], slopes: bool) -> Self {
         let facts = &trial.joined.assigned.cleaned.facts;
         let machines = if facts.factor_covariance.is_empty() { facts.machines.len() } else { 1 };
         let mut columns = levels(trial);
@@ -58,6 +71,7 @@ impl Design {
         for (treatment, own) in own.iter().enumerate().skip(1) {
             let found = grounds_of(trial, treatment, own);
             columns.extend(found.iter().map(|&(ground, _)| Column::Response(treatment, ground)));
+            columns.extend(slopes.then_some(Column::Slope(treatment)));
             grounds.push(found);
         }
         let main: Vec<Option<usize>> = columns
@@ -72,11 +86,15 @@ impl Design {
             Column::Machine(machine) => machine_share(row, machine),
             Column::Covariate(which) => covariates[which][at],
             Column::Response(treatment, ground) if row.treatment == treatment => part(row, ground, &grounds[treatment]),
-            Column::Response(..) => 0.0,
+            Column::Slope(treatment) if row.treatment == treatment => covariates[0][at],
+            Column::Response(..) | Column::Slope(_) => 0.0,
         };
         let x = Mat::from_fn(trial.rows.len(), columns.len(), |i, j| value(i, &trial.rows[i], columns[j]));
         let kept = independent_columns(x.as_ref()).unwrap_or_default();
         let entangled = entangled(&x, &kept);
+        let sloping = |at: usize, column: &Column| !entangled[at] && matches!(column, Column::Slope(_));
+        let slopes = columns.iter().enumerate().filter(|(at, column)| sloping(*at, column)).map(|(_, column)| *column);
+        let slopes = slopes.collect();
         let mut aliased = vec![Vec::new(); grounds.len()];
         for (at, column) in columns.iter().enumerate() {
             if let Column::Response(treatment, ground) = column
@@ -90,7 +108,15 @@ impl Design {
             columns: kept.iter().map(|&at| columns[at]).collect(),
             grounds,
             aliased,
+            slopes,
         }
+    }
+
+    /// Weights of the change of a response with the covariate; `None` where it cannot be told.
+    pub(super) fn slope(&self, treatment: usize) -> Option<Vec<f64>> {
+        let slope = Column::Slope(treatment);
+        let at = self.columns.iter().position(|column| *column == slope).filter(|_| self.slopes.contains(&slope))?;
+        Some((0..self.columns.len()).map(|column| f64::from(u8::from(column == at))).collect())
     }
 
     /// Weights of the response to a treatment on a class, or over the trial's ground, area by area; `None` where it cannot

@@ -144,6 +144,7 @@ pub(super) fn joined_of(pieces: &[Piece], randomized: bool, width_m: f64, length
         segment_terrain: vec![f64::NAN; segments.len()],
         segment_depression_m: vec![f64::NAN; segments.len()],
         segment_class: classes,
+        covariates: Vec::new(),
         wetness_mm: None,
         wetness_class: None,
         assigned: Assigned {

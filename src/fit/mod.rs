@@ -11,6 +11,7 @@ mod differences;
 mod doubts;
 mod estimate;
 mod field;
+mod interactions;
 mod placebo;
 mod pooling;
 mod questions;
@@ -22,6 +23,8 @@ mod trial;
 mod corn_tests;
 #[cfg(test)]
 mod example;
+#[cfg(test)]
+mod interactions_tests;
 #[cfg(test)]
 mod placebo_tests;
 #[cfg(test)]
@@ -44,6 +47,7 @@ use trial::Trial;
 
 pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
+pub use interactions::{COVARIATES_VERSION, covariates};
 pub use soil_lines::Places;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.

@@ -222,6 +222,17 @@ impl<'j> Trial<'j> {
         }
     }
 
+    /// Leaves out rows; strips without any are no longer counted.
+    pub(super) fn keep(&mut self, is_kept: impl Fn(&Row) -> bool) {
+        self.rows.retain(is_kept);
+        let mut number = BTreeMap::new();
+        for row in &mut self.rows {
+            let next = number.len();
+            row.strip = *number.entry(row.strip).or_insert(next);
+        }
+        self.strips = number.into_keys().map(|strip| self.strips[strip]).collect();
+    }
+
     /// Area of the trial in each class, and without one, m².
     pub(super) fn class_areas(&self) -> (Vec<f64>, f64) {
         let mut areas = vec![0.0; self.joined.classes.len()];

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use super::channels::{self, GrainValues};
 use super::layers::{InputFile, Layer};
-use super::readers::{self, Format, TextColumn, Wanted};
+use super::readers::{self, Format, Shapes, TextColumn, Wanted};
 use super::{IngestError, SiteYearFiles, TIME, file_crs, filter, refuse_one_time, refuse_other_positions};
 use crate::config::{
     AppliedSettings, ArchiveSettings, Column, FieldSettings, GrainChannel, MeasuredColumn, TimeColumn, TimeFormat,
@@ -15,6 +15,8 @@ use crate::points::{AppliedLog, Caution, Cautions, Header, Labels, LabelsBuilder
 use crate::quantity::{RateKind, RateUnit};
 use crate::stats::robust;
 
+/// Distance of the points that a line is read as, m: what a planter's log of points usually has (common practice, no source).
+const LINE_STEP_M: f64 = 2.0;
 /// Days from the application to the end of the harvest: winter crops are sown in the autumn before (common practice, no source).
 const LONGEST_SEASON_D: f64 = 400.0;
 /// Ground around the harvest's records from which rows of a log still count, m: headlands and the width of a planter.
@@ -149,6 +151,8 @@ struct Rows {
     files: Vec<String>,
     file: Vec<u32>,
     row: Vec<u32>,
+    /// Whether the row is a point of a line, all of which have one time.
+    is_of_line: Vec<bool>,
     time_s: Vec<f64>,
     x_m: Vec<f64>,
     y_m: Vec<f64>,
@@ -162,7 +166,7 @@ struct Rows {
 
 /// The columns of a log's file beside those that a harvest has, too.
 fn wanted(settings: &AppliedSettings) -> Wanted {
-    let mut wanted = channels::wanted(&settings.log);
+    let mut wanted = Wanted { shapes: Shapes::Tracks, ..channels::wanted(&settings.log) };
     wanted.numbers.extend(settings.target.iter().map(|column| column.name.clone()));
     wanted.numbers.extend(settings.sections_on.iter().map(|column| column.name.clone()));
     wanted.texts.extend(settings.sections.iter().map(|column| column.name.clone()));
@@ -188,8 +192,26 @@ impl Rows {
         if table.rows == 0 {
             return Err(IngestError::Empty { file: file.name.clone(), what: "records" });
         }
-        let crs = file_crs(&file.name, table.crs.as_ref(), log)?;
-        refuse_other_positions(&file.name, key, log, &crs)?;
+        let mut crs = file_crs(&file.name, table.crs.as_ref(), log)?;
+        let fault =
+            |error: crate::geometry::CrsError| IngestError::Crs { file: file.name.clone(), reason: error.to_string() };
+        let (table, line_of) = if table.lines.is_empty() {
+            (table, None)
+        } else {
+            if let Some(product) = &log.labels.load {
+                return Err(IngestError::Contradiction(format!(
+                    "field.toml: {key}.columns.product: {} holds lines, of which column `{}` cannot be summed; expected a file of one product",
+                    file.name, product.name
+                )));
+            }
+            let to = Projector::new(&crs, utm).map_err(fault)?;
+            let (table, rows) = table.along_lines(&to, LINE_STEP_M).map_err(fault)?;
+            crs = utm.clone();
+            (table, Some(rows))
+        };
+        if line_of.is_none() {
+            refuse_other_positions(&file.name, key, log, &crs)?;
+        }
         let labels = log.filter.as_ref().and_then(|filter| filter.labels.as_ref());
         let labels = labels.and_then(|(column, _)| table.texts.get(&column.name)).cloned();
         let target = settings
@@ -203,7 +225,10 @@ impl Rows {
         // what a bushel weighs means nothing here
         let mut channels = channels::channels(&file.name, table, log, crate::quantity::BushelWeight { kg: 1.0 })?;
         filter::apply(&file.name, log, labels.as_ref(), &crs, boundary, &mut channels)?;
-        refuse_one_time(&file.name, log, &channels)?;
+        // the points of a line have one time, and so may all lines of a day: their order is that of the file
+        if line_of.is_none() {
+            refuse_one_time(&file.name, log, &channels)?;
+        }
         if let Some((column, texts)) = &sections {
             check_sections(&file.name, column, texts)?;
         }
@@ -214,8 +239,6 @@ impl Rows {
                 |text: Option<&str>| text.is_some_and(|text| settings.product.iter().all(|own| own.trim() != text));
             rate.iter_mut().zip(product.iter()).filter(|(_, text)| is_other(*text)).for_each(|(rate, _)| *rate = 0.0);
         }
-        let fault =
-            |error: crate::geometry::CrsError| IngestError::Crs { file: file.name.clone(), reason: error.to_string() };
         Projector::new(&crs, utm).and_then(|to| to.convert(&mut channels.x, &mut channels.y)).map_err(fault)?;
         let count = channels.rows;
         let kept = |row: &u32| *row as usize - 1;
@@ -231,7 +254,11 @@ impl Rows {
         for row in &channels.row {
             self.sections.push(sections.as_ref().and_then(|(_, texts)| texts.get(kept(row))));
         }
-        self.row.extend(&channels.row);
+        self.is_of_line.extend(std::iter::repeat_n(line_of.is_some(), count));
+        match &line_of {
+            None => self.row.extend(&channels.row),
+            Some(line) => self.row.extend(channels.row.iter().map(|row| line[kept(row)] + 1)),
+        }
         self.time_s.extend(channels.time_s.unwrap_or_else(missing));
         self.x_m.extend(channels.x);
         self.y_m.extend(channels.y);
@@ -250,7 +277,9 @@ impl Rows {
         for &at in order.iter().filter(|&&at| self.x_m[at].is_finite() && self.y_m[at].is_finite()) {
             let moved = |from: usize| (self.x_m[at] - self.x_m[from]).hypot(self.y_m[at] - self.y_m[from]) > MOVED_M;
             if last.is_none_or(moved) {
-                idle[at] = last.map_or(0.0, |from| self.time_s[at] - self.time_s[from]);
+                // a line tells one time: how long it took is no stop
+                let is_told = |from: usize| !self.is_of_line[at] && !self.is_of_line[from];
+                idle[at] = last.filter(|&from| is_told(from)).map_or(0.0, |from| self.time_s[at] - self.time_s[from]);
                 last = Some(at);
             }
         }

@@ -1,7 +1,8 @@
 //! The polygon layers: boundary, strips, soils.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::sync::OnceLock;
+use std::sync::{Arc, Mutex, OnceLock};
 
 use geo::{Area, BooleanOps, BoundingRect, MultiPolygon, Rect};
 
@@ -108,7 +109,7 @@ impl Layer {
     }
 }
 
-fn projected(
+pub(super) fn projected(
     file: &str,
     crs: &Crs,
     row: usize,
@@ -232,6 +233,8 @@ fn overlap(a: Rect<f64>, b: Rect<f64>) -> bool {
 #[derive(Debug, Default)]
 pub struct SharedLayers {
     soils: OnceLock<Result<Vec<SoilMap>, IngestError>>,
+    /// Tables of covariates for all fields, by file and covariate.
+    pub(super) covariates: Mutex<BTreeMap<(String, String), Arc<Table>>>,
 }
 
 #[derive(Debug)]

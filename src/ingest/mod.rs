@@ -7,11 +7,13 @@ mod applied;
 mod assemble;
 mod channels;
 mod clocks;
+mod covariates;
 mod error;
 mod filter;
 mod ground;
 mod layers;
 mod observed;
+mod photos;
 mod readers;
 mod spacing;
 mod standard;
@@ -24,6 +26,7 @@ mod wetness;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+pub use covariates::CovariateFiles;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
 pub use layers::{InputFile, SharedLayers};
@@ -69,6 +72,10 @@ pub struct SiteYearFiles {
     pub applied: Vec<Vec<InputFile>>,
     /// The tables of counts and ratings, by entry, sorted by name.
     pub observed: Vec<Vec<InputFile>>,
+    /// The photographs that they name, by table and cell.
+    pub photos: BTreeMap<(String, String), InputFile>,
+    /// The layers of the covariates, by entry of the resolved settings.
+    pub covariates: Vec<CovariateFiles>,
 }
 
 impl SiteYearFiles {
@@ -80,7 +87,9 @@ impl SiteYearFiles {
                 .iter()
                 .chain(&self.applied)
                 .chain(&self.observed)
+                .chain(self.covariates.iter().filter(|one| !one.of_archive).map(|one| &one.files))
                 .flatten()
+                .chain(self.photos.values())
                 .chain(single.into_iter().flatten()),
         )
     }
@@ -92,7 +101,8 @@ impl SiteYearFiles {
             let history = grids.history.iter().flat_map(|(files, _)| files);
             grids.totals.iter().chain(&grids.normals).chain(history)
         });
-        with_parts(layers.chain(grids))
+        let covariates = self.covariates.iter().filter(|one| one.of_archive).flat_map(|one| &one.files);
+        with_parts(layers.chain(grids).chain(covariates))
     }
 
     /// Every file that the site-year's result depends on.
@@ -207,6 +217,7 @@ pub fn run(
     )?;
     note_extent(&records, &mut cautions);
     let observed = observed::measures(files, field, archive, &utm, (boundary.as_ref(), &strips))?;
+    let covariates = covariates::covariates(files, field, archive, shared, (&utm, field_extent), &mut cautions)?;
     Ok(Ingested {
         records: records.into(),
         boundary,
@@ -220,6 +231,7 @@ pub fn run(
         logs,
         applied: None,
         observed,
+        covariates,
         cautions,
     })
 }

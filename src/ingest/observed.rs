@@ -6,6 +6,7 @@ use super::IngestError;
 use super::SiteYearFiles;
 use super::assemble;
 use super::layers::InputFile;
+use super::photos::Photos;
 use super::readers::{self, Format, Shapes, Table, TextColumn, Wanted};
 use crate::config::{ArchiveSettings, FieldSettings, ObservedSettings, PositionColumns};
 use crate::geometry::{Crs, PolygonIndex, Projector};
@@ -24,12 +25,20 @@ pub(super) fn measures(
     (boundary, strips): (Option<&MultiPolygon<f64>>, &[StripGround]),
 ) -> Result<Vec<Measure>, IngestError> {
     let inside = Inside::new(boundary, strips);
+    let mut photos = Photos::new(&files.photos);
     let mut measures = Vec::new();
     for (number, (settings, files)) in field.observed.iter().zip(&files.observed).enumerate() {
         let key = format!("field.toml: observed[{}]", number + 1);
         let mut observations = Vec::new();
         for file in files {
-            observations.extend(read(file, settings, &key, archive.read.most_unpacked_bytes, utm, &inside)?);
+            observations.extend(read(
+                file,
+                settings,
+                &key,
+                archive.read.most_unpacked_bytes,
+                utm,
+                (&inside, &mut photos),
+            )?);
         }
         measures.push(Measure {
             name: settings.name.clone(),
@@ -161,7 +170,7 @@ fn read(
     key: &str,
     most_unpacked_bytes: u64,
     utm: &Crs,
-    inside: &Inside,
+    (inside, photos): (&Inside, &mut Photos<'_>),
 ) -> Result<Vec<Observation>, IngestError> {
     let has_geometry = Format::of(&file.path).is_some_and(Format::has_geometry);
     let by_columns = match &settings.position {
@@ -183,6 +192,7 @@ fn read(
         &settings.date,
         &settings.observer_column,
         &settings.blind_column,
+        &settings.photo,
     ];
     let mut wanted = Wanted { most_unpacked_bytes, ..Wanted::default() };
     wanted.shapes = if has_geometry && by_columns.is_none() { Shapes::Points } else { Shapes::Ignored };
@@ -240,6 +250,7 @@ fn read(
             day,
             observer: owned(&settings.observer_column, row).or_else(|| settings.observer.clone()),
             blind,
+            photo: text(&settings.photo, row).map(|cell| photos.get(&file.name, cell)).transpose()?.flatten(),
         });
     }
     if observations.is_empty() {

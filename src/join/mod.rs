@@ -3,6 +3,7 @@
 //! Map units are mixtures and their lines are drawn at 1:12,000 or coarser, so a segment has a class only where most of
 //! its area has one class; elsewhere it counts for the whole field alone.
 
+mod covariates;
 mod terrain;
 
 use std::sync::Arc;
@@ -27,6 +28,7 @@ pub struct Ground {
     point_class: Option<Vec<u32>>,
     soil_lines: Option<Arc<SoilLines>>,
     terrain: UnderRecords,
+    covariates: covariates::UnderRecords,
     cautions: Cautions,
 }
 
@@ -41,7 +43,8 @@ impl Ground {
         let point_class = (!is_terrain).then(|| point_classes(cleaned, ingested, &archive.soil, lines, &mut cautions));
         let soil_lines = soil_lines.filter(|lines| lines.error_m > 0.0);
         let terrain = UnderRecords::new(cleaned, ingested.surface.as_ref(), &archive.soil);
-        Self { point_class, soil_lines, terrain, cautions }
+        let covariates = covariates::UnderRecords::new(cleaned, ingested);
+        Self { point_class, soil_lines, terrain, covariates, cautions }
     }
 
     /// Joins it to the records: those of which this is the ground, whatever is kept of them.
@@ -77,6 +80,7 @@ impl Ground {
             soil_lines: self.soil_lines.clone(),
             segment_terrain: terrain.index,
             segment_depression_m: terrain.depth_m,
+            covariates: self.covariates.join(&assigned, ingested, &mut cautions),
             wetness_mm: ingested.wetness_mm,
             wetness_class,
             assigned,

@@ -66,7 +66,8 @@ impl UnderSegments {
     }
 }
 
-fn by_segment(assigned: &Assigned, values: &[f64]) -> Vec<f64> {
+/// Area-weighted means of the records of each segment; NaN where none has a value.
+pub(super) fn by_segment(assigned: &Assigned, values: &[f64]) -> Vec<f64> {
     let mut sums = vec![(0.0, 0.0); assigned.segments.len()];
     for (at, &segment) in assigned.segment.iter().enumerate() {
         let area = assigned.cleaned.area_m2[at];

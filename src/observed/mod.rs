@@ -18,7 +18,7 @@ use crate::results::{Blind, Estimate, ObservedDifference};
 use model::{Pair, Told};
 
 /// Version of this stage's results: part of the fingerprint of a site-year that has observations.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Blocks below which no decision should rest on an interval (common practice, no source).
 const FEW_BLOCKS: usize = 4;
@@ -91,6 +91,50 @@ pub fn run(
         }
     }
     Ok(all)
+}
+
+/// A check and a treated photograph of one block.
+#[derive(Debug, Clone, Copy)]
+pub struct PhotoPair<'p> {
+    /// What was looked at.
+    pub measure: &'p Measure,
+    /// Key of the treatment.
+    pub treatment: &'p str,
+    /// The block.
+    pub block: &'p str,
+    /// Of the check.
+    pub check: &'p Observation,
+    /// Of the treated.
+    pub treated: &'p Observation,
+}
+
+/// By measure and treatment the first block in which both have a photograph, and the first of each there.
+pub fn photo_pairs<'p>(
+    measures: &'p [Measure],
+    joined: &'p Joined,
+    archive: &'p ArchiveSettings,
+) -> Vec<PhotoPair<'p>> {
+    let Some(check) = archive.check() else { return Vec::new() };
+    let places = Places::new(joined);
+    let mut pairs = Vec::new();
+    for measure in measures {
+        // the first photograph by block and treatment
+        let mut first: BTreeMap<(&str, &str), &Observation> = BTreeMap::new();
+        for one in measure.observations.iter().filter(|one| one.photo.is_some()) {
+            let Ok(Some(at)) = places.strip(one, measure.strip_column.as_deref()) else { continue };
+            let strip = &joined.assigned.strips[at];
+            first.entry((strip.block.as_str(), strip.treatment.as_str())).or_insert(one);
+        }
+        for treatment in archive.treatments.iter().filter(|one| !one.check) {
+            let pair =
+                first.iter().filter(|((_, key), _)| *key == treatment.key).find_map(|((block, key), treated)| {
+                    let check = first.get(&(*block, check.key.as_str()))?;
+                    Some(PhotoPair { measure, treatment: key, block, check, treated })
+                });
+            pairs.extend(pair);
+        }
+    }
+    pairs
 }
 
 /// The strips and segments that observations are joined to.

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use geo::MultiPolygon;
 use serde::{Deserialize, Serialize};
 
-use super::{Cautions, Cleaned, SoilLines};
+use super::{Cautions, Cleaned, JoinedCovariate, SoilLines};
 
 /// One treated or check strip.
 #[derive(Debug, Clone)]
@@ -113,6 +113,8 @@ pub struct Joined {
     pub segment_terrain: Vec<f64>,
     /// Mean depth of the depressions of each segment, m; NaN likewise.
     pub segment_depression_m: Vec<f64>,
+    /// Other layers of the ground under records and segments, and what holds for the whole field.
+    pub covariates: Vec<JoinedCovariate>,
     /// Precipitation departure from normal over the chosen months, mm.
     pub wetness_mm: Option<f64>,
     /// Its class.

@@ -53,6 +53,7 @@ coded! {
     GroundLeftOut = "ground-left-out": "more than a tenth of the ground was left out because the product did not run there as it should";
     ObservedOffStrips = "observed-off-strips": "counts or ratings that lie on no strip were left out";
     ObservedNotBlind = "observed-not-blind": "who counted or rated knew the treatment, or nothing says that they did not";
+    CovariateIncomplete = "covariate-incomplete": "a covariate is missing on more than a tenth of the ground, or for the whole field";
     SingleYear = "single-year": "one season only: what is said of other years rests on what trials elsewhere showed, not on this archive";
     SingleSiteYear = "single-site-year": "one site-year only: nothing is said beyond this field and year";
     FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use geo::MultiPolygon;
 
-use super::{Applied, AppliedLog, Cautions, Measure, Records};
+use super::{Applied, AppliedLog, Cautions, Covariate, Measure, Records};
 use crate::geometry::PolygonIndex;
 use crate::raster::Raster;
 
@@ -106,6 +106,8 @@ pub struct Ingested {
     pub applied: Option<Applied>,
     /// Counts and ratings, by measure.
     pub observed: Vec<Measure>,
+    /// Other layers of the ground.
+    pub covariates: Vec<Covariate>,
     /// What the reader must know.
     pub cautions: Cautions,
 }

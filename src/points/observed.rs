@@ -1,5 +1,7 @@
 //! What people saw in the field: counts and ratings.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 /// The scale of a measure.
@@ -48,6 +50,19 @@ pub struct Observation {
     pub observer: Option<String>,
     /// Whether who looked did not know the treatment; absent where nothing says so.
     pub blind: Option<bool>,
+    /// Its photograph.
+    pub photo: Option<Arc<Photo>>,
+}
+
+/// A photograph, encoded anew: its pixels and nothing else of the file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Photo {
+    /// Its file, as messages name it.
+    pub name: String,
+    /// The picture, JPEG.
+    pub jpeg: Vec<u8>,
+    /// A small one for the page, JPEG.
+    pub small_jpeg: Vec<u8>,
 }
 
 /// All observations of one measure.

@@ -11,7 +11,8 @@ use super::tables::{
     CONTRAST_COLUMNS, PLACE_COLUMNS, REMOVAL_COLUMNS, RESPONSE_COLUMNS, SENSITIVITY_COLUMNS, SHRUNKEN_COLUMNS,
     SYNTHESIS_COLUMNS,
 };
-use super::{ReportError, geopackage, parquet, tables};
+use super::{ReportError, covariates, geopackage, parquet, tables};
+use crate::points::COVARIATE_COLUMN;
 
 /// What a column says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,7 +43,7 @@ pub(super) const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub const DICTIONARY: [Column; 168] = [
+pub const DICTIONARY: [Column; 188] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -445,6 +446,86 @@ pub const DICTIONARY: [Column; 168] = [
     column("blind", "text", "", "whether they did not know the treatment: yes, partly or no", "not recorded"),
     column("first_day", "text", "", "first day of looking", "not recorded"),
     column("last_day", "text", "", "last day of looking", "not recorded"),
+    column("covariate", "text", "", "another layer of the ground, or what holds for the whole field", ""),
+    column("kind", "text", "", "class or number", ""),
+    column(
+        "covariate_unit",
+        "text",
+        "",
+        "unit of the numbers of the covariate, as typed",
+        "a class, or no unit was given",
+    ),
+    column("joined_by", "text", "", "how records took their value", ""),
+    column("known_share", "number", "share", "part of the segments' area with a value", ""),
+    column("covariate_mean", "number", "covariate_unit", "mean over the segments, by area", "a class"),
+    column(
+        "covariate_sd",
+        "number",
+        "covariate_unit",
+        "standard deviation over the segments; over site-years its root mean square, or that of the fields' values",
+        "a class, or one value for the whole field",
+    ),
+    column("field_value", "text", "covariate_unit", "the value of the whole field", "a layer"),
+    column(
+        "term",
+        "text",
+        "",
+        "slope or class (within fields), slope-by-wetness, between-fields or between-classes (over site-years)",
+        "no interaction was asked",
+    ),
+    column("class", "text", "", "class of the covariate", "a number"),
+    column(
+        "response_low",
+        "number",
+        "yield_unit",
+        "lower end of the interval of the response on the class",
+        "a number",
+    ),
+    column(
+        "response_high",
+        "number",
+        "yield_unit",
+        "upper end of the interval of the response on the class",
+        "a number",
+    ),
+    column(
+        "change",
+        "number",
+        "change_unit",
+        "slope of the response over the covariate, or the response on a class less that on the others",
+        "cannot be told: see why_not",
+    ),
+    column(
+        "change_unit",
+        "text",
+        "",
+        "unit of the change, its standard error and interval",
+        "no interaction was asked",
+    ),
+    column(
+        "change_per_sd",
+        "number",
+        "yield_unit",
+        "the slope for one standard deviation of the covariate",
+        "a class, or cannot be told",
+    ),
+    column("asked", "integer", "", "interactions that were told, and corrected for their number", "none was asked"),
+    column("p_holm", "number", "", "p value with Holm's correction for the number of interactions", "cannot be told"),
+    column("why_not", "text", "", "why the change cannot be told", "it can"),
+    column(
+        "covariate_<name>",
+        "number",
+        "covariate_unit",
+        "a covariate by its name: its number, or text for a class; of a segment the mean, or the class of most of it",
+        "no value",
+    ),
+    column(
+        "covariate_<name>_share",
+        "number",
+        "share",
+        "part of the segment with a number, or with the class of most of it",
+        "",
+    ),
     column("file", "text", "", "file that the column stands in", ""),
     column("column", "text", "", "its name", ""),
     column("type", "text", "", "text, integer, number or boolean", ""),
@@ -455,7 +536,12 @@ pub const DICTIONARY: [Column; 168] = [
 
 /// What a name stands for.
 pub fn find(name: &str) -> Option<&'static Column> {
-    DICTIONARY.iter().find(|column| column.name == name)
+    let of_covariate = || {
+        let rest = name.strip_prefix(COVARIATE_COLUMN)?;
+        Some(if rest.ends_with("_share") { "covariate_<name>_share" } else { "covariate_<name>" })
+    };
+    let known = |name: &str| DICTIONARY.iter().find(|column| column.name == name);
+    known(name).or_else(|| known(of_covariate()?))
 }
 
 /// Refuses a table with a column that the dictionary lacks.
@@ -467,6 +553,7 @@ pub(super) fn known<'n>(file: &'static str, names: impl IntoIterator<Item = &'n 
 /// Every file with columns, with those that it has. Layers are told as `file:layer`.
 pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
     let of = |parts: &[&[&'static str]]| parts.concat();
+    let [of_site_year, pooled] = covariates::columns();
     let mut files = vec![
         ("response_by_zone.csv", of(&[&RESPONSE_COLUMNS, &SYNTHESIS_COLUMNS])),
         ("site_years.csv", of(&[&RESPONSE_COLUMNS, &PLACE_COLUMNS])),
@@ -480,8 +567,13 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
         ("site_years/…/sensitivity.csv", of(&[&SENSITIVITY_COLUMNS])),
         ("site_years/…/applied.csv", of(&[&APPLIED_COLUMNS])),
         ("site_years/…/observed.csv", of(&[&OBSERVED_COLUMNS])),
-        ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS])),
-        ("site_years/…/segments.parquet", of(&[&parquet::SEGMENT_COLUMNS])),
+        ("covariates.csv", pooled),
+        ("site_years/…/covariates.csv", of_site_year),
+        ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS, &["covariate_<name>"]])),
+        (
+            "site_years/…/segments.parquet",
+            of(&[&parquet::SEGMENT_COLUMNS, &["covariate_<name>", "covariate_<name>_share"]]),
+        ),
         ("plan/plan.csv", of(&[&PLAN_COLUMNS])),
         ("plan/strips.csv", of(&[&STRIP_COLUMNS])),
         ("plan/…/zoning.csv", of(&[&ZONING_COLUMNS])),

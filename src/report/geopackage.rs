@@ -8,7 +8,7 @@ use wkb::writer::{WriteOptions, write_geometry};
 
 use super::{LABEL_FIRST, ReportError, Units, styles};
 use crate::config::ArchiveSettings;
-use crate::points::{Ingested, Joined, Labels};
+use crate::points::{CovariateKind, Ingested, Joined, Labels};
 use crate::results::{Response, SiteYear};
 
 const FILE: &str = super::LAYERS;
@@ -73,10 +73,14 @@ const DESCRIPTIONS: [(&str, &str); 4] = [
 
 /// The columns of each layer, by file and layer.
 pub(super) fn columns() -> Vec<(&'static str, Vec<&'static str>)> {
-    let names = |columns: &[(&'static str, &'static str)]| columns.iter().map(|column| column.0).collect();
+    let names =
+        |columns: &[(&'static str, &'static str)]| columns.iter().map(|column| column.0).collect::<Vec<&'static str>>();
     vec![
         ("site_years/…/layers.gpkg:strips", names(&STRIPS)),
-        ("site_years/…/layers.gpkg:segments", names(&SEGMENTS)),
+        (
+            "site_years/…/layers.gpkg:segments",
+            [names(&SEGMENTS), vec!["covariate_<name>", "covariate_<name>_share"]].concat(),
+        ),
         ("site_years/…/layers.gpkg:zones", names(&ZONES)),
         ("sites.gpkg:sites", names(&SITES)),
         ("plan/…/zones.gpkg:zones", names(&super::plan::ZONE_COLUMNS)),
@@ -321,10 +325,11 @@ fn segments(joined: &Joined, units: &Units) -> Layer {
         .segments
         .iter()
         .zip(joined.segment_class.iter().zip(&joined.segment_class_probability))
-        .map(|(segment, (&class, &probability))| {
+        .enumerate()
+        .map(|(at, (segment, (&class, &probability)))| {
             let strip = &joined.assigned.strips[segment.strip as usize];
             let class = if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) };
-            let values = vec![
+            let mut values = vec![
                 text(&strip.name),
                 text(&strip.treatment),
                 text(&strip.block),
@@ -336,10 +341,22 @@ fn segments(joined: &Joined, units: &Units) -> Layer {
                 class,
                 number(Some(probability)),
             ];
+            for one in &joined.covariates {
+                values.push(match one.kind {
+                    CovariateKind::Number => number(Some(one.segment[at])),
+                    CovariateKind::Class => one.class_of(one.segment[at]).map_or(Value::Null, text),
+                });
+                values.push(number(Some(one.segment_share[at])));
+            }
             (Geometry::Point(Point::new(segment.x_m, segment.y_m)), values)
         })
         .collect();
-    Layer { name: "segments", geometry: "POINT", columns: named(&SEGMENTS), features }
+    let mut columns = named(&SEGMENTS);
+    for one in &joined.covariates {
+        let kind = if one.kind == CovariateKind::Class { "TEXT" } else { "DOUBLE" };
+        columns.extend([(one.column(), kind), (format!("{}_share", one.column()), "DOUBLE")]);
+    }
+    Layer { name: "segments", geometry: "POINT", columns, features }
 }
 
 const ZONES: [(&str, &str); 12] = [

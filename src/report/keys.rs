@@ -5,7 +5,7 @@ use super::columns::{Column, column as key};
 /// By file.
 pub(super) const KEYS: [(&str, &[Column]); 2] = [("site_years/…/summary.json", &SUMMARY), ("run.json", &RUN)];
 
-const SUMMARY: [Column; 35] = [
+const SUMMARY: [Column; 36] = [
     key("first", "text", "", "what comes before anything is applied", ""),
     key("identity", "object", "", "season, farm, field and crop", ""),
     key("yield_unit", "text", "", "the report's unit of yield", ""),
@@ -75,6 +75,13 @@ const SUMMARY: [Column; 35] = [
     key("sign_changes", "list", "", "of each response, how many other analyses change its sign or hold 0", ""),
     key("removal_by_treatment", "list", "records", "records and removed records on the strips of each treatment", ""),
     key("decision_allowed", "object", "", "by treatment: whether there are blocks enough to speak of paying", ""),
+    key(
+        "covariates",
+        "list",
+        "kg/ha",
+        "other layers of the ground: how they were joined, their spread, and the response along them",
+        "",
+    ),
     key("cautions", "object", "", "reasons to doubt the numbers, by code, with what was measured", ""),
     key("settings", "object", "SI", "settings in force: clean, crop and model", ""),
 ];

@@ -3,6 +3,7 @@
 mod answers;
 mod applied;
 mod columns;
+mod covariates;
 mod economics;
 mod explain;
 mod first;
@@ -12,6 +13,7 @@ mod html;
 mod keys;
 mod observed;
 mod parquet;
+mod photos;
 mod plan;
 mod strips;
 mod styles;
@@ -28,6 +30,7 @@ pub(crate) use tables::aligned;
 pub(crate) use units::Units;
 pub(crate) use units::level;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
@@ -46,7 +49,7 @@ pub const VERSION: u32 = 8;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OutputFile {
     /// Its name in its folder.
-    pub name: &'static str,
+    pub name: Cow<'static, str>,
     /// Its content.
     pub bytes: Vec<u8>,
 }
@@ -109,19 +112,21 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
     let units = Units::new(archive, &result.identity.crop);
     let grid = yield_grid::YieldGrid::of(&joined.assigned.cleaned);
     let mut files = vec![
-        OutputFile { name: "points.parquet", bytes: parquet::points(joined)? },
-        OutputFile { name: "segments.parquet", bytes: parquet::segments(joined)? },
-        OutputFile { name: "removals.csv", bytes: tables::removals(result)? },
-        OutputFile { name: "sensitivity.csv", bytes: tables::sensitivity(result, &units)? },
-        OutputFile { name: "contrasts.csv", bytes: tables::contrasts(result, &units)? },
-        OutputFile { name: LAYERS, bytes: geopackage::layers(ingested, joined, result, &units)? },
+        OutputFile { name: "points.parquet".into(), bytes: parquet::points(joined)? },
+        OutputFile { name: "segments.parquet".into(), bytes: parquet::segments(joined)? },
+        OutputFile { name: "removals.csv".into(), bytes: tables::removals(result)? },
+        OutputFile { name: "sensitivity.csv".into(), bytes: tables::sensitivity(result, &units)? },
+        OutputFile { name: "contrasts.csv".into(), bytes: tables::contrasts(result, &units)? },
+        OutputFile { name: LAYERS.into(), bytes: geopackage::layers(ingested, joined, result, &units)? },
     ];
-    files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv", bytes }));
-    files.extend(observed::table(result)?.map(|bytes| OutputFile { name: "observed.csv", bytes }));
+    files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv".into(), bytes }));
+    files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile { name: "covariates.csv".into(), bytes }));
+    files.extend(observed::table(result)?.map(|bytes| OutputFile { name: "observed.csv".into(), bytes }));
+    files.extend(photos::files(ingested).into_iter().map(|(name, bytes)| OutputFile { name: name.into(), bytes }));
     let drawn = html::drawn(case, &units, grid.as_ref())?;
     files.extend(priced(result, archive, provenance, drawn.clone())?);
     if let Some(grid) = &grid {
-        files.push(OutputFile { name: "yield.tif", bytes: grid.geotiff(result.epsg)? });
+        files.push(OutputFile { name: "yield.tif".into(), bytes: grid.geotiff(result.epsg)? });
     }
     Ok((files, drawn))
 }
@@ -138,9 +143,9 @@ fn priced(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let units = Units::new(archive, &result.identity.crop);
     Ok(vec![
-        OutputFile { name: "response.csv", bytes: tables::response(result, &units)? },
-        OutputFile { name: "summary.json", bytes: summary::site_year(result, archive)? },
-        OutputFile { name: "report.html", bytes: html::site_year(result, archive, provenance, drawn)? },
+        OutputFile { name: "response.csv".into(), bytes: tables::response(result, &units)? },
+        OutputFile { name: "summary.json".into(), bytes: summary::site_year(result, archive)? },
+        OutputFile { name: "report.html".into(), bytes: html::site_year(result, archive, provenance, drawn)? },
     ])
 }
 
@@ -157,7 +162,7 @@ pub fn repriced(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let units = Units::new(archive, &result.identity.crop);
     let mut files = priced(result, archive, provenance, drawn)?;
-    files.push(OutputFile { name: LAYERS, bytes: geopackage::repriced(layers, result, &units)? });
+    files.push(OutputFile { name: LAYERS.into(), bytes: geopackage::repriced(layers, result, &units)? });
     Ok(files)
 }
 
@@ -199,16 +204,20 @@ pub fn archive(
     let answers = answers(conclusions, archive);
     let mut files = vec![
         OutputFile {
-            name: "answers.md",
+            name: "answers.md".into(),
             bytes: plain(&answers::markdown(&answers, archive)).into_owned().into_bytes(),
         },
-        OutputFile { name: "response_by_zone.csv", bytes: tables::zones(zones, archive)? },
-        OutputFile { name: "forest.csv", bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
-        OutputFile { name: "trends.csv", bytes: forest::trends(&conclusions.synthesis, archive)? },
-        OutputFile { name: "economics.csv", bytes: economics::table(conclusions, archive)? },
-        OutputFile { name: "site_years.csv", bytes: tables::site_years(site_years, archive)? },
-        OutputFile { name: "sites.gpkg", bytes: geopackage::sites(site_years, archive)? },
-        OutputFile { name: "columns.csv", bytes: columns::table()? },
+        OutputFile { name: "response_by_zone.csv".into(), bytes: tables::zones(zones, archive)? },
+        OutputFile { name: "forest.csv".into(), bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
+        OutputFile { name: "trends.csv".into(), bytes: forest::trends(&conclusions.synthesis, archive)? },
+        OutputFile {
+            name: "covariates.csv".into(),
+            bytes: covariates::pooled(&conclusions.synthesis.covariates, archive)?,
+        },
+        OutputFile { name: "economics.csv".into(), bytes: economics::table(conclusions, archive)? },
+        OutputFile { name: "site_years.csv".into(), bytes: tables::site_years(site_years, archive)? },
+        OutputFile { name: "sites.gpkg".into(), bytes: geopackage::sites(site_years, archive)? },
+        OutputFile { name: "columns.csv".into(), bytes: columns::table()? },
     ];
     files.extend(index(site_years, conclusions, outline, failures, archive)?);
     Ok(files)
@@ -227,7 +236,7 @@ pub fn index(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let answers = answers(conclusions, archive);
     let case = html::ArchiveCase { site_years, conclusions, outline, answers: &answers, failures, archive };
-    Ok(vec![OutputFile { name: "index.html", bytes: html::index(&case)? }])
+    Ok(vec![OutputFile { name: "index.html".into(), bytes: html::index(&case)? }])
 }
 
 /// A name as a part of the name of a file: letters, digits and hyphens.

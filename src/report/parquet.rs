@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json};
 
 use super::{ReportError, columns};
 use crate::geometry::Crs;
-use crate::points::{Cleaned, Copied, Joined, Labels, Mark, Reasons};
+use crate::points::{Cleaned, Copied, CovariateKind, Joined, JoinedCovariate, Labels, Mark, Reasons};
 
 /// The column of the places.
 const GEOMETRY: &str = "geometry";
@@ -113,7 +113,12 @@ fn places(places: impl Iterator<Item = (f64, f64)>) -> Column {
 }
 
 /// The keys of the file: `geo`, with the extent of what has a place, and `columns`.
-fn keys(told: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) -> Result<KeyValueMetadata, String> {
+fn keys(
+    told: &[Column],
+    units: &[(String, &str)],
+    epsg: u32,
+    all: impl Iterator<Item = (f64, f64)>,
+) -> Result<KeyValueMetadata, String> {
     let crs = Crs::projjson(epsg).map_err(|error| error.to_string())?;
     let mut place = json!({ "encoding": "WKB", "geometry_types": ["Point"], "crs": crs });
     let inf = f64::INFINITY;
@@ -126,8 +131,11 @@ fn keys(told: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) -> Re
     let geo = json!({ "version": "1.1.0", "primary_column": GEOMETRY, "columns": { GEOMETRY: place } });
     let columns: Map<String, Value> = told
         .iter()
-        .filter_map(|column| columns::DICTIONARY.iter().find(|known| known.name == column.name().as_str()))
-        .map(|known| (known.name.to_owned(), json!({ "unit": known.unit, "description": known.meaning })))
+        .filter_map(|column| Some((column.name().to_string(), columns::find(column.name().as_str())?)))
+        .map(|(name, known)| {
+            let unit = units.iter().find(|(covariate, _)| *covariate == name).map_or(known.unit, |(_, unit)| unit);
+            (name, json!({ "unit": unit, "description": known.meaning }))
+        })
         .collect();
     let columns = Value::Object(columns);
     Ok(KeyValueMetadata::from_static(vec![
@@ -139,12 +147,14 @@ fn keys(told: &[Column], epsg: u32, all: impl Iterator<Item = (f64, f64)>) -> Re
 fn encode(
     file: &'static str,
     mut told: Vec<Column>,
-    epsg: u32,
+    joined: &Joined,
     all: impl Iterator<Item = (f64, f64)> + Clone,
 ) -> Result<Vec<u8>, ReportError> {
     told.push(places(all.clone()));
     columns::known(file, told.iter().map(|column| column.name().as_str()))?;
-    let keys = keys(&told, epsg, all).map_err(|error| ReportError::new(file, error))?;
+    let units: Vec<(String, &str)> = joined.covariates.iter().map(|one| (one.column(), one.unit.as_str())).collect();
+    let keys = keys(&told, &units, joined.assigned.cleaned.records.epsg, all)
+        .map_err(|error| ReportError::new(file, error))?;
     let height = told.first().map_or(0, Column::len);
     let mut frame = DataFrame::new(height, told).map_err(|error| ReportError::new(file, error))?;
     let mut bytes = Vec::new();
@@ -213,7 +223,7 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
     let source_row: Vec<u32> = records.row.iter().copied().chain(of_copies(|copy| copy.row)).collect();
     let removed_by = cleaned.mark.iter().map(|reasons| reasons.first());
     let removed_by = removed_by.chain(copies.iter().map(|_| Some(Mark::Duplicate)));
-    let columns = vec![
+    let mut columns = vec![
         text(
             "source_file",
             &mut records.file.iter().copied().chain(of_copies(|copy| copy.file)),
@@ -248,7 +258,21 @@ pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         )?,
         all_reasons(cleaned),
     ];
-    encode(FILE, columns, records.epsg, all)
+    for one in joined.covariates.iter().filter(|one| one.of_field.is_none()) {
+        columns.push(covariate(one, rows().map(|at| one.point[at])).map_err(fault)?);
+    }
+    encode(FILE, columns, joined, all)
+}
+
+/// A covariate: its numbers, or its classes as texts.
+fn covariate(one: &JoinedCovariate, values: impl Iterator<Item = f64>) -> Result<Column, String> {
+    match one.kind {
+        CovariateKind::Number => Ok(floats(&one.column(), values)),
+        CovariateKind::Class => {
+            let codes = values.map(|value| if value.is_finite() { value as u32 } else { Labels::NONE });
+            texts(&one.column(), codes, &strs(&one.classes))
+        }
+    }
 }
 
 /// Every reason of each row, joined with semicolons; null where it is kept.
@@ -272,7 +296,7 @@ pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         let values: Vec<String> = segments.iter().map(pick).collect();
         Series::new(PlSmallStr::from_str(name), values).into_column()
     };
-    let columns = vec![
+    let mut columns = vec![
         Series::new("segment".into(), (0..segments.len() as u32).collect::<Vec<_>>()).into_column(),
         names("strip", &|segment| strip(segment).name.clone()),
         names("block", &|segment| strip(segment).block.clone()),
@@ -295,5 +319,9 @@ pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
         floats("terrain_index", joined.segment_terrain.iter().copied()),
         floats("depression_m", joined.segment_depression_m.iter().copied()),
     ];
-    encode(FILE, columns, assigned.cleaned.records.epsg, segments.iter().map(|segment| (segment.x_m, segment.y_m)))
+    for one in &joined.covariates {
+        columns.push(covariate(one, one.segment.iter().copied()).map_err(fault)?);
+        columns.push(floats(&format!("{}_share", one.column()), one.segment_share.iter().copied()));
+    }
+    encode(FILE, columns, joined, segments.iter().map(|segment| (segment.x_m, segment.y_m)))
 }

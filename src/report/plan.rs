@@ -55,18 +55,22 @@ const PRJ: &str = "GEOGCS[\"GCS_WGS_1984\",DATUM[\"D_WGS_1984\",SPHEROID[\"WGS_1
 pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String, OutputFile)>, ReportError> {
     let units = Units::new(archive, &plan.crop);
     let mut files = vec![
-        (String::new(), OutputFile { name: "plan.csv", bytes: table(plan, archive, &units)? }),
-        (String::new(), OutputFile { name: "zoning.csv", bytes: zoning(plan, &units)? }),
-        (String::new(), OutputFile { name: "replication.csv", bytes: replication(plan, &units)? }),
-        (String::new(), OutputFile { name: "strips.csv", bytes: strips::table(plan, archive, &units)? }),
+        (String::new(), OutputFile { name: "plan.csv".into(), bytes: table(plan, archive, &units)? }),
+        (String::new(), OutputFile { name: "zoning.csv".into(), bytes: zoning(plan, &units)? }),
+        (String::new(), OutputFile { name: "replication.csv".into(), bytes: replication(plan, &units)? }),
+        (String::new(), OutputFile { name: "strips.csv".into(), bytes: strips::table(plan, archive, &units)? }),
         (
             String::new(),
-            OutputFile { name: "README.txt", bytes: plain(&readme(plan, archive, &units)).into_owned().into_bytes() },
+            OutputFile {
+                name: "README.txt".into(),
+                bytes: plain(&readme(plan, archive, &units)).into_owned().into_bytes(),
+            },
         ),
     ];
     for field in &plan.fields {
-        let mut add =
-            |name: &'static str, bytes: Vec<u8>| files.push((field.folder.clone(), OutputFile { name, bytes }));
+        let mut add = |name: &'static str, bytes: Vec<u8>| {
+            files.push((field.folder.clone(), OutputFile { name: name.into(), bytes }));
+        };
         add("zones.gpkg", package(field, &units)?);
         let [shp, shx, dbf] = shapes(field, &units)?;
         add(SHAPES, shp);
@@ -74,9 +78,8 @@ pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<
         add("zones.dbf", dbf);
         add("zones.prj", PRJ.as_bytes().to_vec());
         if let Ok(layout) = &field.strips {
-            for file in strips::files(plan, field, layout, archive, &units)? {
-                add(file.name, file.bytes);
-            }
+            let sheets = strips::files(plan, field, layout, archive, &units)?;
+            files.extend(sheets.into_iter().map(|file| (field.folder.clone(), file)));
         }
     }
     Ok(files)

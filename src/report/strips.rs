@@ -100,7 +100,10 @@ pub(super) fn files(
             let properties = properties(strip, part, &ground, (plan, field, layout), archive, units);
             Ok((properties, degrees(file, &to_degrees, &ground)?))
         });
-        Ok(OutputFile { name: file, bytes: geojson(&all.collect::<Result<Vec<_>, ReportError>>()?).into_bytes() })
+        Ok(OutputFile {
+            name: file.into(),
+            bytes: geojson(&all.collect::<Result<Vec<_>, ReportError>>()?).into_bytes(),
+        })
     };
     let [from, to] = layout.first_pass;
     let to_degrees = to_degrees(SHEET, field)?;
@@ -109,7 +112,7 @@ pub(super) fn files(
         found.ok_or_else(|| ReportError::new(SHEET, "a strip lies off the map"))
     };
     let sheet = html::strips(plan, field, layout, [place(from)?, place(to)?], archive, units)?;
-    Ok(vec![features(STRIPS, false)?, features(LAYOUT, true)?, OutputFile { name: SHEET, bytes: sheet }])
+    Ok(vec![features(STRIPS, false)?, features(LAYOUT, true)?, OutputFile { name: SHEET.into(), bytes: sheet }])
 }
 
 fn properties(

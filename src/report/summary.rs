@@ -65,6 +65,7 @@ pub(super) fn site_year(result: &SiteYear, archive: &ArchiveSettings) -> Result<
         "placebo": result.supplement.placebos,
         "sign_changes": result.sign_changes(),
         "decision_allowed": decisions(result),
+        "covariates": result.covariates,
         "removal_by_treatment": result.removal_by_treatment,
         "cautions": cautions(&result.all_cautions()),
         "settings": {

@@ -5,6 +5,7 @@
 
 mod choice;
 mod conclusions;
+mod covariates;
 mod observed;
 mod outline;
 mod plan;
@@ -18,6 +19,7 @@ mod zone;
 
 pub use choice::{Choice, ChoiceWorth, Choices};
 pub use conclusions::Conclusions;
+pub use covariates::{CovariateAnswer, Interaction, PooledInteraction, Term};
 pub use observed::{Association, Blind, ObservedDifference};
 pub use outline::{DepartureMap, Outline, PlanOutline, PlannedMoney, PlannedPlace};
 pub use plan::{

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::covariates::CovariateAnswer;
 use super::observed::ObservedDifference;
 use super::response::{BlockDifference, Response};
 use super::supplement::Supplement;
@@ -162,6 +163,9 @@ pub struct SiteYear {
     /// What was seen in the field, by measure and treatment: over the whole field, then by class.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub observed: Vec<ObservedDifference>,
+    /// Other layers of the ground, and the response along them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub covariates: Vec<CovariateAnswer>,
     /// Reasons to doubt the site-year as a whole.
     pub cautions: Cautions,
 }

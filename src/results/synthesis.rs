@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::covariates::PooledInteraction;
 use super::observed::Association;
 use super::response::Estimate;
 use super::site_year::SiteYearIdentity;
@@ -24,6 +25,9 @@ pub struct Synthesis {
     /// Whether fields with more difference in what was seen have more response.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub associations: Vec<Association>,
+    /// The responses along covariates.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub covariates: Vec<PooledInteraction>,
     /// Comparisons that were left out, with the reason.
     pub left_out: Vec<LeftOut>,
 }

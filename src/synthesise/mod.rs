@@ -6,6 +6,7 @@
 //! priors, and the answer under half and twice their scales stands beside it.
 
 mod cells;
+mod covariates;
 mod influence;
 mod members;
 mod observed;
@@ -50,8 +51,10 @@ pub fn run(site_years: &[SiteYear], archive: &ArchiveSettings) -> Synthesis {
         synthesis.without_season.extend(one.without_season);
         synthesis.fields.extend(one.fields);
         synthesis.left_out.extend(one.left_out);
+        synthesis.covariates.extend(one.covariates);
     }
     treatments::towards_each_other(&mut synthesis, archive);
+    covariates::adjust(&mut synthesis.covariates);
     synthesis
 }
 
@@ -115,7 +118,9 @@ fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &Archi
     let (forest, without_season) = influence::forest(&comparison, &models, &mut zones);
     let zones = order.iter().filter_map(|cell| zones.remove(cell)).collect();
     let fields = fields(&comparison, &models, settings.confidence);
-    Synthesis { zones, trends, forest, without_season, fields, left_out: comparison.left_out, ..Synthesis::default() }
+    let covariates = covariates::all(&comparison, &settings, archive);
+    let left_out = comparison.left_out;
+    Synthesis { zones, trends, forest, without_season, fields, covariates, left_out, ..Synthesis::default() }
 }
 
 /// What is told of each field that had strips, on each class and over all of them.

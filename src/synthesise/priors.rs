@@ -45,6 +45,16 @@ impl Priors {
         ZONE * self.check_yield
     }
 
+    /// The scales of a change within fields, by season and by site-year: of a slope by the standard deviation of what it runs along, or
+    /// of a class less the others.
+    pub(super) fn within_fields(&self, is_class: bool) -> [Option<f64>; PARTS] {
+        let mut scales = [None; PARTS];
+        for part in [Part::Cross, Part::Leaf] {
+            scales[part as usize] = Some(if is_class { CLASS } else { SLOPE } * self.factor * self.check_yield);
+        }
+        scales
+    }
+
     /// The scales for a model of rows. One farm is the farm that is spoken of; several are taken for farms of a kind.
     pub(super) fn scales(&self, rows: &Rows, by_class: bool, slope: bool) -> [Option<f64>; PARTS] {
         let mut scales = [None; PARTS];

@@ -193,7 +193,7 @@ fn common_covariance(of_mean: f64, parts: &[(f64, f64)]) -> f64 {
 }
 
 /// Season, farm and field of each member, numbered in order.
-fn places(comparison: &Comparison<'_>) -> Vec<CrossedLeaf> {
+pub(super) fn places(comparison: &Comparison<'_>) -> Vec<CrossedLeaf> {
     let identity = |member: &Member<'_>| member.site_year.identity.clone();
     let mut farms: Vec<String> = comparison.members.iter().map(|member| identity(member).farm).collect();
     let mut fields: Vec<(String, String)> =

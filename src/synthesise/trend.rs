@@ -18,7 +18,7 @@ use crate::points::{Caution, Cautions};
 use crate::results::{Estimate, Gradient, Trend};
 use crate::stats::StatsError;
 use crate::stats::crossed::{CrossedPosterior, Part};
-use crate::stats::distribution::StudentT;
+use crate::stats::distribution::{Mixture, StudentT};
 
 /// Fewest site-years for a slope over wetness (common practice, no source).
 pub(super) const LEAST_FOR_WETNESS: usize = 5;
@@ -125,7 +125,6 @@ fn tell(
         let data = rows.laid_out(columns.len(), design, slope)?;
         let posterior = CrossedPosterior::new(data, &settings.priors.scales(&rows, needs_classes, slope.is_some()))?;
         let slope = posterior.coefficient(&unit(columns.len(), columns.len() - 1))?;
-        let (centre, scale, df) = slope.nearest_t()?;
         let most = if needs_wetness {
             let known: Vec<(i32, f64)> =
                 telling.iter().map(|&member| (season(member), departure(member).unwrap_or(0.0))).collect();
@@ -133,19 +132,24 @@ fn tell(
         } else {
             f64::INFINITY
         };
-        // The interval is the posterior's; the degrees of freedom that it is told with are no more than seasons and site-years carry.
-        let reach = |df: f64| StudentT::new(df)?.quantile(0.5 + 0.5 * settings.confidence);
-        let fewer = df.min(most);
-        let estimate = Estimate::of_t(centre, scale * reach(df)? / reach(fewer)?, fewer, settings.confidence);
-        estimate.ok_or(StatsError::NoVariation { what: "slope" })
+        limited(&slope, most, settings.confidence)
     };
     trend.estimate = fit().map_err(|error| error.to_string())?;
     Ok(())
 }
 
+/// A slope with no more degrees of freedom than seasons and site-years carry; the interval stays the posterior's.
+pub(super) fn limited(slope: &Mixture, most: f64, confidence: f64) -> Result<Estimate, StatsError> {
+    let (centre, scale, df) = slope.nearest_t()?;
+    let reach = |df: f64| StudentT::new(df)?.quantile(0.5 + 0.5 * confidence);
+    let fewer = df.min(most);
+    let estimate = Estimate::of_t(centre, scale * reach(df)? / reach(fewer)?, fewer, confidence);
+    estimate.ok_or(StatsError::NoVariation { what: "slope" })
+}
+
 /// Degrees of freedom that the seasons and the site-years within them carry, from season and departure of each site-year:
 /// what each tells of the slope is weighed as Satterthwaite 1946, Biometrics Bull. 2:110–114, weighs variances.
-fn carried(known: &[(i32, f64)], posterior: &CrossedPosterior, sampling: f64) -> f64 {
+pub(super) fn carried(known: &[(i32, f64)], posterior: &CrossedPosterior, sampling: f64) -> f64 {
     let mut by_season: BTreeMap<i32, Vec<f64>> = BTreeMap::new();
     for &(season, mm) in known {
         by_season.entry(season).or_default().push(mm);
@@ -167,7 +171,7 @@ fn carried(known: &[(i32, f64)], posterior: &CrossedPosterior, sampling: f64) ->
 }
 
 /// Whether the departures differ enough, over enough seasons or within one.
-fn wetness_is_told(
+pub(super) fn wetness_is_told(
     telling: &[usize],
     departure: &dyn Fn(usize) -> Option<f64>,
     season: &dyn Fn(usize) -> i32,

@@ -15,9 +15,10 @@ use crate::archive::{Archive, LENGTH, Row, STRIPS, SWATH, TREATED, collection, c
 const FIELDS: u64 = 40;
 
 /// What no simulated harvest raises, and the test that does and asks for it by name.
-const ELSEWHERE: [(&str, &str); 22] = [
+const ELSEWHERE: [(&str, &str); 23] = [
     ("area-mismatch", include_str!("all_reasons.rs")),
     ("clocks-disagree", include_str!("channels.rs")),
+    ("covariate-incomplete", include_str!("covariates.rs")),
     ("dates-doubtful", include_str!("draft/contradictions.rs")),
     ("geometry-repaired", include_str!("bad_geometry.rs")),
     ("ground-left-out", include_str!("applied.rs")),

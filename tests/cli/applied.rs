@@ -150,6 +150,66 @@ fn a_log_as_points_of_geojson_or_by_other_units_is_the_same_log() {
 }
 
 #[test]
+fn a_log_of_lines_is_the_log_of_its_points() {
+    let points = archive(&log(&TREATED, 0.0), false);
+    done(&points);
+    // two lines a strip, which meet; each tells the time of its beginning
+    let mut time = PLANTED;
+    let mut features = Vec::new();
+    for (strip, treated) in TREATED.iter().enumerate() {
+        let x = (strip as f64 + 0.5) * SWATH;
+        for half in [0.0, 0.5] {
+            let y = |share: f64| if strip % 2 == 0 { share * LENGTH } else { (1.0 - share) * LENGTH };
+            // a bend of no angle, at no even distance
+            let places = [half, half + 0.13, half + 0.5].map(|share| degrees(x, y(share)));
+            let places: Vec<String> = places.iter().map(|(lon, lat)| format!("[{lon:.8},{lat:.8}]")).collect();
+            let rate = if *treated { RATE } else { 0.0 };
+            features.push(format!(
+                "{{\"type\":\"Feature\",\"properties\":{{\"utc_s\":{time},\"rate\":{rate},\"width\":{SWATH}}},\
+                 \"geometry\":{{\"type\":\"LineString\",\"coordinates\":[{}]}}}}",
+                places.join(",")
+            ));
+            time += 100.0;
+        }
+        time += 40.0;
+    }
+    let of_lines = archive(&log(&TREATED, 0.0), false);
+    of_lines.write("fields/bad/planter.geojson", collection(&features));
+    let field = fs::read_to_string(of_lines.path("fields/bad/field.toml")).unwrap();
+    let (head, _) = field.split_once("[applied]").unwrap();
+    let applied = APPLIED
+        .replace("planter.csv", "planter.geojson")
+        .replace("longitude = \"lon\"\nlatitude = \"lat\"\n", "")
+        .replace("state = \"down\"\nsections = \"sections\"\n", "");
+    of_lines.write("fields/bad/field.toml", format!("{head}{applied}"));
+    done(&of_lines);
+    // the strips may be counted from the other side
+    let by_treatment = |archive: &Archive| {
+        let mut strips = found(archive, "strip");
+        strips.sort_by(|one, other| one["treatment"].cmp(&other["treatment"]));
+        strips
+    };
+    let strips = by_treatment(&of_lines);
+    assert_eq!(strips.len(), STRIPS);
+    for (one, other) in strips.iter().zip(by_treatment(&points)) {
+        assert_eq!((&one["treatment"], &one["rate"]), (&other["treatment"], &other["rate"]));
+        let area = |row: &std::collections::BTreeMap<String, String>| row["area"].parse::<f64>().unwrap();
+        assert!((area(one) / area(&other) - 1.0).abs() < 0.03, "{one:?} {other:?}");
+    }
+    assert!(found(&of_lines, "after-stop").is_empty() && found(&of_lines, "stop").is_empty());
+    let (lines, points) = (number(&of_lines, "bad", "response"), number(&points, "bad", "response"));
+    assert!((lines - points).abs() < 0.2, "{lines} {points}");
+    // a product cannot be told from another along a line
+    let tank = archive(&log(&TREATED, 0.0), false);
+    let product = applied.replace("[applied.columns]", "product = [\"A\"]\n[applied.columns]\nproduct = \"tank\"");
+    let with_tank: Vec<String> =
+        features.iter().map(|line| line.replace("\"rate\"", "\"tank\":\"A\",\"rate\"")).collect();
+    tank.write("fields/bad/planter.geojson", collection(&with_tank));
+    tank.write("fields/bad/field.toml", format!("{head}{product}"));
+    tank.fails_with("holds lines, of which column `tank` cannot be summed");
+}
+
+#[test]
 fn what_is_left_out_is_listed_with_time_and_place() {
     let mut rows = log(&TREATED, 0.0);
     let of_strip = (LENGTH / STEP) as usize;

@@ -21,6 +21,7 @@ mod bad_geometry;
 mod bad_records;
 mod channels;
 mod command_line;
+mod covariates;
 mod delivered;
 mod describe;
 mod draft;

@@ -234,3 +234,109 @@ fn a_place_outside_the_boundary_is_named() {
         said.stderr
     );
 }
+
+/// A photograph of 60 by 40 pixels as a camera writes it: turned, with a place and a comment.
+fn photograph() -> Vec<u8> {
+    let picture = image::RgbImage::from_fn(60, 40, |x, y| image::Rgb([4 * x as u8, 6 * y as u8, 90]));
+    let mut jpeg = Vec::new();
+    picture.write_with_encoder(image::codecs::jpeg::JpegEncoder::new(&mut jpeg)).unwrap();
+    // TIFF in an APP1 segment (Exif 2.3, CIPA DC-008): orientation 6, and the directory of the place
+    let entry = |tag: u16, kind: u16, count: u32, value: u32| {
+        let mut bytes = [tag.to_le_bytes(), kind.to_le_bytes()].concat();
+        bytes.extend([count.to_le_bytes(), value.to_le_bytes()].concat());
+        bytes
+    };
+    let mut tiff = b"II*\0\x08\0\0\0\x02\0".to_vec();
+    tiff.extend(entry(0x0112, 3, 1, 6));
+    tiff.extend(entry(0x8825, 4, 1, 38));
+    tiff.extend([0; 4]);
+    tiff.extend(2_u16.to_le_bytes());
+    tiff.extend(entry(1, 2, 2, u32::from(b'N')));
+    tiff.extend(entry(2, 5, 3, 68));
+    tiff.extend([0; 4]);
+    // 41° 59′ 7.77″
+    for (part, of) in [(41_u32, 1_u32), (59, 1), (777, 100)] {
+        tiff.extend([part.to_le_bytes(), of.to_le_bytes()].concat());
+    }
+    let mut segment = b"\xFF\xE1".to_vec();
+    let exif = [b"Exif\0\0".to_vec(), tiff].concat();
+    segment.extend((exif.len() as u16 + 2).to_be_bytes());
+    segment.extend(exif);
+    let comment = b"taken by R. Fenn at the north gate";
+    segment.extend([0xFF, 0xFE, 0, comment.len() as u8 + 2]);
+    segment.extend(comment);
+    [&jpeg[..2], &segment, &jpeg[2..]].concat()
+}
+
+/// The kinds of the segments of a JPEG before its pixels.
+fn segments(jpeg: &[u8]) -> Vec<u8> {
+    let (mut at, mut kinds) = (2, Vec::new());
+    while jpeg[at] == 0xFF && jpeg[at + 1] != 0xDA {
+        kinds.push(jpeg[at + 1]);
+        at += 2 + usize::from(u16::from_be_bytes([jpeg[at + 2], jpeg[at + 3]]));
+    }
+    kinds
+}
+
+/// The measure of `CROWN` with a photograph of one plant on each strip of the first block.
+fn with_photos(check: &str, treated: &str) -> Archive {
+    let mut lines: Vec<String> = crown().lines().map(|line| format!("{line},")).collect();
+    lines[0].push_str("photo");
+    // strip s0 is treated, s1 is not; ten plants each
+    lines[1].push_str(treated);
+    lines[11].push_str(check);
+    let archive = archive(&format!("{CROWN}photo = \"photo\"\n"), "crown.csv", lines.join("\n"));
+    archive.write("fields/bad/pictures/a.jpg", photograph());
+    let mut png = std::io::Cursor::new(Vec::new());
+    image::RgbaImage::from_pixel(30, 20, image::Rgba([200, 40, 40, 255]))
+        .write_to(&mut png, image::ImageFormat::Png)
+        .unwrap();
+    archive.write("fields/bad/pictures/b.PNG", png.into_inner());
+    archive
+}
+
+#[test]
+fn photographs_are_copied_without_place_and_shown_in_a_pair() {
+    let source = photograph();
+    let holds = |bytes: &[u8], text: &[u8]| bytes.windows(text.len()).any(|part| part == text);
+    assert!(holds(&source, b"Exif") && holds(&source, b"north gate") && segments(&source).contains(&0xE1));
+    let archive = with_photos("pictures/b.PNG", "pictures/a.jpg");
+    done(&archive);
+    let mut pictures: Vec<Vec<u8>> =
+        ["photo-001.jpg", "photo-002.jpg"].map(|name| fs::read(archive.result("bad", name)).unwrap()).to_vec();
+    // the camera was held upright
+    let first = image::load_from_memory(&pictures[0]).unwrap();
+    assert_eq!((first.width(), first.height()), (40, 60));
+    let page = fs::read_to_string(archive.result("bad", "report.html")).unwrap();
+    let shown: Vec<&str> =
+        page.split("data:image/jpeg;base64,").skip(1).map(|rest| rest.split('"').next().unwrap()).collect();
+    assert_eq!(shown.len(), 2, "a pair of check and treated");
+    use base64::Engine;
+    pictures.extend(shown.iter().map(|text| base64::engine::general_purpose::STANDARD.decode(text).unwrap()));
+    for picture in &pictures {
+        assert!(!holds(picture, b"Exif") && !holds(picture, b"gate") && !holds(picture, &777_u32.to_le_bytes()));
+        let kinds = segments(picture);
+        assert!(kinds.iter().all(|kind| matches!(kind, 0xE0 | 0xDB | 0xC0 | 0xC4)), "{kinds:x?}");
+    }
+    assert!(page.contains("untreated check: ") && page.contains("pictures&#x2f;a.jpg"));
+    // they are inputs like all others: another picture is another page
+    let before = page;
+    archive.write("fields/bad/pictures/a.jpg", &source[..2]);
+    let said = archive.run();
+    assert_eq!(said.code, 1, "{}", said.stderr);
+    assert!(said.stderr.contains("pictures/a.jpg"), "{}", said.stderr);
+    archive.write("fields/bad/pictures/a.jpg", fs::read(archive.path("fields/bad/pictures/b.PNG")).unwrap());
+    done(&archive);
+    assert_ne!(before, fs::read_to_string(archive.result("bad", "report.html")).unwrap());
+}
+
+#[test]
+fn photographs_that_cannot_be_used_are_named_with_file_and_row() {
+    let fails = |check: &str, text: &str| with_photos(check, "pictures/a.jpg").fails_with(text);
+    fails("https://example.org/b.jpg", "crown.csv: row 11, column `photo`: `https://example.org/b.jpg` is an address");
+    fails("pictures/none.jpg", "row 11, column `photo`: `pictures/none.jpg` matches no file");
+    let outside = with_photos("../../../b.jpg", "pictures/a.jpg");
+    outside.write("../b.jpg", photograph());
+    outside.fails_with("`../../../b.jpg` leaves the archive");
+    fails("crown.csv", "fields/bad/crown.csv: unknown kind of file; expected a photograph: JPEG or PNG");
+}

@@ -291,6 +291,7 @@ impl Draw {
             field_model: None,
             sensitivity: Vec::new(),
             observed: Vec::new(),
+            covariates: Vec::new(),
             cautions: Cautions::default(),
         };
         (site_year, truth)

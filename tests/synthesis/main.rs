@@ -17,6 +17,7 @@ mod site_years;
 mod support;
 
 mod answers;
+mod covariates;
 mod economics;
 mod few_site_years;
 mod observed;

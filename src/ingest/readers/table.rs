@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use geo::{Geometry, MultiPolygon};
+use geo::{Geometry, LineString, MultiPolygon};
 
 use crate::config::ReadSettings;
-use crate::geometry::Crs;
+use crate::geometry::{Crs, CrsError, Projector};
 use crate::ingest::IngestError;
 
 /// What a file with geometry is read for.
@@ -16,6 +16,8 @@ pub(crate) enum Shapes {
     Ignored,
     /// Points.
     Points,
+    /// Points, or lines that were driven.
+    Tracks,
     /// Polygons.
     Polygons,
 }
@@ -49,6 +51,8 @@ pub(crate) struct Table {
     pub(crate) texts: BTreeMap<String, TextColumn>,
     /// The file's own positions (x = longitude or easting), NaN where missing.
     pub(crate) positions: Option<(Vec<f64>, Vec<f64>)>,
+    /// The file's own lines, one a row; empty where its geometry is points.
+    pub(crate) lines: Vec<LineString<f64>>,
     /// The file's own polygons, as they stand (not repaired).
     pub(crate) polygons: Vec<MultiPolygon<f64>>,
     /// The file's own coordinate reference system.
@@ -79,8 +83,53 @@ impl Table {
             own.0.extend(more.0);
             own.1.extend(more.1);
         }
+        self.lines.extend(other.lines);
         self.polygons.extend(other.polygons);
         Ok(self)
+    }
+
+    /// The lines as points at even distances, m, in another reference system: each carries what its line does. With the row of each.
+    pub(crate) fn along_lines(mut self, to: &Projector, step_m: f64) -> Result<(Self, Vec<u32>), CrsError> {
+        let (mut x, mut y, mut row_of) = (Vec::new(), Vec::new(), Vec::new());
+        for (row, line) in std::mem::take(&mut self.lines).into_iter().enumerate() {
+            let (mut xs, mut ys): (Vec<f64>, Vec<f64>) = line.into_inner().into_iter().map(|at| (at.x, at.y)).unzip();
+            to.convert(&mut xs, &mut ys)?;
+            let ends: Vec<(f64, f64)> =
+                xs.into_iter().zip(ys).filter(|at| at.0.is_finite() && at.1.is_finite()).collect();
+            let lengths: Vec<f64> =
+                ends.windows(2).map(|two| (two[1].0 - two[0].0).hypot(two[1].1 - two[0].1)).collect();
+            let whole: f64 = lengths.iter().sum();
+            let steps = (whole / step_m).round().max(1.0);
+            let (mut piece, mut before) = (0, 0.0);
+            for point in 0..=steps as usize {
+                if !(whole > 0.0) {
+                    break;
+                }
+                let at = whole * point as f64 / steps;
+                while piece + 1 < lengths.len() && before + lengths[piece] < at {
+                    before += lengths[piece];
+                    piece += 1;
+                }
+                let share = if lengths[piece] > 0.0 { ((at - before) / lengths[piece]).clamp(0.0, 1.0) } else { 0.0 };
+                let (from, to) = (ends[piece], ends[piece + 1]);
+                x.push(from.0 + share * (to.0 - from.0));
+                y.push(from.1 + share * (to.1 - from.1));
+                row_of.push(row as u32);
+            }
+        }
+        for values in self.numbers.values_mut() {
+            *values = row_of.iter().map(|&row| values[row as usize]).collect();
+        }
+        for texts in self.texts.values_mut() {
+            let mut all = TextColumn::default();
+            for &row in &row_of {
+                all.push(texts.get(row as usize));
+            }
+            *texts = all;
+        }
+        self.rows = row_of.len();
+        self.positions = Some((x, y));
+        Ok((self, row_of))
     }
 }
 
@@ -100,6 +149,7 @@ pub(crate) struct Filler<'w> {
     texts: Vec<TextColumn>,
     x: Vec<f64>,
     y: Vec<f64>,
+    lines: Vec<LineString<f64>>,
     polygons: Vec<MultiPolygon<f64>>,
     rows: usize,
 }
@@ -113,6 +163,7 @@ impl<'w> Filler<'w> {
             texts: vec![TextColumn::default(); wanted.texts.len()],
             x: Vec::new(),
             y: Vec::new(),
+            lines: Vec::new(),
             polygons: Vec::new(),
             rows: 0,
         }
@@ -125,9 +176,16 @@ impl<'w> Filler<'w> {
         mut cell: impl FnMut(&str) -> Result<Cell, IngestError>,
     ) -> Result<(), IngestError> {
         self.rows += 1;
+        let is_line = self.wanted.shapes == Shapes::Tracks && self.holds_line(geometry.as_ref());
         match self.wanted.shapes {
             Shapes::Ignored => {}
-            Shapes::Points => {
+            Shapes::Tracks if is_line => self.lines.push(match geometry {
+                None => LineString::new(Vec::new()),
+                Some(Geometry::LineString(line)) => line,
+                Some(Geometry::MultiLineString(mut lines)) if lines.0.len() == 1 => lines.0.remove(0),
+                Some(_) => return Err(self.wrong_geometry("single lines, as before it")),
+            }),
+            Shapes::Points | Shapes::Tracks => {
                 let at = match geometry {
                     None => (f64::NAN, f64::NAN),
                     Some(Geometry::Point(point)) => (point.x(), point.y()),
@@ -162,6 +220,18 @@ impl<'w> Filler<'w> {
         Ok(())
     }
 
+    /// Whether tracks are lines: the first feature with a geometry tells. Those before it lie nowhere.
+    fn holds_line(&mut self, geometry: Option<&Geometry<f64>>) -> bool {
+        let is_line = matches!(geometry, Some(Geometry::LineString(_) | Geometry::MultiLineString(_)));
+        if is_line && self.lines.is_empty() && self.x.iter().all(|x| x.is_nan()) {
+            self.lines = vec![LineString::new(Vec::new()); self.x.len()];
+            self.x.clear();
+            self.y.clear();
+            return true;
+        }
+        !self.lines.is_empty()
+    }
+
     fn wrong_geometry(&self, expected: &str) -> IngestError {
         IngestError::damaged(self.file, format!("feature {} is of another kind; expected {expected}", self.rows))
     }
@@ -171,7 +241,9 @@ impl<'w> Filler<'w> {
             rows: self.rows,
             numbers: self.wanted.numbers.iter().cloned().zip(self.numbers).collect(),
             texts: self.wanted.texts.iter().cloned().zip(self.texts).collect(),
-            positions: (self.wanted.shapes == Shapes::Points).then_some((self.x, self.y)),
+            positions: (matches!(self.wanted.shapes, Shapes::Points | Shapes::Tracks) && self.lines.is_empty())
+                .then_some((self.x, self.y)),
+            lines: self.lines,
             polygons: self.polygons,
             crs,
         }

@@ -10,7 +10,7 @@ use super::text::{decimals, doubts, interval, p_value, percent, probability, sho
 use super::{improve, render, script_json};
 use crate::config::{ArchiveSettings, WetnessMeasure};
 use crate::report::units::level;
-use crate::report::{Answer, FIRST, Failure, ReportError, Units};
+use crate::report::{Answer, FIRST, Failure, ReportError, Units, covariates};
 use crate::results::{Conclusions, ForestKind, ForestRow, Gradient, Outline, SiteYear, Worth, ZoneResponse};
 
 /// Site-years that one forest shows; of more, those that weigh most.
@@ -85,6 +85,7 @@ pub(in crate::report) fn page(case: &ArchiveCase<'_>) -> Result<Vec<u8>, ReportE
             "choose": decisions,
             "advice": improve::over_archive(site_years),
             "treatments": wholes.map(|whole| of_treatment(whole, conclusions, archive)).collect::<Vec<_>>(),
+            "covariates": covariates::archive_part(&conclusions.synthesis.covariates, archive),
             "zones": zones.iter().map(|zone| zone_line(zone, archive)).collect::<Vec<_>>(),
             "decisions": zones.iter().any(ZoneResponse::decision_allowed),
             "left_out": conclusions.synthesis.left_out.iter().map(|one| json!({

@@ -18,7 +18,9 @@ use crate::config::ArchiveSettings;
 use crate::points::{Cleaned, LagCurve};
 use crate::report::units::{level, trimmed};
 use crate::report::yield_grid::YieldGrid;
-use crate::report::{Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, observed};
+use crate::report::{
+    Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, covariates, observed, photos,
+};
 use crate::results::{Estimate, Response, SignChanges, SiteYear};
 use crate::stats::robust;
 
@@ -64,6 +66,10 @@ pub(in crate::report) fn drawn(
     if let Some(part) = applied::part(case.ingested, archive, units) {
         drawn["applied"] = part;
     }
+    let pairs = crate::observed::photo_pairs(&case.ingested.observed, case.joined, archive);
+    if let Some(part) = photos::part(case.ingested, &pairs, archive) {
+        drawn["photos"] = part;
+    }
     Ok(Drawn(drawn))
 }
 
@@ -78,6 +84,9 @@ pub(in crate::report) fn page(
     let tell = Tell { result, archive, units, decimals: decimals(units) };
     let words = Words { result, archive, units, decimals: tell.decimals };
     let mut context = tell.heading();
+    if let Some(part) = covariates::part(result, archive, units) {
+        context.insert("covariates".to_owned(), part);
+    }
     if let Some(part) = observed::part(result, archive, units) {
         context.insert("observed".to_owned(), part);
     }

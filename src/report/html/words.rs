@@ -415,6 +415,7 @@ mod tests {
             supplement: Supplement::default(),
             sensitivity: Vec::new(),
             observed: Vec::new(),
+            covariates: Vec::new(),
             cautions: raised,
         };
         let words = Words { result: &result, archive: &archive, units: &units, decimals: 1 };

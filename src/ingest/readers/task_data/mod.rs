@@ -348,7 +348,8 @@ impl TaskData {
             rows,
             numbers: numbers_out.collect::<Result<_, _>>()?,
             texts: texts.collect(),
-            positions: (wanted.shapes == Shapes::Points).then_some((x, y)),
+            positions: matches!(wanted.shapes, Shapes::Points | Shapes::Tracks).then_some((x, y)),
+            lines: Vec::new(),
             polygons: Vec::new(),
             crs: Some(Crs::wgs84()),
         })
