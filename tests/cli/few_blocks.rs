@@ -100,7 +100,7 @@ fn three_blocks_are_told_with_what_they_pay_and_with_every_variant() {
     assert_eq!(whole[2]["p_value"], "0.2500");
     let changes = summary["sign_changes"].as_array().unwrap();
     let all = changes.iter().find(|one| one["class_name"] == "all").unwrap();
-    assert_eq!((all["changed"].as_u64(), all["variants"].as_u64()), (Some(0), Some(14)));
+    assert_eq!((all["changed"].as_u64(), all["variants"].as_u64()), (Some(0), Some(15)));
     let page = fs::read_to_string(archive.result("bad", "report.html")).unwrap();
     assert!(page.contains("the sign changed in 0 of 14; of the "), "the page does not tell of the variants");
 }
