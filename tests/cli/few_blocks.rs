@@ -102,5 +102,5 @@ fn three_blocks_are_told_with_what_they_pay_and_with_every_variant() {
     let all = changes.iter().find(|one| one["class_name"] == "all").unwrap();
     assert_eq!((all["changed"].as_u64(), all["variants"].as_u64()), (Some(0), Some(15)));
     let page = fs::read_to_string(archive.result("bad", "report.html")).unwrap();
-    assert!(page.contains("the sign changed in 0 of 14; of the "), "the page does not tell of the variants");
+    assert!(page.contains("the sign changed in 0 of 15; of the "), "the page does not tell of the variants");
 }
