@@ -35,7 +35,7 @@ pub(super) fn sensitivity(
     }
     let Some(covariance) = primary.field_model.as_ref() else { return rows.rows };
     let as_drawn = Variant { covariance: Some(covariance), ..Variant::default() };
-    let same = Variant { soil_places: Some(&primary.soil_places), ..as_drawn };
+    let same = Variant { moved_lines: Some(&primary.moved_lines), ..as_drawn };
     if joined.soil_lines.is_some() {
         rows.add_fit("soil lines as drawn", &fit::run(joined, archive, as_drawn));
     }

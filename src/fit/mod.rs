@@ -48,7 +48,7 @@ use trial::Trial;
 pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
 pub use interactions::{COVARIATES_VERSION, covariates};
-pub use soil_lines::Places;
+pub use soil_lines::MovedLines;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 9;
@@ -74,8 +74,8 @@ pub struct Fit {
     pub field_model: Option<FieldModel>,
     /// Treatments against each other, the trend over drainage, untreated pairs.
     pub supplement: Supplement,
-    /// Where the lines of the soil map may lie by what the yields say of it.
-    pub soil_places: Places,
+    /// What moving the lines of the soil map did to the answers.
+    pub moved_lines: MovedLines,
     /// Probability that each segment has its soil class, as [`Joined::segment_class_probability`]; empty for a repetition.
     pub class_probability: Vec<f64>,
     /// The responses with the scale of the strips' prior halved, and doubled.
@@ -95,8 +95,8 @@ pub struct Variant<'v> {
     pub without_block: Option<&'v str>,
     /// The covariance, where it is known from a fit to nearly the same data instead of being sought and averaged over.
     pub covariance: Option<&'v FieldModel>,
-    /// Where the lines of the soil map may lie, from that same fit; without it they lie as drawn.
-    pub soil_places: Option<&'v Places>,
+    /// What moving the lines of the soil map did to the answers of that same fit; without it they lie as drawn.
+    pub moved_lines: Option<&'v MovedLines>,
     /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
     pub elevation: bool,
 }
@@ -210,19 +210,16 @@ fn answers(
     let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
     let found = match known {
         Some(model) => field::fit_under(trial, design, &contrasts, model).ok().and_then(|mut answers| {
-            let asked = Asked { trial, own, covariates, questions: &questions, model };
-            if let Some(places) = variant.soil_places {
-                asked.average(places, [&mut answers]).ok()?;
-            }
+            variant.moved_lines.map_or(Ok(()), |lines| lines.average(&questions, &mut answers)).ok()?;
             Some(answers)
         }),
         None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
             let mut posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
             let asked = Asked { trial, own, covariates, questions: &questions, model: &posterior.model };
-            fit.soil_places = asked.places(settings.seed).ok()?;
-            let sets = std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled);
-            asked.average(&fit.soil_places, sets).ok()?;
-            fit.class_probability = soil_lines::class_probability(trial, &fit.soil_places);
+            (fit.moved_lines, fit.class_probability) = asked.moved_lines(settings.seed).ok()?;
+            for answers in std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled) {
+                fit.moved_lines.average(&questions, answers).ok()?;
+            }
             fit.variance = BTreeMap::from([
                 ("field".to_owned(), posterior.model.field_sd.powi(2)),
                 ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),

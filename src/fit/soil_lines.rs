@@ -6,7 +6,9 @@
 //! Biometrics 62:85. Places are drawn by elliptical slice sampling (Murray, Adams & MacKay 2010, Proc. Mach. Learn. Res. 9:541), under
 //! the covariance that the lines as drawn gave.
 
+use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
+use std::rc::Rc;
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -15,20 +17,20 @@ use rand_distr::{Distribution, StandardNormal};
 use super::design::Design;
 use super::field::KnownField;
 use super::questions::{self, Question};
-use super::trial::Trial;
+use super::trial::{Row, Trial};
 use crate::points::{Labels, SoilLines};
 use crate::results::FieldModel;
 use crate::stats::StatsError;
 use crate::stats::distribution::{Component, Mixture};
 
 /// Places of the lines that are tried: of these so many far apart at first, to begin from the best.
-const TRIED: usize = 120;
-const FIRST: usize = 20;
+const TRIED: usize = 50;
+const FIRST: usize = 12;
 /// Share of the sampled places that is left out at the beginning.
 const SETTLING: f64 = 0.25;
 /// Places that are kept, and groups of them that stay apart in an answer.
-const KEPT: usize = 20;
-const GROUPS: usize = 5;
+const KEPT: usize = 12;
+const GROUPS: usize = 4;
 /// Steps after which a direction of search is given up.
 const STEPS: usize = 12;
 /// Power of the likelihood by which places count. The waves, the covariance and the class as a constant are simpler than the ground, so
@@ -42,6 +44,12 @@ const WAVE_PER_M: f64 = 1.0 / 150.0;
 const RIGID: f64 = 0.5;
 /// Places along a row that are looked up, by the length of a segment from its middle.
 const LOOKS: [f64; 5] = [-0.4, -0.2, 0.0, 0.2, 0.4];
+
+/// Width of a cell of the map that is looked up, m (ours: far less than the lines' error); cells along a side; and standard deviations of the
+/// error that the map reaches beyond the trial.
+const CELL_M: f64 = 4.0;
+const MOST_CELLS: f64 = 1000.0;
+const REACH: f64 = 3.0;
 
 /// A way in which the lines may lie off: of all lines as one, and of each wave, by standard deviations, east and north.
 pub(super) type Place = Vec<f64>;
@@ -84,11 +92,49 @@ impl Basis {
     }
 }
 
-/// Where the lines may lie by what the yields say of it; none where there is no map, or its lines are trusted.
+/// What moving the lines does to the answers, averaged over where they may lie by what the yields say of it; nothing where there is no
+/// map, or its lines are trusted.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Places {
-    basis: Option<Basis>,
-    kept: Vec<Place>,
+pub struct MovedLines {
+    changes: BTreeMap<Question, Vec<Change>>,
+}
+
+/// How an answer changes with the lines, against the lines as drawn: shift, ratio of the scales, and spread of the shifts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Change {
+    share: f64,
+    shift: f64,
+    ratio: f64,
+    spread: f64,
+}
+
+impl MovedLines {
+    /// Averages answers that were given on the map as drawn.
+    ///
+    /// # Errors
+    /// As [`Mixture::new`].
+    pub(super) fn average(&self, questions: &[Question], answers: &mut [Mixture]) -> Result<(), StatsError> {
+        for (question, answer) in questions.iter().zip(answers) {
+            let Some(changes) = self.changes.get(question) else { continue };
+            *answer = Mixture::new(answer.components().flat_map(|part| {
+                changes.iter().map(|change| Component {
+                    weight: part.weight * change.share,
+                    centre: part.centre + change.shift,
+                    scale: (part.scale * change.ratio).hypot(change.spread),
+                    ..*part
+                })
+            }))?;
+        }
+        Ok(())
+    }
+}
+
+/// A map with its lines in some place.
+struct There<'j> {
+    trial: Trial<'j>,
+    /// [`POWER`] times the logarithm of the restricted likelihood.
+    level: f64,
+    answers: Vec<Component>,
 }
 
 /// A trial with its design, under a covariance that is known.
@@ -100,138 +146,101 @@ pub(super) struct Asked<'t, 'j> {
     pub(super) model: &'t FieldModel,
 }
 
-impl Asked<'_, '_> {
-    /// Logarithm of the restricted likelihood of a map, and its answers; none where a class loses its support.
-    fn on(&self, field: &KnownField, there: &Trial<'_>) -> Option<(f64, Vec<Component>)> {
-        let design = Design::new(there, self.own, self.covariates);
-        let is_all = self.questions.iter().any(|question| !matches!(question, Question::Response(..)));
-        let asked = if is_all { questions::all(there, &design) } else { questions::responses(there, &design) };
-        let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
-        (questions == self.questions).then(|| field.answers(there, &design, &contrasts).ok()).flatten()
+impl<'j> Asked<'_, 'j> {
+    /// What a map says; none where a class loses its support.
+    fn on(&self, field: &KnownField, trial: Trial<'j>) -> Option<There<'j>> {
+        let design = Design::new(&trial, self.own, self.covariates);
+        let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) =
+            questions::all(&trial, &design).into_iter().unzip();
+        if questions != self.questions {
+            return None;
+        }
+        let (likelihood, answers) = field.answers(&trial, &design, &contrasts).ok()?;
+        Some(There { trial, level: POWER * likelihood, answers })
     }
 
-    fn field(&self) -> Result<KnownField, StatsError> {
-        KnownField::new(self.trial, &Design::new(self.trial, self.own, self.covariates), self.model)
-    }
-
-    /// Samples where the lines may lie.
+    /// Samples where the lines may lie: what that does to the answers, and the probability of each segment's class.
     ///
     /// # Errors
-    /// As [`KnownField::new`].
-    pub(super) fn places(&self, seed: u64) -> Result<Places, StatsError> {
-        let Some(lines) = self.trial.joined.soil_lines.as_deref() else { return Ok(Places::default()) };
-        let field = self.field()?;
+    /// A covariance that cannot be factored.
+    pub(super) fn moved_lines(&self, seed: u64) -> Result<(MovedLines, Vec<f64>), StatsError> {
+        let joined = self.trial.joined;
+        let nothing = || (MovedLines::default(), joined.segment_class_probability.clone());
+        let Some(lines) = joined.soil_lines.as_deref() else { return Ok(nothing()) };
+        let design = Design::new(self.trial, self.own, self.covariates);
+        let field = KnownField::new(self.trial, &design, self.model)?;
+        let Some(drawn) = self.on(&field, self.trial.clone()) else { return Ok(nothing()) };
+        let sampled = self.sampled(&field, &Map::new(self.trial, lines), drawn.level, lines.error_m, seed);
+        let settled = &sampled[(SETTLING * sampled.len() as f64) as usize..];
+        let kept: Vec<&There<'j>> =
+            (0..KEPT).filter_map(|at| settled.get(at * settled.len() / KEPT)).map(Rc::as_ref).collect();
+        if kept.is_empty() {
+            return Ok(nothing());
+        }
+        let change = |k: usize| {
+            let (centre, scale) = (drawn.answers[k].centre, drawn.answers[k].scale);
+            let against = |there: &&There<'j>| Change {
+                share: 1.0 / kept.len() as f64,
+                shift: there.answers[k].centre - centre,
+                ratio: if scale > 0.0 { there.answers[k].scale / scale } else { 1.0 },
+                spread: 0.0,
+            };
+            grouped(kept.iter().map(against).collect())
+        };
+        let changes = self.questions.iter().enumerate().map(|(k, &question)| (question, change(k))).collect();
+        Ok((MovedLines { changes }, self.class_probability(&kept)))
+    }
+
+    /// Elliptical slice sampling from the best of some places, which may be the map as drawn.
+    fn sampled(&self, field: &KnownField, map: &Map, drawn_level: f64, error_m: f64, seed: u64) -> Vec<Rc<There<'j>>> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
-        let basis = Basis::drawn(lines.error_m, &mut random);
-        let judge = |place: &Place| Some(POWER * self.on(&field, &moved(self.trial, lines, &basis, place))?.0);
+        let basis = Basis::drawn(error_m, &mut random);
+        let judge = |place: &Place| self.on(field, map.moved(self.trial, &basis, place));
         let mut here = vec![0.0; 2 + 2 * basis.waves.len()];
-        let Some(mut level) = judge(&here) else { return Ok(Places::default()) };
+        let mut there: Option<Rc<There<'j>>> = None;
         for _ in 0..FIRST {
             let place = basis.place(&mut random);
-            if let Some(found) = judge(&place).filter(|found| *found > level) {
-                (here, level) = (place, found);
+            let level = there.as_ref().map_or(drawn_level, |there| there.level);
+            if let Some(found) = judge(&place).filter(|found| found.level > level) {
+                (here, there) = (place, Some(Rc::new(found)));
             }
         }
+        let Some(mut there) = there.or_else(|| judge(&here).map(Rc::new)) else { return Vec::new() };
         let mut tried = FIRST;
         let mut sampled = Vec::new();
         while tried < TRIED {
             let other = basis.place(&mut random);
-            let least = level + random.random::<f64>().ln();
+            let least = there.level + random.random::<f64>().ln();
             let mut angle = random.random_range(0.0..TAU);
             let (mut low, mut high) = (angle - TAU, angle);
             for _ in 0..STEPS {
                 tried += 1;
                 let (sine, cosine) = angle.sin_cos();
                 let place = here.iter().zip(&other).map(|(here, other)| here * cosine + other * sine).collect();
-                if let Some(found) = judge(&place).filter(|found| *found > least) {
-                    (here, level) = (place, found);
+                if let Some(found) = judge(&place).filter(|found| found.level > least) {
+                    (here, there) = (place, Rc::new(found));
                     break;
                 }
                 *(if angle < 0.0 { &mut low } else { &mut high }) = angle;
                 angle = random.random_range(low..high);
             }
-            sampled.push(here.clone());
+            sampled.push(Rc::clone(&there));
         }
-        let settled = &sampled[(SETTLING * sampled.len() as f64) as usize..];
-        let kept = (0..KEPT).filter_map(|at| settled.get(at * settled.len() / KEPT)).cloned().collect();
-        Ok(Places { basis: Some(basis), kept })
+        sampled
     }
 
-    /// The answers on the map as drawn, averaged over places of its lines: each of `sets` holds one answer a question.
-    ///
-    /// # Errors
-    /// As [`KnownField::new`] and [`Mixture::new`].
-    pub(super) fn average<'s>(
-        &self,
-        places: &Places,
-        sets: impl IntoIterator<Item = &'s mut Vec<Mixture>>,
-    ) -> Result<(), StatsError> {
-        let (Some(lines), Some(basis)) = (self.trial.joined.soil_lines.as_deref(), &places.basis) else {
-            return Ok(());
-        };
-        let field = self.field()?;
-        let Some((_, drawn)) = self.on(&field, self.trial) else { return Ok(()) };
-        let found: Vec<Vec<Component>> = places
-            .kept
-            .iter()
-            .filter_map(|place| Some(self.on(&field, &moved(self.trial, lines, basis, place))?.1))
-            .collect();
-        if found.is_empty() {
-            return Ok(());
-        }
-        let change = |k: usize| {
-            let against = |answers: &Vec<Component>| Change {
-                share: 1.0 / found.len() as f64,
-                shift: answers[k].centre - drawn[k].centre,
-                ratio: if drawn[k].scale > 0.0 { answers[k].scale / drawn[k].scale } else { 1.0 },
-                spread: 0.0,
-            };
-            grouped(found.iter().map(against).collect())
-        };
-        let changes: Vec<Vec<Change>> = (0..drawn.len()).map(change).collect();
-        for answers in sets {
-            for (answer, changes) in answers.iter_mut().zip(&changes) {
-                *answer = Mixture::new(answer.components().flat_map(|part| {
-                    changes.iter().map(|change| Component {
-                        weight: part.weight * change.share,
-                        centre: part.centre + change.shift,
-                        scale: (part.scale * change.ratio).hypot(change.spread),
-                        ..*part
-                    })
-                }))?;
-            }
-        }
-        Ok(())
-    }
-}
-
-/// Mean share of each segment that has its class, over the places where the lines may lie: the probability of the class.
-pub(super) fn class_probability(trial: &Trial<'_>, places: &Places) -> Vec<f64> {
-    let joined = trial.joined;
-    let (Some(lines), Some(basis)) = (joined.soil_lines.as_deref(), &places.basis) else {
-        return joined.segment_class_probability.clone();
-    };
-    let mut sums = vec![(0.0, 0.0); joined.segment_class.len()];
-    for place in &places.kept {
-        for row in &moved(trial, lines, basis, place).rows {
+    /// Mean share of each segment that has its class.
+    fn class_probability(&self, kept: &[&There<'j>]) -> Vec<f64> {
+        let joined = self.trial.joined;
+        let mut sums = vec![(0.0, 0.0); joined.segment_class.len()];
+        for row in kept.iter().flat_map(|there| &there.trial.rows) {
             let share = row.shares.get(joined.segment_class[row.segment] as usize).copied().unwrap_or(f64::NAN);
             let sum = &mut sums[row.segment];
             *sum = (sum.0 + row.area_m2 * share, sum.1 + row.area_m2);
         }
+        let known = sums.iter().zip(&joined.segment_class_probability);
+        known.map(|(sum, &before)| if sum.1 > 0.0 { sum.0 / sum.1 } else { before }).collect()
     }
-    sums.iter()
-        .zip(&joined.segment_class_probability)
-        .map(|(sum, &before)| if sum.1 > 0.0 { sum.0 / sum.1 } else { before })
-        .collect()
-}
-
-/// How an answer changes with the lines, against the lines as drawn: shift, ratio of the scales, and spread of the shifts.
-#[derive(Debug, Clone, Copy)]
-struct Change {
-    share: f64,
-    shift: f64,
-    ratio: f64,
-    spread: f64,
 }
 
 /// Few groups of like shifts in place of all, with the same mean and variance.
@@ -248,27 +257,62 @@ fn grouped(mut changes: Vec<Change>) -> Vec<Change> {
     changes.chunks(size).map(group).collect()
 }
 
-/// The trial on a map whose lines lie elsewhere.
-fn moved<'j>(trial: &Trial<'j>, lines: &SoilLines, basis: &Basis, place: &[f64]) -> Trial<'j> {
-    let mut there = trial.clone();
-    // from a row of the trial, so that the waves mean the same everywhere on the globe
-    let (east, north) = trial.rows.first().map_or((0.0, 0.0), |row| (row.x_m, row.y_m));
-    for row in &mut there.rows {
-        let mut shares = vec![0.0; row.shares.len()];
-        for look in LOOKS {
-            let along = look * trial.segment_length_m;
-            let (x, y) = (row.x_m + along * trial.axis.0, row.y_m + along * trial.axis.1);
-            let (dx, dy) = basis.shift(place, x - east, y - north);
-            let moved = lines.zone_at(x - dx, y - dy);
-            // what lies beyond the map has the class that is drawn
-            let zone = if moved == Labels::NONE { lines.zone_at(x, y) } else { moved };
-            if let Some(share) = shares.get_mut(zone as usize) {
-                *share += 1.0 / LOOKS.len() as f64;
+/// The classes about a trial, as drawn, on a grid that is looked up many times.
+struct Map {
+    /// South-west corner, UTM m.
+    west_m: f64,
+    south_m: f64,
+    columns: usize,
+    zones: Vec<u32>,
+}
+
+impl Map {
+    fn new(trial: &Trial<'_>, lines: &SoilLines) -> Self {
+        let reach = REACH * lines.error_m + trial.segment_length_m;
+        let span = |of: &dyn Fn(&Row) -> f64| {
+            let (low, high) = trial
+                .rows
+                .iter()
+                .map(of)
+                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| (low.min(at), high.max(at)));
+            (low - reach, ((high - low + 2.0 * reach) / CELL_M).ceil().clamp(1.0, MOST_CELLS) as usize)
+        };
+        let ((west_m, columns), (south_m, rows)) = (span(&|row| row.x_m), span(&|row| row.y_m));
+        let at = |low: f64, cell: usize| low + (cell as f64 + 0.5) * CELL_M;
+        let zones = (0..rows * columns)
+            .map(|cell| lines.zone_at(at(west_m, cell % columns), at(south_m, cell / columns)))
+            .collect();
+        Self { west_m, south_m, columns, zones }
+    }
+
+    fn zone_at(&self, x_m: f64, y_m: f64) -> u32 {
+        let (column, row) = ((x_m - self.west_m) / CELL_M, (y_m - self.south_m) / CELL_M);
+        let inside = column >= 0.0 && row >= 0.0 && column < self.columns as f64;
+        let cell = row as usize * self.columns + column as usize;
+        if inside { self.zones.get(cell).copied().unwrap_or(Labels::NONE) } else { Labels::NONE }
+    }
+
+    /// The trial on a map whose lines lie elsewhere.
+    fn moved<'j>(&self, trial: &Trial<'j>, basis: &Basis, place: &[f64]) -> Trial<'j> {
+        let mut there = trial.clone();
+        // from a row of the trial, so that the waves mean the same everywhere on the globe
+        let (east, north) = trial.rows.first().map_or((0.0, 0.0), |row| (row.x_m, row.y_m));
+        for row in &mut there.rows {
+            let (dx, dy) = basis.shift(place, row.x_m - east, row.y_m - north);
+            row.shares.fill(0.0);
+            for look in LOOKS {
+                let along = look * trial.segment_length_m;
+                let (x, y) = (row.x_m + along * trial.axis.0, row.y_m + along * trial.axis.1);
+                let moved = self.zone_at(x - dx, y - dy);
+                // what lies beyond the map has the class that is drawn
+                let zone = if moved == Labels::NONE { self.zone_at(x, y) } else { moved };
+                if let Some(share) = row.shares.get_mut(zone as usize) {
+                    *share += 1.0 / LOOKS.len() as f64;
+                }
             }
         }
-        row.shares = shares;
+        there
     }
-    there
 }
 
 #[cfg(test)]

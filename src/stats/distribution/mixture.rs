@@ -240,6 +240,33 @@ impl Mixture {
         }))
     }
 
+    /// A mixture of at most so many components that is nearly the same: those of like scale become one with their weight, mean and
+    /// second moment. What hundreds of points of a posterior say, a few say for a quantile.
+    ///
+    /// # Errors
+    /// As [`Self::new`].
+    pub fn condensed(&self, groups: usize) -> Result<Self, StatsError> {
+        if self.parts.len() <= groups {
+            return Ok(self.clone());
+        }
+        let mut sorted: Vec<&Component> = self.components().collect();
+        sorted.sort_by(|one, other| one.scale.total_cmp(&other.scale).then(one.centre.total_cmp(&other.centre)));
+        let mut sums = vec![[0.0_f64; 5]; groups];
+        let mut before = 0.0;
+        for part in sorted {
+            let at = (((before + 0.5 * part.weight) * groups as f64) as usize).min(groups - 1);
+            before += part.weight;
+            let of = [1.0, part.centre, part.centre * part.centre, part.scale * part.scale, part.df.recip()];
+            sums[at].iter_mut().zip(of).for_each(|(sum, value)| *sum += part.weight * value);
+        }
+        let group = |[weight, centre, square, scale, inverse_df]: [f64; 5]| {
+            let of = |sum: f64| sum / weight;
+            let between = (of(square) - of(centre).powi(2)).max(0.0);
+            Component { weight, centre: of(centre), scale: (of(scale) + between).sqrt(), df: of(inverse_df).recip() }
+        };
+        Self::new(sums.into_iter().filter(|sums| sums[0] > 0.0).map(group))
+    }
+
     fn weighted(&self, of: impl Fn(&Component) -> f64) -> f64 {
         self.components().map(|part| part.weight * of(part)).sum()
     }
@@ -399,6 +426,28 @@ mod tests {
 
     const fn part(weight: f64, centre: f64, scale: f64, df: f64) -> Component {
         Component { weight, centre, scale, df }
+    }
+
+    #[test]
+    fn a_condensed_mixture_has_nearly_the_same_quantiles() {
+        let parts = (0..480).map(|at| {
+            let (cell, ratio) = (f64::from(at / 12), f64::from(at % 12));
+            Component {
+                weight: (-0.5 * ((cell - 20.0) / 8.0).powi(2) - 0.3 * ratio).exp(),
+                centre: 300.0 + 15.0 * (cell * 0.7).sin(),
+                scale: 100.0 + 2.0 * cell + 14.0 * ratio,
+                df: 350.0,
+            }
+        });
+        let all = Mixture::new(parts).unwrap();
+        let few = all.condensed(16).unwrap();
+        assert_eq!(few.components().len(), 16);
+        let sd = all.variance().unwrap().sqrt();
+        assert!((all.mean().unwrap() - few.mean().unwrap()).abs() < 1e-9 * sd);
+        for p in [0.005, 0.05, 0.25, 0.5, 0.75, 0.95, 0.995] {
+            let apart = (all.quantile(p).unwrap() - few.quantile(p).unwrap()) / sd;
+            assert!(apart.abs() < 2e-3, "{p}: {apart}");
+        }
     }
 
     #[test]
