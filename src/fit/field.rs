@@ -51,7 +51,7 @@ pub(super) const STRIPS: StripPrior = StripPrior { share: 0.025, df: 1.0 };
 /// Multiples of the scale of the strips' prior under which the answer is tried.
 pub(super) const SCALES: [f64; 2] = [0.5, 2.0];
 
-/// Components that an answer is kept in, of the hundreds that it is averaged over: its quantiles move by less than 0.2 % of its standard
+/// Components that an answer is kept in, of the hundreds that it is averaged over: its quantiles move by less than 0.3 % of its standard
 /// deviation.
 const CONDENSED: usize = 16;
 

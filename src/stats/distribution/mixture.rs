@@ -446,7 +446,7 @@ mod tests {
         assert!((all.mean().unwrap() - few.mean().unwrap()).abs() < 1e-9 * sd);
         for p in [0.005, 0.05, 0.25, 0.5, 0.75, 0.95, 0.995] {
             let apart = (all.quantile(p).unwrap() - few.quantile(p).unwrap()) / sd;
-            assert!(apart.abs() < 2e-3, "{p}: {apart}");
+            assert!(apart.abs() < 3e-3, "{p}: {apart}");
         }
     }
 
