@@ -147,7 +147,8 @@ impl MapGround {
     /// The soil polygons inside the extent.
     fn soils(&self, case: SiteYearCase<'_>, extent: Rect<f64>) -> Vec<SoilShape> {
         // wider than the map, so that its rim is no border of soils
-        let rim = Coord { x: RIM_M, y: RIM_M };
+        let wide = RIM_M + self.line_error_m;
+        let rim = Coord { x: wide, y: wide };
         let frame = MultiPolygon::new(vec![Rect::new(extent.min() - rim, extent.max() + rim).to_polygon()]);
         let zones = case.ingested.soils.iter().zip(&case.result.soil_zone);
         zones
