@@ -45,14 +45,14 @@ const RIGID: f64 = 0.5;
 /// Places along a row that are looked up, by the length of a segment from its middle.
 const LOOKS: [f64; 5] = [-0.4, -0.2, 0.0, 0.2, 0.4];
 
-/// Width of a cell of the map that is looked up, m (ours: far less than the lines' error); cells along a side; and standard deviations of the
-/// error that the map reaches beyond the trial.
+/// Width of a cell of the map that is looked up, m (ours: far less than the lines' error), wider where a side would have more cells than
+/// these; and standard deviations of the error that the map reaches beyond the trial.
 const CELL_M: f64 = 4.0;
 const MOST_CELLS: f64 = 1000.0;
 const REACH: f64 = 3.0;
 
 /// A way in which the lines may lie off: of all lines as one, and of each wave, by standard deviations, east and north.
-pub(super) type Place = Vec<f64>;
+type Place = Vec<f64>;
 
 /// The displacements that are looked for: a basis, in which a place is a vector of standard normal numbers.
 #[derive(Debug, Clone, PartialEq)]
@@ -262,6 +262,7 @@ struct Map {
     /// South-west corner, UTM m.
     west_m: f64,
     south_m: f64,
+    cell_m: f64,
     columns: usize,
     zones: Vec<u32>,
 }
@@ -270,23 +271,23 @@ impl Map {
     fn new(trial: &Trial<'_>, lines: &SoilLines) -> Self {
         let reach = REACH * lines.error_m + trial.segment_length_m;
         let span = |of: &dyn Fn(&Row) -> f64| {
-            let (low, high) = trial
-                .rows
-                .iter()
-                .map(of)
-                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| (low.min(at), high.max(at)));
-            (low - reach, ((high - low + 2.0 * reach) / CELL_M).ceil().clamp(1.0, MOST_CELLS) as usize)
+            let of_rows = trial.rows.iter().map(of);
+            let (low, high) =
+                of_rows.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| (low.min(at), high.max(at)));
+            (low - reach, high - low + 2.0 * reach)
         };
-        let ((west_m, columns), (south_m, rows)) = (span(&|row| row.x_m), span(&|row| row.y_m));
-        let at = |low: f64, cell: usize| low + (cell as f64 + 0.5) * CELL_M;
+        let ((west_m, width_m), (south_m, height_m)) = (span(&|row| row.x_m), span(&|row| row.y_m));
+        let cell_m = CELL_M.max(width_m.max(height_m) / MOST_CELLS);
+        let (columns, rows) = ((width_m / cell_m).ceil() as usize, (height_m / cell_m).ceil() as usize);
+        let at = |low: f64, cell: usize| low + (cell as f64 + 0.5) * cell_m;
         let zones = (0..rows * columns)
             .map(|cell| lines.zone_at(at(west_m, cell % columns), at(south_m, cell / columns)))
             .collect();
-        Self { west_m, south_m, columns, zones }
+        Self { west_m, south_m, cell_m, columns, zones }
     }
 
     fn zone_at(&self, x_m: f64, y_m: f64) -> u32 {
-        let (column, row) = ((x_m - self.west_m) / CELL_M, (y_m - self.south_m) / CELL_M);
+        let (column, row) = ((x_m - self.west_m) / self.cell_m, (y_m - self.south_m) / self.cell_m);
         let inside = column >= 0.0 && row >= 0.0 && column < self.columns as f64;
         let cell = row as usize * self.columns + column as usize;
         if inside { self.zones.get(cell).copied().unwrap_or(Labels::NONE) } else { Labels::NONE }
