@@ -17,10 +17,12 @@ mod site_years;
 mod support;
 
 mod answers;
+mod doses;
 mod economics;
 mod few_site_years;
 mod observed;
 mod one_stage;
+mod promises;
 mod seasons_and_fields;
 mod targeting;
 mod trends;
