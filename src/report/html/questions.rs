@@ -17,8 +17,7 @@ use super::figures::sites::{self, Site};
 use super::figures::soils::{self, Cell, Grounds, Soil};
 use super::text::{decimals, probability, signed};
 use crate::report::units::level;
-use crate::report::{ReportError, Units};
-use crate::report::{doses, promises};
+use crate::report::{ReportError, Units, doses, promises};
 use crate::results::{
     Choice, Choices, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, Returns, SiteYear, ZoneResponse,
 };
@@ -30,6 +29,10 @@ const LEAST_SHARE: f64 = 0.5;
 
 /// Treatments that a sheet compares.
 const MOST_COMPARED: usize = 4;
+/// How to read what was found against what was promised.
+const KEPT: &str = "Each point is what one plan promised for one ground and what the harvest of its season gave there, with its interval; \
+                    on the line both are alike. Points whose colour is that of a gain lie within what was promised, widened by the error of \
+                    what was found; the others do not.";
 /// Tallest panel that a sheet shows with text of a readable size, px.
 const TALLEST: f64 = 470.0;
 
@@ -697,7 +700,7 @@ impl Crop<'_> {
                 money: (one.best_m2 > 0.0).then_some((one.money, one.money_interval)),
             })
             .collect();
-        let caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
+        let mut caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
                        of the money takes every zone to lie at the same end of its own."
             .to_owned();
         let mut sentence = self.plan_sentence(plan, &currency);
@@ -709,6 +712,8 @@ impl Crop<'_> {
             sentence.push(' ');
             sentence.push_str(&said);
             panels.extend(panel);
+            caption.push(' ');
+            caption.push_str(KEPT);
         }
         Some(self.figure("5-plan", &sentence, panels, caption))
     }
@@ -815,8 +820,7 @@ impl Crop<'_> {
             "record": record.map(|(sentence, panel)| json!({
                 "sentence": sentence,
                 "panels": panel.map(|panel| panel.svg).as_slice(),
-                "caption": "Each point is what one plan promised for one ground and what the harvest of its season gave there, with its interval; \
-                            green: within what was promised, widened by the error of what was found.",
+                "caption": KEPT,
             })),
             "table": format!("plan/{}/plan.csv", plan.folder),
         }))
