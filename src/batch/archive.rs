@@ -1,7 +1,7 @@
 //! The archive as a whole: from the site-years' results to what they come to.
 
 use crate::config::ArchiveSettings;
-use crate::economics::{choices, price_zone, worth};
+use crate::economics::{choices, doses, price_zone, worth};
 use crate::results::{Conclusions, SiteYear};
 use crate::synthesise;
 
@@ -15,5 +15,6 @@ pub fn conclude(site_years: &[SiteYear], archive: &ArchiveSettings) -> Conclusio
     }
     let worth = worth(&synthesis.zones, archive);
     let choices = choices(&synthesis, archive);
-    Conclusions { synthesis, worth, choices }
+    let doses = doses(&choices, &synthesis, archive);
+    Conclusions { synthesis, worth, choices, doses }
 }

@@ -1,19 +1,23 @@
 //! What a plan rests on, so that a later run can tell whether it still holds. A plan is made on demand; a run leaves its files
 //! alone, and marks those that it would make otherwise.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use super::store::{NOT_CURRENT, Store, StoreError};
 use crate::config::{ArchiveSettings, ReadSettings};
-use crate::results::{PlanOutline, SiteYear};
+use crate::report::{PROMISED, read_promised};
+use crate::results::{PlanOutline, Record, SiteYear};
+use crate::targeting;
 
 /// Folder of the plans in the output, one below it for each crop.
 pub(super) const PLANS: &str = "plan";
 /// The table of a plan.
 pub(super) const TABLE: &str = "plan.csv";
+/// Folder of a plan's promises, one below it for each season.
+pub(super) const PROMISES: &str = "promises";
 /// Site-years that a note names.
 const NAMED: usize = 5;
 
@@ -120,6 +124,31 @@ pub(super) fn join_tables(store: &Store) -> Result<(), StoreError> {
         }
     }
     Ok(())
+}
+
+/// What became of the promises of all plans, by crop, and what is wrong with those that cannot be read.
+pub(super) fn records(store: &Store, site_years: &[SiteYear], confidence: f64) -> (Vec<Record>, Vec<String>) {
+    let (mut promises, mut notes) = (Vec::new(), Vec::new());
+    for plan in plans(store.root()) {
+        let folder = store.root().join(plan).join(PROMISES);
+        let walk = walkdir::WalkDir::new(folder).min_depth(2).max_depth(2).sort_by_file_name();
+        for entry in walk.into_iter().filter_map(Result::ok).filter(|entry| entry.file_name() == PROMISED) {
+            let read = std::fs::read(entry.path()).map_err(|error| error.to_string());
+            match read.and_then(|bytes| read_promised(&bytes)) {
+                Ok(read) => promises.extend(read),
+                Err(fault) => {
+                    notes.push(format!("{}: {fault}; its promises are not scored", entry.path().display()));
+                }
+            }
+        }
+    }
+    let scored = targeting::score(&promises, site_years);
+    let crops: BTreeSet<String> = scored.iter().map(|one| one.promise.crop.clone()).collect();
+    let records = crops.iter().filter_map(|crop| {
+        let own = scored.iter().filter(|one| one.promise.crop == *crop).cloned().collect();
+        targeting::record(crop, own, confidence)
+    });
+    (records.collect(), notes)
 }
 
 /// The folders of the plans, relative to the output folder.

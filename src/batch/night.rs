@@ -340,6 +340,11 @@ impl<'n> Night<'n> {
             }
             account.notes.extend(plans);
         }
+        let unread = basis::records(&self.store, &account.site_years, self.settings.model.confidence).1;
+        for note in &unread {
+            self.journal.line(note);
+        }
+        account.notes.extend(unread);
         let absent = absent(&account.failures, &account.retired);
         let outline = outline(self.root, &self.store, &account.site_years, &self.settings, self.options.allow_outside);
         for file in report::archive(&account.site_years, &conclusions, &outline, &absent, &self.settings)? {
@@ -426,6 +431,7 @@ pub(super) fn outline(
     Outline {
         departures: country::departures(root, site_years, settings, allow_outside),
         plans: basis::outlines(store.root()),
+        records: basis::records(store, site_years, settings.model.confidence).0,
     }
 }
 

@@ -100,7 +100,9 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
         weather: Weather { root, settings: &settings, given, allow_outside: options.night.allow_outside },
         allow_outside: options.night.allow_outside,
     };
-    let plan = planner.plan(&night.site_years);
+    let mut plan = planner.plan(&night.site_years);
+    let mut records = basis::records(&store, &night.site_years, settings.model.confidence).0;
+    plan.record = records.iter().position(|one| one.crop == crop).map(|at| records.swap_remove(at));
     let half_width_kg_ha = half_width(&crop)?;
     // A folder for each crop: the plan of one leaves those of the others alone.
     let folder = unique_slugs(settings.crops.keys().map(String::as_str))[&crop].clone();
@@ -112,8 +114,16 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     // Strips of a former plan would be planted by mistake.
     let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(&*file.name)).collect();
     store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
+    let season = next_season(&night.site_years);
+    let known_to = planner.known_to(season);
+    // once the harvest is in, what was promised stays as it was promised
+    if known_to < season {
+        let promises = targeting::promises(&plan, (season, known_to), settings.model.confidence);
+        let file = report::promised(&promises, &settings)?;
+        store.write_file(&below.join(basis::PROMISES).join(season.to_string()), &file.name, &file.bytes)?;
+    }
     basis::remember(&store, &folder, &basis)?;
-    basis::remember_outline(&store, &in_short(&plan, folder, &settings, next_season(&night.site_years)))?;
+    basis::remember_outline(&store, &in_short(&plan, folder, &settings, season))?;
     basis::join_tables(&store)?;
     night.notes.extend(basis::mark_old_plans(&store, || basis)?);
     let outline = night::outline(root, &store, &night.site_years, &settings, options.night.allow_outside);
@@ -220,6 +230,7 @@ impl Planner<'_> {
                 |others| archive::conclude(others, self.of_crop.settings).synthesis.zones,
             ),
             replication: self.of_crop.replication(site_years),
+            record: None,
         };
         // The last season of each field tells its ground.
         let mut fields: BTreeMap<(&str, &str), Vec<&SiteYear>> = BTreeMap::new();
@@ -259,6 +270,17 @@ impl Planner<'_> {
             }
         }
         plan
+    }
+
+    /// The last season whose harvest is in the archive: the one before `season`, or a later one whose files are there though they may
+    /// have failed.
+    fn known_to(&self, season: i32) -> i32 {
+        let archive = self.of_crop.settings;
+        let has_files = |(folder, field): &&(SiteYearFolder, FieldSettings)| {
+            inputs::resolve(self.root, folder, field, archive, self.allow_outside).is_ok()
+        };
+        let later = self.read.iter().filter(|(_, field)| field.season >= season);
+        later.filter(has_files).map(|(_, field)| field.season).max().unwrap_or(season - 1)
     }
 
     /// The folder and settings of a site-year.

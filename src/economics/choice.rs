@@ -108,37 +108,45 @@ fn worth(zone: &ZoneResponse, crop: &CropSettings, archive: &ArchiveSettings) ->
 
 impl ChoiceWorth {
     /// Net return of a response in kg/ha, money per hectare.
-    fn net_return_of(&self, response: f64) -> f64 {
+    pub(super) fn net_return_of(&self, response: f64) -> f64 {
         self.worth_per_kg * response - self.cost_per_ha - self.drying_per_ha
     }
 }
 
 /// The interval of a share of `of` cases by the score test: Wilson 1927, Journal of the American Statistical Association 22:209.
-fn share_interval(count: usize, of: usize, confidence: f64) -> Option<(f64, f64)> {
-    let z = standard_normal_quantile(0.5 + 0.5 * confidence).ok()?;
-    let (n, share) = (of as f64, count as f64 / of.max(1) as f64);
-    let centre = (share + z * z / (2.0 * n)) / (1.0 + z * z / n);
-    let reach = z / (1.0 + z * z / n) * (share * (1.0 - share) / n + z * z / (4.0 * n * n)).sqrt();
-    (of > 0).then(|| ((centre - reach).max(0.0), (centre + reach).min(1.0)))
+pub fn share_interval(count: usize, of: usize, confidence: f64) -> Option<(f64, f64)> {
+    interval_of_share(count as f64 / of.max(1) as f64, of as f64, confidence)
 }
 
-/// Draws with the given margins, each told by [`VALUES`] values.
-fn joint(margins: &[&[f64]], correlations: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    let count = margins.len();
+/// The same of a share that is known as well as by `n` independent cases.
+pub fn interval_of_share(share: f64, n: f64, confidence: f64) -> Option<(f64, f64)> {
+    let z = standard_normal_quantile(0.5 + 0.5 * confidence).ok()?;
+    let centre = (share + z * z / (2.0 * n)) / (1.0 + z * z / n);
+    let reach = z / (1.0 + z * z / n) * (share * (1.0 - share) / n + z * z / (4.0 * n * n)).sqrt();
+    (n > 0.0).then(|| ((centre - reach).max(0.0), (centre + reach).min(1.0)))
+}
+
+/// One of many draws of `count` independent normal values that together fill their space evenly.
+pub(super) fn evenly(draw: usize, count: usize) -> Vec<f64> {
     // the positive root of x^(count + 1) = x + 1: its powers are the steps that fill the cube most evenly
     let mut root = 1.5_f64;
     for _ in 0..60 {
         root = (1.0 + root).powf(1.0 / (count as f64 + 1.0));
     }
+    let of = |at: usize| {
+        let place = (0.5 + (draw as f64 + 1.0) * root.powf(-(at as f64 + 1.0))).fract();
+        standard_normal_quantile(place.clamp(1e-9, 1.0 - 1e-9)).unwrap_or(0.0)
+    };
+    (0..count).map(of).collect()
+}
+
+/// Draws with the given margins, each told by [`VALUES`] values.
+fn joint(margins: &[&[f64]], correlations: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    let count = margins.len();
     let lower = factor(correlations);
     let mut draws = vec![Vec::with_capacity(DRAWS); count];
     for draw in 0..DRAWS {
-        let even: Vec<f64> = (0..count)
-            .map(|at| {
-                let place = (0.5 + (draw as f64 + 1.0) * root.powf(-(at as f64 + 1.0))).fract();
-                standard_normal_quantile(place.clamp(1e-9, 1.0 - 1e-9)).unwrap_or(0.0)
-            })
-            .collect();
+        let even = evenly(draw, count);
         for (at, margin) in margins.iter().enumerate() {
             let z: f64 = (0..=at).map(|k| lower[at][k] * even[k]).sum();
             draws[at].push(value_at(margin, standard_normal_cdf(z)));

@@ -7,9 +7,11 @@
 //! already out of `Y`. A site-year is priced at its season's prices, the synthesis at those of the seasons to come.
 
 mod choice;
+pub(crate) mod doses;
 mod worth;
 
-pub use choice::choices;
+pub use choice::{choices, interval_of_share, share_interval};
+pub use doses::doses;
 pub use worth::{PRICE_AND_COST_STEPS, worth};
 
 use crate::config::{CropSettings, Treatment};

@@ -7,6 +7,7 @@ use super::observed::step;
 use super::units::{fixed, level, probability};
 use super::{FIRST, Units};
 use crate::config::ArchiveSettings;
+use crate::economics::share_interval;
 use crate::points::Caution;
 use crate::results::{Conclusions, Estimate, Estimator, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
 use crate::stats::distribution::StudentT;
@@ -15,6 +16,10 @@ use crate::stats::distribution::StudentT;
 const WETNESS_STEP_MM: f64 = 25.0;
 /// More site-years than this are not worth counting.
 const MANY: f64 = 100.0;
+/// Probability with which as many more site-years are to settle an open question (common practice, no source).
+const POWER: f64 = 0.80;
+/// Probability from which on more strips would seldom turn the answer: once in twenty (ours).
+const SETTLED: f64 = 0.95;
 /// Doubts that belong into the paragraph itself.
 const DOUBTS: [Caution; 7] = [
     Caution::RestsOnOne,
@@ -125,11 +130,12 @@ impl Of<'_> {
             Estimator::OneStage | Estimator::TwoStage => {
                 let range = range.unwrap_or_default();
                 format!(
-                    "Over {} in {}, {label} on {crop} yielded {more} than the check on average ({range}); {} of the {} gained.",
+                    "Over {} in {}, {label} on {crop} yielded {more} than the check on average ({range}); {} of the {} gained{}.",
                     count(self.whole.site_years, "site-year"),
                     count(self.whole.seasons, "season"),
                     self.whole.gained,
                     self.whole.site_years,
+                    self.share_that_gained(),
                 )
             }
             _ => format!(
@@ -137,6 +143,15 @@ impl Of<'_> {
                 count(self.whole.site_years, "site-year"),
             ),
         }
+    }
+
+    /// The interval of the share of site-years that gained.
+    fn share_that_gained(&self) -> String {
+        let confidence = self.archive.model.confidence;
+        let interval = share_interval(self.whole.gained, self.whole.site_years, confidence);
+        interval.map_or_else(String::new, |(low, high)| {
+            format!(" ({} interval of their share {:.0} to {:.0} %)", level(confidence), 100.0 * low, 100.0 * high)
+        })
     }
 
     fn worth(&self) -> Option<&Worth> {
@@ -196,7 +211,11 @@ impl Of<'_> {
         })
     }
 
+    /// Where it pays, by the shrunken responses; only where the soils are shown to differ.
     fn grounds_that_pay(&self) -> Option<String> {
+        if !self.trend(Gradient::Drainage).is_some_and(|trend| is_shown(&trend.estimate)) {
+            return None;
+        }
         let sure = self.archive.target.sure;
         let named = |keep: &dyn Fn(f64) -> bool| {
             let classes = self.zones.iter().filter(|zone| {
@@ -208,7 +227,11 @@ impl Of<'_> {
             });
             let names: Vec<String> = classes
                 .filter_map(|zone| {
-                    let share = zone.returns.probability_pays.filter(|share| keep(*share))?;
+                    let needed = zone.returns.break_even? - zone.drawn_by();
+                    let share = zone.shrunken.as_ref()?.distribution.survival(needed);
+                    if !keep(share) {
+                        return None;
+                    }
                     Some(format!("{} ({})", zone.class_name, probability(share)))
                 })
                 .collect();
@@ -258,9 +281,9 @@ impl Of<'_> {
         let range = self.range(&trend.estimate, WETNESS_STEP_MM)?;
         let unit = self.units.yield_unit;
         Some(if is_shown(&trend.estimate) {
-            let word = if mean > 0.0 { "add" } else { "take" };
+            let word = if mean > 0.0 { "more" } else { "less" };
             format!(
-                "{WETNESS_STEP_MM:.0} mm more precipitation than normal {word} {} {unit} ({range}).",
+                "{WETNESS_STEP_MM:.0} mm more precipitation than normal went with {} {unit} {word} response ({range}).",
                 self.yields(mean.abs())
             )
         } else {
@@ -322,13 +345,33 @@ impl Of<'_> {
             format!("; another year like those so far is worth about {value} to the decision")
         });
         if pays > 1.0 - sure && pays < sure {
-            let reach = StudentT::new(f64::INFINITY).ok()?.quantile(0.5 + 0.5 * self.archive.model.confidence).ok()?;
+            let normal = StudentT::new(f64::INFINITY).ok()?;
+            let reach =
+                normal.quantile(0.5 + 0.5 * self.archive.model.confidence).ok()? + normal.quantile(POWER).ok()?;
             let k = self.whole.site_years as f64;
             let needed = (k * (reach * std_error / (mean - worth.break_even)).powi(2) - k).ceil().max(1.0);
-            let count = if needed > MANY { format!("more than {MANY:.0}") } else { format!("about {needed:.0}") };
-            let unit = if needed > 1.5 { "site-years" } else { "site-year" };
+            // seasons and fields as they were so far: more fields in one season tell nothing of other seasons
+            let fields = (k / self.whole.seasons.max(1) as f64).round().max(1.0);
+            let seasons = (needed / fields).ceil();
+            let plural = |count: f64, one: &str| format!("{count:.0} {one}{}", if count > 1.5 { "s" } else { "" });
+            let count = if needed > MANY {
+                format!("more than {MANY:.0} more site-years")
+            } else {
+                format!(
+                    "about {} ({} of {})",
+                    plural(seasons * fields, "more site-year"),
+                    plural(seasons, "season"),
+                    plural(fields, "field")
+                )
+            };
             Some(format!(
-                "Whether it pays on average is open: {count} more {unit} would settle it if the average stays where it is{worth_of}."
+                "Whether it pays on average is open: {count} would settle it with a probability of {} if the average stays where it is{worth_of}.",
+                level(POWER)
+            ))
+        } else if (1.0 - SETTLED..=SETTLED).contains(&pays) {
+            Some(format!(
+                "The answer for the average is as sure as it is asked to be ({}), yet more strips may turn it{worth_of}.",
+                level(sure)
             ))
         } else {
             Some(format!("More strips would seldom turn the answer for the average{worth_of}."))

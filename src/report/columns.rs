@@ -2,10 +2,12 @@
 //! are made of it, and a table is not written with a column that it lacks.
 
 use super::applied::APPLIED_COLUMNS;
+use super::doses::DOSE_COLUMNS;
 use super::economics::ECONOMICS_COLUMNS;
 use super::forest::{FOREST_COLUMNS, TREND_COLUMNS};
 use super::observed::OBSERVED_COLUMNS;
 use super::plan::{PLAN_COLUMNS, REPLICATION_COLUMNS, ZONING_COLUMNS};
+use super::promises::{PROMISE_COLUMNS, PROMISED_COLUMNS};
 use super::strips::STRIP_COLUMNS;
 use super::tables::{
     CONTRAST_COLUMNS, PLACE_COLUMNS, REMOVAL_COLUMNS, RESPONSE_COLUMNS, SENSITIVITY_COLUMNS, SHRUNKEN_COLUMNS,
@@ -43,7 +45,7 @@ pub(super) const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub const DICTIONARY: [Column; 188] = [
+pub const DICTIONARY: [Column; 213] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -112,7 +114,7 @@ pub const DICTIONARY: [Column; 188] = [
         "area",
         "number",
         "area_unit",
-        "ground of the treated segments; in a plan, of the zone; in applied.csv, of the stretch",
+        "ground of the treated segments; in a plan, of the zone; in promises.csv, to be treated; in applied.csv, of the stretch",
         "",
     ),
     column("area_unit", "text", "", "unit of areas", ""),
@@ -346,6 +348,73 @@ pub const DICTIONARY: [Column; 188] = [
     column("expected_money", "number", "money", "money that is expected on the zone", "it is not to be treated"),
     column("basis", "text", "", "own strips, or archive", ""),
     column("outlook", "text", "", "probability of each wetness class", "no wetness classes"),
+    column("known_to", "integer", "", "last season whose harvest the archive held when the plan was made", ""),
+    column("treat_m2", "number", "m²", "ground that was to be treated", ""),
+    column("response_kg_ha", "number", "kg/ha", "expected response, shrunken", ""),
+    column("predicted_low_kg_ha", "number", "kg/ha", "lower end of the interval of the response of one field", ""),
+    column("predicted_high_kg_ha", "number", "kg/ha", "upper end of the interval of the response of one field", ""),
+    column("confidence", "number", "share", "share of the fields that the interval is to hold", ""),
+    column("break_even_kg_ha", "number", "kg/ha", "response that pays", "no price, or too few blocks to decide by"),
+    column(
+        "net_return_per_ha",
+        "number",
+        "currency/ha",
+        "expected return after the cost of the treatment",
+        "no price, or too few blocks to decide by",
+    ),
+    column("currency", "text", "", "currency of money", "nothing is costed"),
+    column("predicted", "number", "yield_unit", "response that a plan expected, shrunken", ""),
+    column("predicted_low", "number", "yield_unit", "lower end of the interval of the response of one field", ""),
+    column("predicted_high", "number", "yield_unit", "upper end of the interval of the response of one field", ""),
+    column("check_low", "number", "yield_unit", "the same, widened by the error of the response that was found", ""),
+    column("check_high", "number", "yield_unit", "the same, widened by the error of the response that was found", ""),
+    column("inside", "text", "", "whether the response lies within check_low and check_high: yes or no", ""),
+    column(
+        "net_return_promised",
+        "number",
+        "money_unit",
+        "net return that a plan expected",
+        "no price, or too few blocks",
+    ),
+    column(
+        "net_return_made",
+        "number",
+        "money_unit",
+        "net return of the response that was found, at the prices of the season",
+        "no price, or too few blocks",
+    ),
+    column(
+        "money_promised",
+        "number",
+        "money",
+        "money that was expected on the ground to be treated",
+        "none was to be treated, or one of the two is not known",
+    ),
+    column(
+        "money_made",
+        "number",
+        "money",
+        "money that the response that was found makes on the same ground",
+        "none was to be treated, or one of the two is not known",
+    ),
+    column("fitted", "number", "yield_unit", "response on the curve over rates", ""),
+    column("fitted_low", "number", "yield_unit", "lower end of its interval", ""),
+    column("fitted_high", "number", "yield_unit", "upper end of its interval", ""),
+    column(
+        "probability_most_profitable",
+        "number",
+        "probability",
+        "probability that no other tested rate, nothing included, returns more on average",
+        "",
+    ),
+    column(
+        "in_range",
+        "text",
+        "",
+        "whether the rate is of the range that holds the most profitable one: yes or no",
+        "",
+    ),
+    column("forms", "text", "", "forms of the curve with their weights", ""),
     column("half_width", "number", "yield_unit", "half of the width of the interval", ""),
     column("detectable", "number", "yield_unit", "least response that is found four times in five", ""),
     column("zoned", "number", "money_unit", "mean net return of zones, each site-year decided by the others", ""),
@@ -409,7 +478,13 @@ pub const DICTIONARY: [Column; 188] = [
     column("finding", "text", "", "a strip, why a stretch was left out, or what disagrees", ""),
     column("from", "timestamp", "UTC", "its first moment", "of ground that several passes share"),
     column("to", "timestamp", "UTC", "its last moment", "of ground that several passes share"),
-    column("rate", "number", "rate_unit", "mean rate that was logged", "not logged"),
+    column(
+        "rate",
+        "number",
+        "rate_unit",
+        "mean rate that was logged; in doses.csv as set, 0 for the check",
+        "not logged",
+    ),
     column("target_rate", "number", "rate_unit", "mean rate that was asked for", "not logged"),
     column("rate_unit", "text", "", "unit of rates", ""),
     column(
@@ -560,6 +635,7 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
         ("forest.csv", of(&[&FOREST_COLUMNS])),
         ("trends.csv", of(&[&TREND_COLUMNS])),
         ("economics.csv", of(&[&ECONOMICS_COLUMNS])),
+        ("doses.csv", of(&[&DOSE_COLUMNS])),
         ("columns.csv", of(&[&COLUMNS])),
         ("site_years/…/response.csv", of(&[&RESPONSE_COLUMNS, &SHRUNKEN_COLUMNS])),
         ("site_years/…/removals.csv", of(&[&REMOVAL_COLUMNS])),
@@ -578,6 +654,8 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
         ("plan/strips.csv", of(&[&STRIP_COLUMNS])),
         ("plan/…/zoning.csv", of(&[&ZONING_COLUMNS])),
         ("plan/…/replication.csv", of(&[&REPLICATION_COLUMNS])),
+        ("plan/…/promised.csv", of(&[&PROMISED_COLUMNS])),
+        ("promises.csv", of(&[&PROMISE_COLUMNS])),
     ];
     for (file, columns) in &mut files {
         if super::first::suggests(file.rsplit('/').next().unwrap_or(file)) {

@@ -4,6 +4,7 @@ mod answers;
 mod applied;
 mod columns;
 mod covariates;
+mod doses;
 mod economics;
 mod explain;
 mod first;
@@ -15,6 +16,7 @@ mod observed;
 mod parquet;
 mod photos;
 mod plan;
+mod promises;
 mod strips;
 mod styles;
 mod summary;
@@ -25,6 +27,7 @@ mod yield_grid;
 pub use answers::{Answer, answers};
 pub(crate) use explain::{explain_record, explain_site_year};
 pub use first::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
+pub use promises::{PROMISED, read_promised};
 pub(crate) use strips::STRIP_FILES;
 pub(crate) use tables::aligned;
 pub(crate) use units::Units;
@@ -39,7 +42,7 @@ use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
+use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
@@ -217,8 +220,11 @@ pub fn archive(
         OutputFile { name: "economics.csv".into(), bytes: economics::table(conclusions, archive)? },
         OutputFile { name: "site_years.csv".into(), bytes: tables::site_years(site_years, archive)? },
         OutputFile { name: "sites.gpkg".into(), bytes: geopackage::sites(site_years, archive)? },
+        OutputFile { name: "promises.csv".into(), bytes: promises::table(&outline.records, archive)? },
         OutputFile { name: "columns.csv".into(), bytes: columns::table()? },
     ];
+    files
+        .extend(doses::table(&conclusions.doses, archive)?.map(|bytes| OutputFile { name: "doses.csv".into(), bytes }));
     files.extend(index(site_years, conclusions, outline, failures, archive)?);
     Ok(files)
 }
@@ -281,6 +287,14 @@ pub fn picture(slide: &Slide, width: u32) -> Result<Vec<u8>, ReportError> {
 /// [`ReportError`] when an encoder refuses.
 pub fn plan(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String, OutputFile)>, ReportError> {
     plan::files(plan, archive)
+}
+
+/// What a plan promises, as it is kept beside it.
+///
+/// # Errors
+/// [`ReportError`] when the encoder refuses.
+pub fn promised(promises: &[Promise], archive: &ArchiveSettings) -> Result<OutputFile, ReportError> {
+    Ok(OutputFile { name: PROMISED.into(), bytes: promises::promised(promises, archive)? })
 }
 
 /// The plan as text, for the terminal.

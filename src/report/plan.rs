@@ -9,13 +9,14 @@ use rusqlite::types::Value;
 use serde_json::json;
 
 use super::geopackage::{self, Layer, named, number, text};
+use super::promises;
 use super::strips;
 use super::tables::{aligned, write};
 use super::units::{fixed, level};
 use super::{FIRST, LABEL_FIRST, OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
-use crate::results::{Decision, PlannedField, PlannedZone, Replication, ReplicationRow, SeasonPlan, Why};
+use crate::results::{Decision, PlannedField, PlannedZone, Record, Replication, ReplicationRow, SeasonPlan, Why};
 use crate::text::plain;
 
 /// The columns of `plan.csv`.
@@ -105,6 +106,9 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
             let mut cautions = advice.cautions.clone();
             if unproven {
                 cautions.add(crate::points::Caution::ZoningUnproven, "");
+            }
+            if plan.record.as_ref().is_some_and(Record::is_broken) {
+                cautions.add(crate::points::Caution::PromisesNotKept, "");
             }
             vec![
                 field.farm.clone(),
@@ -315,6 +319,9 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
             );
         }
     }
+    if let Some(record) = &plan.record {
+        let _ = writeln!(text, "{}", promises::sentence(record, archive));
+    }
     for (field, reason) in &plan.left_out {
         let _ = writeln!(text, "left out: {field}: {reason}");
     }
@@ -368,6 +375,7 @@ pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_jso
         "area_unit": units.area_unit,
         "yield_unit": units.yield_unit,
         "money_unit": units.money_unit,
+        "record": plan.record.as_ref().map(|record| promises::sentence(record, archive)),
         "zones": plan.fields.iter().flat_map(|field| field.zones.iter().map(|one| zone(field, one))).collect::<Vec<_>>(),
         "left_out": plan.left_out.iter().map(|(field, reason)| json!({ "field": field, "reason": reason })).collect::<Vec<_>>(),
         "replication": plan.replication.iter().flat_map(|one| one.rows.iter().map(|row| replication(one, row))).collect::<Vec<_>>(),

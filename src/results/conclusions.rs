@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::{Choices, Synthesis, Worth};
+use super::{Choices, DoseCurve, Synthesis, Worth};
 
 /// The conclusions over all site-years.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -13,4 +13,6 @@ pub struct Conclusions {
     pub worth: Vec<Worth>,
     /// The treatments of each crop side by side.
     pub choices: Vec<Choices>,
+    /// The response over rates, where several of one kind were tested.
+    pub doses: Vec<DoseCurve>,
 }

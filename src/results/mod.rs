@@ -6,9 +6,11 @@
 mod choice;
 mod conclusions;
 mod covariates;
+mod dose;
 mod observed;
 mod outline;
 mod plan;
+mod promise;
 mod response;
 mod site_year;
 mod supplement;
@@ -20,12 +22,14 @@ mod zone;
 pub use choice::{Choice, ChoiceWorth, Choices};
 pub use conclusions::Conclusions;
 pub use covariates::{CovariateAnswer, Interaction, PooledInteraction, Term};
+pub use dose::{DoseCurve, DoseForm, TestedRate};
 pub use observed::{Association, Blind, ObservedDifference};
 pub use outline::{DepartureMap, Outline, PlanOutline, PlannedMoney, PlannedPlace};
 pub use plan::{
     Advice, Course, Decision, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
     SeasonPlan, StripLayout, StripWidths, Why, ZoningValue,
 };
+pub use promise::{Promise, Record, RecordOfMoney, ScoredPromise};
 pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, SegmentDifference, Shrunken};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::promise::Record;
+
 /// The departure of precipitation over the country around the site-years, on one grid for all seasons.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct DepartureMap {
@@ -24,6 +26,8 @@ pub struct Outline {
     pub departures: Option<DepartureMap>,
     /// The plans that have been made, by crop.
     pub plans: Vec<PlanOutline>,
+    /// What became of the promises of former plans, by crop.
+    pub records: Vec<Record>,
 }
 
 /// A plan in short.

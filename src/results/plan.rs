@@ -3,6 +3,7 @@
 use geo::MultiPolygon;
 use serde::Serialize;
 
+use super::promise::Record;
 use crate::points::Cautions;
 
 /// What to do with a zone.
@@ -67,6 +68,8 @@ pub struct Advice {
     pub response: Option<f64>,
     /// Interval of the mean response.
     pub interval: Option<(f64, f64)>,
+    /// Interval of the response of one field of that season.
+    pub field_interval: Option<(f64, f64)>,
     /// Response that pays.
     pub break_even: Option<f64>,
     /// Expected net return of treating.
@@ -92,6 +95,7 @@ impl Advice {
             decision: Decision::Test,
             response: None,
             interval: None,
+            field_interval: None,
             break_even: None,
             net_return: None,
             probability_pays: None,
@@ -311,6 +315,8 @@ pub struct SeasonPlan {
     pub zoning: Vec<ZoningValue>,
     /// What strips would tell, by treatment.
     pub replication: Vec<Replication>,
+    /// What became of the promises of former plans for the crop, where some could be scored.
+    pub record: Option<Record>,
 }
 
 /// What layouts of strips would tell of a treatment over the whole field.

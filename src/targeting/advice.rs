@@ -68,6 +68,7 @@ pub fn advise(
     advice.response = Some(mean);
     let tail = 0.5 * (1.0 - archive.model.confidence);
     advice.interval = quantile(&weathers, tail).zip(quantile(&weathers, 1.0 - tail));
+    advice.field_interval = field_interval(&weathers, archive.model.confidence);
     let budget = archive
         .crops
         .get(crop)
@@ -113,7 +114,12 @@ pub fn for_field(advice: Advice, zones: &[ZoneResponse], archive: &ArchiveSettin
         let mean = advice.response? + apart;
         let about = |of: &Estimate| Estimate::of_t(mean, of.std_error?, of.df?, archive.model.confidence);
         let (average, next) = (about(&own.mean)?, about(&own.next_season)?);
-        let mut moved = Advice { response: Some(mean), interval: average.low.zip(average.high), ..advice.clone() };
+        let mut moved = Advice {
+            response: Some(mean),
+            interval: average.low.zip(average.high),
+            field_interval: next.low.zip(next.high),
+            ..advice.clone()
+        };
         let Some(needed) = advice.break_even else { return Some(moved) };
         let sure = archive.target.sure;
         let holds = |least: f64, most: f64| {
@@ -146,6 +152,17 @@ fn weather(share: f64, zone: &ZoneResponse, whole: &ZoneResponse) -> Result<Opti
         .transpose()?;
     // The mean of the distribution, not its median, is what is earned on average.
     Ok(Some(Weather { share, centre: shrunken.mean, scale, t_dist: StudentT::new(df)?, new_site }))
+}
+
+/// Interval of the response of one field: whichever weather it gets.
+fn field_interval(weathers: &[Weather], confidence: f64) -> Option<(f64, f64)> {
+    let mut parts = Vec::new();
+    for one in weathers {
+        let of_one = one.new_site.as_ref()?.components();
+        parts.extend(of_one.map(|part| Component { weight: one.share * part.weight, ..*part }));
+    }
+    let interval = Mixture::new(parts).ok()?.interval(confidence).ok()?;
+    Some((interval.lower, interval.upper))
 }
 
 /// Quantile of the average when all its parts err together.

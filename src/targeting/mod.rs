@@ -10,6 +10,7 @@ mod ground;
 mod honest;
 mod lanes;
 mod outlook;
+mod promises;
 mod replication;
 mod strips;
 
@@ -19,5 +20,6 @@ pub use ground::{FieldGround, Lanes};
 pub use honest::value_of_zoning;
 pub use lanes::best_runs;
 pub use outlook::{Outlook, OutlookError};
+pub use promises::{promise, promises, record, score};
 pub use replication::{detectable, one_field, replication};
 pub use strips::{StripCase, lay_out};

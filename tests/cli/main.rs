@@ -36,6 +36,7 @@ mod names;
 mod observed;
 mod open_data;
 mod plan;
+mod promises;
 mod readme;
 mod sample_data;
 mod task_data;

@@ -61,7 +61,7 @@ fn done(archive: &Archive) -> Vec<BTreeMap<String, String>> {
 
 /// Expects a caution in a row of `observed.csv`.
 #[track_caller]
-fn row_is_told(row: &BTreeMap<String, String>, code: &str) {
+pub fn row_is_told(row: &BTreeMap<String, String>, code: &str) {
     assert!(row["caution"].split(';').any(|known| known == code), "expected `{code}` in {row:?}");
 }
 

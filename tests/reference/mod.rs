@@ -18,6 +18,7 @@ mod amc_1989_copper;
 mod anselin_2004_corn;
 mod crossed_effects;
 mod distribution_tables;
+mod doses;
 mod grain_moisture_tables;
 mod icsm_gda94_manual;
 mod mckee_1993_index;

@@ -49,13 +49,18 @@ fn the_numbers_are_those_of_the_tables() {
     let bu = |kg_ha: f64| format!("{:.1}", kg_ha / KG_HA);
     let estimate = &zone.estimate;
     let effect = format!(
-        "Over 15 site-years in 8 seasons, at-planting band on corn yielded {} bu/ac more than the check on average (90 % interval {} to {}); {} of the 15 gained.",
+        "Over 15 site-years in 8 seasons, at-planting band on corn yielded {} bu/ac more than the check on average (90 % interval {} to {}); {} of the 15 gained (90 % interval of their share ",
         bu(estimate.mean.unwrap()),
         bu(estimate.low.unwrap()),
         bu(estimate.high.unwrap()),
         zone.gained
     );
     assert!(text.contains(&effect), "{text}\n{effect}");
+    // Wilson 1927 by hand, z = 1.645: centre (p + 0.0902) / 1.1804 and reach 1.3935 √(p (1 − p) / 15 + 0.003006)
+    let p = zone.gained as f64 / 15.0;
+    let (centre, reach) = ((p + 0.0902) / 1.1804, 1.3935 * (p * (1.0 - p) / 15.0 + 0.003_006).sqrt());
+    let share = format!("{:.0} to {:.0} %).", 100.0 * (centre - reach), 100.0 * (centre + reach).min(1.0));
+    assert!(text.contains(&share), "{text}\n{share}");
     assert!(text.contains("At 4.20 USD/bu and a cost of 16.00 USD/ac it takes 3.8 bu/ac to pay"), "{text}");
     // money at the ends of the interval, by hand: 4.20 × response − 16
     let low = (4.20 * estimate.low.unwrap() / KG_HA - 16.0).round() as i64;
@@ -86,6 +91,7 @@ fn an_open_question_says_what_would_settle_it() {
     assert!((0.2..0.8).contains(&pays), "{pays}");
     assert!(text.contains("Whether it pays on average is open: "), "{text}");
     assert!(text.contains("more site-year"), "{text}");
+    assert!(text.contains("with a probability of 80 % if the average stays where it is"), "{text}");
 }
 
 #[test]
@@ -94,4 +100,23 @@ fn doubts_stand_in_the_paragraph() {
     let (_, text) = told(&without_errors(drawn(&world, 4, 2)));
     assert!(text.contains("Reasons to doubt it: "), "{text}");
     assert!(text.contains("one season only") && text.contains("fewer than five site-years"), "{text}");
+}
+
+/// Alike on all soils, and just paid for: whichever soil is named, luck named it.
+#[test]
+fn no_soil_is_named_where_all_are_alike_and_break_even() {
+    let alike = World {
+        class_means: vec![16.0 / 4.20; 3],
+        wetness_slope: 0.0,
+        interaction: 0.0,
+        presence: 1.0,
+        ..World::default()
+    };
+    let (mut named, mut seldom) = (0, 0);
+    for seed in 0..40 {
+        let (_, text) = told(&drawn(&alike, 12, 700 + seed));
+        named += u32::from(text.contains("pays most surely") || text.contains("pays least on"));
+        seldom += u32::from(text.contains("seldom turn"));
+    }
+    assert!(named <= 4 && seldom <= 6, "{named} {seldom}");
 }

@@ -18,10 +18,12 @@ mod support;
 
 mod answers;
 mod covariates;
+mod doses;
 mod economics;
 mod few_site_years;
 mod observed;
 mod one_stage;
+mod promises;
 mod seasons_and_fields;
 mod targeting;
 mod trends;

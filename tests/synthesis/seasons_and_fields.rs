@@ -1,6 +1,8 @@
 //! Seasons, fields and farms: what one or two seasons allow to be said, what is told of a field of its own, and that a prediction
 //! is never surer than the mean.
 
+use std::fmt::Write;
+
 use bandlift::batch::conclude;
 use bandlift::points::Caution;
 use bandlift::results::{Decision, ZoneResponse};
@@ -145,7 +147,7 @@ fn ten_products_that_break_even_seldom_seem_to_pay() {
     let products: Vec<String> = (0..10).map(|at| format!("product_{at}")).collect();
     let mut text = crate::site_years::SETTINGS.to_owned();
     for product in &products {
-        text.push_str(&format!("[treatments.{product}]\nlabel = \"{product}\"\ncost = \"16 USD/ac\"\n"));
+        writeln!(text, "[treatments.{product}]\nlabel = \"{product}\"\ncost = \"16 USD/ac\"").unwrap();
     }
     let settings = bandlift::config::ArchiveSettings::parse("archive.toml", &text).unwrap();
     let layout =

@@ -52,6 +52,7 @@ fn crop(crop: &Crop<'_>) -> Result<Value, ReportError> {
     Ok(json!({
         "name": crop.name(),
         "compared": figure(&crop.compared()),
+        "doses": crop.dosed().as_ref().map(figure),
         "repeats": repeats.first().map(figure),
         "in_money": repeats.get(1).map(figure),
         "placed": crop.placed()?.as_ref().map(figure),

@@ -7,6 +7,8 @@ use serde_json::{Value, json};
 
 use super::ArchiveCase;
 use super::figures::compare::{self, Chance, Money, Treated};
+use super::figures::doses::{self as dose_curve, Dose};
+use super::figures::kept::{self, Kept};
 use super::figures::overturn::{self, Again, Tried};
 use super::figures::panel::Panel;
 use super::figures::planned::{self, Planned};
@@ -15,7 +17,7 @@ use super::figures::sites::{self, Site};
 use super::figures::soils::{self, Cell, Grounds, Soil};
 use super::text::{decimals, probability, signed};
 use crate::report::units::level;
-use crate::report::{ReportError, Units};
+use crate::report::{ReportError, Units, doses, promises};
 use crate::results::{
     Choice, Choices, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, Returns, SiteYear, ZoneResponse,
 };
@@ -27,6 +29,10 @@ const LEAST_SHARE: f64 = 0.5;
 
 /// Treatments that a sheet compares.
 const MOST_COMPARED: usize = 4;
+/// How to read what was found against what was promised.
+const KEPT: &str = "Each point is what one plan promised for one ground and what the harvest of its season gave there, with its interval; \
+                    on the line both are alike. Points whose colour is that of a gain lie within what was promised, widened by the error of \
+                    what was found; the others do not.";
 /// Tallest panel that a sheet shows with text of a readable size, px.
 const TALLEST: f64 = 470.0;
 
@@ -182,6 +188,38 @@ impl Crop<'_> {
             );
         }
         self.figure("1-treatments", &self.best(), panels, caption)
+    }
+
+    /// How much of it? A panel for each product whose rates were tested.
+    pub(super) fn dosed(&self) -> Option<Figure> {
+        let own: Vec<_> = self.case.conclusions.doses.iter().filter(|one| one.crop == self.choices.crop).collect();
+        let panels = own.iter().map(|one| {
+            let drawn = Dose {
+                curve: one
+                    .curve
+                    .iter()
+                    .map(|&(rate, mean, low, high)| {
+                        (doses::rate(one, rate), [mean, low, high].map(|at| self.yields(at)))
+                    })
+                    .collect(),
+                points: one
+                    .rates
+                    .iter()
+                    .map(|at| {
+                        let (mean, low, high) = at.found;
+                        let found = [mean, low, high].map(|value| self.yields(value));
+                        (doses::rate(one, at.rate_per_ha), found, at.in_range)
+                    })
+                    .collect(),
+            };
+            dose_curve::draw(&drawn, self.units.yield_unit, one.unit.symbol)
+        });
+        let panels: Vec<Panel> = panels.collect();
+        let sentence = own.iter().map(|one| doses::sentence(one, self.case.archive)).collect::<Vec<_>>().join(" ");
+        let caption = "The curve is averaged over its forms by BIC, with its band; points are the treatments' own means with their \
+                       intervals; dark: of the range that holds the most profitable tested rate, at the prices and costs of archive.toml."
+            .to_owned();
+        (!panels.is_empty()).then(|| self.figure("1-rates", &sentence, panels, caption))
     }
 
     fn money(&self, one: &Choice) -> Option<Money> {
@@ -635,6 +673,7 @@ impl Crop<'_> {
             }
             slides.push(figure);
         }
+        slides.extend(self.dosed());
         slides.extend(self.repeated());
         slides.extend(self.placed()?);
         let is_tall = |figure: &Figure| figure.panels.iter().any(|panel| panel.height > TALLEST);
@@ -661,15 +700,38 @@ impl Crop<'_> {
                 money: (one.best_m2 > 0.0).then_some((one.money, one.money_interval)),
             })
             .collect();
-        let caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
+        let mut caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
                        of the money takes every zone to lie at the same end of its own."
             .to_owned();
         let mut sentence = self.plan_sentence(plan, &currency);
         if plan.stale.is_some() {
             sentence.push_str(" (This plan is older than the results.)");
         }
-        let panels = planned::draw(&planned, (self.units.area_unit, &currency));
+        let mut panels = planned::draw(&planned, (self.units.area_unit, &currency));
+        if let Some((said, panel)) = self.record() {
+            sentence.push(' ');
+            sentence.push_str(&said);
+            panels.extend(panel);
+            caption.push(' ');
+            caption.push_str(KEPT);
+        }
         Some(self.figure("5-plan", &sentence, panels, caption))
+    }
+
+    /// What became of the promises of former plans: in a sentence, and drawn.
+    fn record(&self) -> Option<(String, Option<Panel>)> {
+        let record = self.case.outline.records.iter().find(|one| one.crop == self.choices.crop)?;
+        let shown = record.scored.iter().filter_map(|one| {
+            let (mean, interval) = self.scaled(&one.found);
+            Some(Kept {
+                predicted: self.yields(one.promise.response),
+                found: mean?,
+                interval,
+                is_inside: one.is_inside,
+            })
+        });
+        let shown: Vec<Kept> = shown.collect();
+        Some((promises::sentence(record, self.case.archive), kept::draw(&shown, self.units.yield_unit)))
     }
 
     /// What the script of the sliders starts from.
@@ -733,6 +795,7 @@ impl Crop<'_> {
                 })
             })
             .collect();
+        let record = self.record();
         let fields: Vec<Value> = plan
             .fields
             .iter()
@@ -754,6 +817,11 @@ impl Crop<'_> {
             "treatments": treatments,
             "fields": fields,
             "stale": plan.stale,
+            "record": record.map(|(sentence, panel)| json!({
+                "sentence": sentence,
+                "panels": panel.map(|panel| panel.svg).as_slice(),
+                "caption": KEPT,
+            })),
             "table": format!("plan/{}/plan.csv", plan.folder),
         }))
     }

@@ -10,6 +10,7 @@ use super::text::{decimals, shown};
 use crate::config::ArchiveSettings;
 use crate::geometry::rings;
 use crate::report::applied::ADVICE;
+use crate::report::promises;
 use crate::report::units::{level, trimmed};
 use crate::report::{FIRST, ReportError, Units};
 use crate::results::{Course, PlannedField, SeasonPlan, StripLayout};
@@ -89,6 +90,7 @@ pub(in crate::report) fn page(
             "seed": layout.seed,
             "advice": keys.iter().any(|(key, _)| archive.treatment(key).is_some_and(|one| one.rate.is_some())).then_some(ADVICE),
             "refused": layout.refused,
+            "not_kept": plan.record.as_ref().and_then(promises::warning),
         }),
     )
 }

@@ -2,7 +2,9 @@
 
 pub(super) mod along;
 pub(super) mod compare;
+pub(super) mod doses;
 pub(super) mod intervals;
+pub(super) mod kept;
 pub(super) mod labels;
 pub(super) mod match_curve;
 pub(super) mod overturn;
