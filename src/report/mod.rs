@@ -15,6 +15,7 @@ mod observed;
 mod parquet;
 mod photos;
 mod plan;
+mod prescription;
 mod strips;
 mod styles;
 mod summary;
@@ -25,7 +26,7 @@ mod yield_grid;
 pub use answers::{Answer, answers};
 pub(crate) use explain::{explain_record, explain_site_year};
 pub use first::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
-pub(crate) use strips::STRIP_FILES;
+pub(crate) use plan::OF_SOME_FIELDS;
 pub(crate) use tables::aligned;
 pub(crate) use units::Units;
 pub(crate) use units::level;
@@ -117,7 +118,10 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile { name: "removals.csv".into(), bytes: tables::removals(result)? },
         OutputFile { name: "sensitivity.csv".into(), bytes: tables::sensitivity(result, &units)? },
         OutputFile { name: "contrasts.csv".into(), bytes: tables::contrasts(result, &units)? },
-        OutputFile { name: LAYERS.into(), bytes: geopackage::layers(ingested, joined, result, &units)? },
+        OutputFile {
+            name: LAYERS.into(),
+            bytes: geopackage::layers(ingested, joined, result, &units)?,
+        },
     ];
     files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv".into(), bytes }));
     files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile { name: "covariates.csv".into(), bytes }));
