@@ -44,7 +44,7 @@ use crate::results::{Conclusions, Outline, SeasonPlan, SegmentDifference, SiteYe
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 8;
+pub const VERSION: u32 = 9;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -120,7 +120,7 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile { name: "contrasts.csv".into(), bytes: tables::contrasts(result, &units)? },
         OutputFile {
             name: LAYERS.into(),
-            bytes: geopackage::layers(ingested, joined, result, &units)?,
+            bytes: geopackage::layers(ingested, joined, case.differences, result, &units)?,
         },
     ];
     files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv".into(), bytes }));
