@@ -57,10 +57,14 @@ pub(crate) fn wrapped(text: &str, columns: usize) -> String {
         let (mut from, mut set_in) = (0, 0);
         while columns >= LEAST && set_in + letters.len() - from > columns {
             let first = from + if from == 0 { own_in } else { 0 } + 1;
-            let last = from + columns - set_in + 1;
-            let fitting = |keep: &dyn Fn(usize) -> bool| (first..last.min(letters.len())).rev().find(|at| keep(*at));
-            let next = || (last..letters.len()).find(|at| begins(*at));
-            let Some(to) = fitting(&is_column).or_else(|| fitting(&begins)).or_else(next) else { break };
+            // spaces at the end of a line take no room
+            let fits = |to: usize| {
+                let spaces = letters[from..to].iter().rev().take_while(|letter| **letter == ' ').count();
+                to - spaces - from <= columns - set_in
+            };
+            let last = |keep: &dyn Fn(usize) -> bool| (first..letters.len()).rev().find(|at| keep(*at) && fits(*at));
+            let next = || (first..letters.len()).find(|at| begins(*at));
+            let Some(to) = last(&is_column).or_else(|| last(&begins)).or_else(next) else { break };
             let part: String = letters[from..to].iter().collect();
             shown.extend(std::iter::repeat_n(' ', set_in).chain(part.trim_end().chars()).chain(['\n']));
             (from, set_in) = (to, own_in + SET_IN);
