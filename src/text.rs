@@ -41,6 +41,40 @@ pub fn short(text: &str) -> Cow<'_, str> {
     }
 }
 
+/// The text in lines of at most `columns` characters. A line of a table is broken where a column begins, and any other between words;
+/// what goes on is set in. A word that is longer stays whole, and so does everything below 30 columns.
+pub(crate) fn wrapped(text: &str, columns: usize) -> String {
+    const LEAST: usize = 30;
+    const SET_IN: usize = 4;
+    let mut shown = String::with_capacity(text.len() + text.len() / 8);
+    for line in text.split_inclusive('\n') {
+        let (line, end) = line.strip_suffix('\n').map_or((line, ""), |line| (line, "\n"));
+        let letters: Vec<char> = line.trim_end().chars().collect();
+        let own_in = letters.iter().take_while(|letter| **letter == ' ').count().min(columns / 2);
+        // where a word begins, and where a column does
+        let begins = |at: usize| letters[at] != ' ' && letters[at - 1] == ' ';
+        let is_column = |at: usize| begins(at) && at >= 2 && letters[at - 2] == ' ';
+        let (mut from, mut set_in) = (0, 0);
+        while columns >= LEAST && set_in + letters.len() - from > columns {
+            let first = from + if from == 0 { own_in } else { 0 } + 1;
+            // spaces at the end of a line take no room
+            let fits = |to: usize| {
+                let spaces = letters[from..to].iter().rev().take_while(|letter| **letter == ' ').count();
+                to - spaces - from <= columns - set_in
+            };
+            let last = |keep: &dyn Fn(usize) -> bool| (first..letters.len()).rev().find(|at| keep(*at) && fits(*at));
+            let next = || (first..letters.len()).find(|at| begins(*at));
+            let Some(to) = last(&is_column).or_else(|| last(&begins)).or_else(next) else { break };
+            let part: String = letters[from..to].iter().collect();
+            shown.extend(std::iter::repeat_n(' ', set_in).chain(part.trim_end().chars()).chain(['\n']));
+            (from, set_in) = (to, own_in + SET_IN);
+        }
+        shown.extend(std::iter::repeat_n(' ', set_in).chain(letters[from..].iter().copied()));
+        shown.push_str(end);
+    }
+    shown
+}
+
 fn escaped(text: &str, code: impl Fn(char) -> String) -> Cow<'_, str> {
     if !holds_hidden(text) {
         return Cow::Borrowed(text);
@@ -87,6 +121,28 @@ pub fn decoded(bytes: Vec<u8>) -> Result<String, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lines_keep_to_the_terminal_and_nothing_is_lost() {
+        let table = "field              treatment                    area\nNorth Eighty       at-planting band             12.5 ac\n";
+        let expected = "field              treatment\n    area\nNorth Eighty       at-planting band\n    12.5 ac\n";
+        assert_eq!(wrapped(table, 40), expected);
+        let prose =
+            "Before anything is applied, the product label comes first.\n\n  set in: the product label, local rules";
+        let expected = "Before anything is applied, the\n    product label comes first.\n\n  set in: the product label, local\n      rules";
+        assert_eq!(wrapped(prose, 34), expected);
+        let long = "a_word_that_is_longer_than_any_terminal_is_wide and more";
+        assert_eq!(wrapped(long, 30), "a_word_that_is_longer_than_any_terminal_is_wide\n    and more");
+        assert_eq!(wrapped(table, 80), table);
+        assert_eq!(wrapped(table, 10), table);
+        for columns in 30..70 {
+            let words = |text: &str| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+            let all = format!("{table}{prose}");
+            let shown = wrapped(&all, columns);
+            assert_eq!(words(&shown), words(&all), "{columns}");
+            assert!(shown.lines().all(|line| line.chars().count() <= columns), "{columns}: {shown}");
+        }
+    }
 
     #[test]
     fn every_hidden_character_and_no_other_is_found_by_its_first_byte() {

@@ -111,9 +111,9 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     for (folder, file) in &files {
         store.write_file(&below.join(folder), &file.name, &file.bytes)?;
     }
-    // Strips of a former plan would be planted by mistake.
+    // What a former plan drew and prescribed would be planted by mistake.
     let written: BTreeSet<PathBuf> = files.iter().map(|(folder, file)| below.join(folder).join(&*file.name)).collect();
-    store.remove_others(below, 3, &report::STRIP_FILES, &written)?;
+    store.remove_others(below, 3, &report::OF_SOME_FIELDS, &written)?;
     let season = next_season(&night.site_years);
     let known_to = planner.known_to(season);
     // once the harvest is in, what was promised stays as it was promised
@@ -259,6 +259,7 @@ impl Planner<'_> {
                     has_own_strips,
                     outlook: outlook.shares,
                     outlook_seasons: outlook.seasons,
+                    ground: ground.field.clone(),
                     soils: ground.classes().into_iter().map(|class| ground.of_class(class)).collect(),
                     strips: self.of_crop.strips(&ground, &zones, seasons, season, &plan.replication),
                     zones,

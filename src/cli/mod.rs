@@ -7,7 +7,7 @@ mod progress;
 mod signals;
 
 use std::ffi::OsString;
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 
 use clap::error::{ContextKind, ContextValue, ErrorKind};
@@ -16,7 +16,7 @@ use clap::{CommandFactory, Parser};
 pub use args::{Arguments, Command};
 pub use exit::Exit;
 
-use crate::text::{plain, plain_json};
+use crate::text::{plain, plain_json, wrapped};
 
 /// Runs the program; everything it says goes to the standard streams.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
@@ -91,9 +91,14 @@ pub(crate) struct Output {
 }
 
 impl Output {
-    /// Results.
+    /// Results; lines are as long as they are, or as wide as the terminal that they are printed on.
     pub(crate) fn result(&mut self, text: &str) {
-        self.print(&plain(text));
+        let text = plain(text);
+        let width = self.stdout.is_terminal().then(|| terminal_size::terminal_size_of(&self.stdout)).flatten();
+        match width {
+            Some((terminal_size::Width(columns), _)) => self.print(&wrapped(&text, columns.into())),
+            None => self.print(&text),
+        }
     }
 
     /// Results as JSON.

@@ -5,9 +5,9 @@ use std::path::Path;
 
 use flate2::Compression;
 use flate2::write::ZlibEncoder;
-use ndarray::{ArrayView1, ArrayView2};
+use ndarray::{Array2, ArrayView1, ArrayView2};
 use tiff::TiffError;
-use tiff::encoder::TiffEncoder;
+use tiff::encoder::{DirectoryEncoder, TiffEncoder, TiffKindStandard};
 use tiff::tags::{CompressionMethod, PhotometricInterpretation, Predictor, Tag};
 
 use super::affine::Affine;
@@ -40,7 +40,8 @@ pub fn encode_geotiff(raster: &GeoTiff<'_>) -> Result<Vec<u8>, RasterError> {
 }
 
 /// As [`encode_geotiff`], with the values' name and unit and their range, mean and standard deviation, in the tag that GDAL reads
-/// (its documentation of the GTiff driver, `GDAL_METADATA`); neither text may hold markup.
+/// (its documentation of the GTiff driver, `GDAL_METADATA`); neither text may hold markup. A raster of more than 256
+/// cells along a side has overviews: means of two by two cells, until no side has more.
 ///
 /// # Errors
 /// As [`encode_geotiff`].
@@ -55,9 +56,8 @@ pub fn encode_described(raster: &GeoTiff<'_>, what: Option<(&str, &str)>) -> Res
             found: format!("{columns} by {rows} cells and EPSG:{}", raster.epsg),
         });
     };
-    let rows_per_strip = (STRIP_BYTES / (4 * columns)).clamp(1, rows);
     let mut out = Cursor::new(Vec::new());
-    encode(&mut out, raster, what.map(|what| metadata(raster, what)), code, rows_per_strip)
+    encode(&mut out, raster, what.map(|what| metadata(raster, what)), code)
         .map_err(|fault| RasterError::from_tiff(path, fault))?;
     Ok(out.into_inner())
 }
@@ -89,38 +89,29 @@ fn metadata(raster: &GeoTiff<'_>, (description, unit): (&str, &str)) -> String {
 
 /// The tag that holds what GDAL knows of the values.
 const GDAL_METADATA: u16 = 42_112;
+/// Most cells along a side of the smallest overview (as GDAL makes them).
+const MOST_OVERVIEW: usize = 256;
+
+/// Half as many cells each way: the mean of those of four that hold data.
+fn halved(data: &ArrayView2<'_, f32>) -> Array2<f32> {
+    let (rows, columns) = data.dim();
+    Array2::from_shape_fn((rows.div_ceil(2), columns.div_ceil(2)), |(row, column)| {
+        let four = [(0, 0), (0, 1), (1, 0), (1, 1)].map(|(down, right)| data.get((2 * row + down, 2 * column + right)));
+        let known = || four.into_iter().flatten().filter(|value| value.is_finite());
+        known().sum::<f32>() / known().count() as f32
+    })
+}
 
 fn encode(
     out: &mut Cursor<Vec<u8>>,
     raster: &GeoTiff<'_>,
     metadata: Option<String>,
     code: u16,
-    rows_per_strip: usize,
 ) -> Result<(), TiffError> {
-    let (rows, columns) = raster.data.dim();
     let mut file = TiffEncoder::new(out)?;
     let mut image = file.image_directory()?;
-    let (mut offsets, mut counts) = (Vec::<u32>::new(), Vec::<u32>::new());
-    for top in (0..rows).step_by(rows_per_strip) {
-        let mut packed = ZlibEncoder::new(Vec::new(), Compression::new(6));
-        for row in top..(top + rows_per_strip).min(rows) {
-            packed.write_all(&predicted(&raster.data.row(row)))?;
-        }
-        let packed = packed.finish()?;
-        counts.push(u32::try_from(packed.len())?);
-        offsets.push(u32::try_from(image.write_data(packed.as_slice())?)?);
-    }
-    image.write_tag(Tag::ImageWidth, u32::try_from(columns)?)?;
-    image.write_tag(Tag::ImageLength, u32::try_from(rows)?)?;
-    image.write_tag(Tag::BitsPerSample, 32_u16)?;
-    image.write_tag(Tag::SampleFormat, 3_u16)?;
-    image.write_tag(Tag::SamplesPerPixel, 1_u16)?;
-    image.write_tag(Tag::Compression, CompressionMethod::Deflate)?;
-    image.write_tag(Tag::Predictor, Predictor::FloatingPoint)?;
-    image.write_tag(Tag::PhotometricInterpretation, PhotometricInterpretation::BlackIsZero)?;
-    image.write_tag(Tag::RowsPerStrip, u32::try_from(rows_per_strip)?)?;
-    image.write_tag(Tag::StripOffsets, offsets.as_slice())?;
-    image.write_tag(Tag::StripByteCounts, counts.as_slice())?;
+    let mut overview = (metadata.is_some() && is_large(&raster.data)).then(|| halved(&raster.data));
+    cells(&mut image, &raster.data)?;
     let t = raster.transform;
     if t.dx_row == 0.0 && t.dy_column == 0.0 && t.dx_column > 0.0 && t.dy_row < 0.0 {
         image.write_tag(Tag::ModelPixelScaleTag, &[t.dx_column, -t.dy_row, 0.0][..])?;
@@ -145,7 +136,52 @@ fn encode(
         image.write_tag(Tag::from_u16_exhaustive(GDAL_METADATA), metadata.as_str())?;
     }
     image.write_tag(Tag::GdalNodata, "nan")?;
-    image.finish()
+    image.finish()?;
+    while let Some(data) = overview {
+        let mut image = file.image_directory()?;
+        // an image of fewer cells of another one
+        image.write_tag(Tag::NewSubfileType, 1_u32)?;
+        cells(&mut image, &data.view())?;
+        image.write_tag(Tag::GdalNodata, "nan")?;
+        image.finish()?;
+        overview = is_large(&data.view()).then(|| halved(&data.view()));
+    }
+    Ok(())
+}
+
+fn is_large(data: &ArrayView2<'_, f32>) -> bool {
+    data.nrows().max(data.ncols()) > MOST_OVERVIEW
+}
+
+/// The cells of an image and how they are stored.
+fn cells<W: Write + std::io::Seek>(
+    image: &mut DirectoryEncoder<'_, W, TiffKindStandard>,
+    data: &ArrayView2<'_, f32>,
+) -> Result<(), TiffError> {
+    let (rows, columns) = data.dim();
+    let rows_per_strip = (STRIP_BYTES / (4 * columns)).clamp(1, rows);
+    let (mut offsets, mut counts) = (Vec::<u32>::new(), Vec::<u32>::new());
+    for top in (0..rows).step_by(rows_per_strip) {
+        let mut packed = ZlibEncoder::new(Vec::new(), Compression::new(6));
+        for row in top..(top + rows_per_strip).min(rows) {
+            packed.write_all(&predicted(&data.row(row)))?;
+        }
+        let packed = packed.finish()?;
+        counts.push(u32::try_from(packed.len())?);
+        offsets.push(u32::try_from(image.write_data(packed.as_slice())?)?);
+    }
+    image.write_tag(Tag::ImageWidth, u32::try_from(columns)?)?;
+    image.write_tag(Tag::ImageLength, u32::try_from(rows)?)?;
+    image.write_tag(Tag::BitsPerSample, 32_u16)?;
+    image.write_tag(Tag::SampleFormat, 3_u16)?;
+    image.write_tag(Tag::SamplesPerPixel, 1_u16)?;
+    image.write_tag(Tag::Compression, CompressionMethod::Deflate)?;
+    image.write_tag(Tag::Predictor, Predictor::FloatingPoint)?;
+    image.write_tag(Tag::PhotometricInterpretation, PhotometricInterpretation::BlackIsZero)?;
+    image.write_tag(Tag::RowsPerStrip, u32::try_from(rows_per_strip)?)?;
+    image.write_tag(Tag::StripOffsets, offsets.as_slice())?;
+    image.write_tag(Tag::StripByteCounts, counts.as_slice())?;
+    Ok(())
 }
 
 /// A row after the floating-point predictor: the bytes of all cells, most significant first, one plane after the other,
@@ -206,6 +242,31 @@ mod tests {
         let file = RasterFile::from_reader(Cursor::new(bytes.clone()), Path::new("written")).unwrap();
         assert_eq!(file.transform(), turned);
         assert!(file.crs().unwrap().is_geographic());
+    }
+
+    #[test]
+    fn a_large_raster_has_overviews_of_means() {
+        let data = raster(300, 700);
+        let transform = Affine::north_up(420_000.0, 4_865_000.0, 5.0, 5.0);
+        let of = |what| {
+            let raster = GeoTiff { data: data.view(), transform, epsg: 32_615, is_geographic: false };
+            encode_described(&raster, what).unwrap()
+        };
+        let sizes = |bytes: Vec<u8>| {
+            let mut file = tiff::decoder::Decoder::new(Cursor::new(bytes)).unwrap();
+            let mut sizes = vec![file.dimensions().unwrap()];
+            while file.more_images() {
+                file.next_image().unwrap();
+                assert_eq!(file.get_tag_u32(Tag::NewSubfileType).unwrap(), 1);
+                sizes.push(file.dimensions().unwrap());
+            }
+            sizes
+        };
+        assert_eq!(sizes(of(Some(("yield", "kg/ha")))), [(700, 300), (350, 150), (175, 75)]);
+        assert_eq!(sizes(of(None)), [(700, 300)]);
+        let four = Array2::from_shape_vec((2, 3), vec![1.0, 2.0, 7.0, f32::NAN, 6.0, f32::NAN]).unwrap();
+        assert_eq!(halved(&four.view()), Array2::from_shape_vec((1, 2), vec![3.0, 7.0]).unwrap());
+        assert!(halved(&Array2::from_elem((2, 2), f32::NAN).view())[(0, 0)].is_nan());
     }
 
     #[test]

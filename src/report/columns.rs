@@ -337,7 +337,7 @@ pub const DICTIONARY: [Column; 213] = [
         "difference",
         "number",
         "yield_unit",
-        "the first minus the second; the change from one class to the next",
+        "the first minus the second; the change from one class to the next; in layers.gpkg treated minus the check that faces it",
         "not estimable",
     ),
     column("variant", "text", "", "what was varied in the analysis", ""),

@@ -10,7 +10,7 @@ pub const FIRST: &str = "Before anything is applied, the product label, local ru
 
 /// The files of OUT that suggest spending or spraying, by name: they hold money, probabilities of paying, or where to treat.
 /// [`FIRST`] stands in their text, [`LABEL_FIRST`] in each row, feature or object, and in every drawing and picture below `figures`.
-pub const SUGGESTING_FILES: [&str; 24] = [
+pub const SUGGESTING_FILES: [&str; 25] = [
     "answers.md",
     "doses.csv",
     "economics.csv",
@@ -19,6 +19,7 @@ pub const SUGGESTING_FILES: [&str; 24] = [
     "layers.gpkg",
     "layout.geojson",
     "plan.csv",
+    "prescription.zip",
     "promised.csv",
     "promises.csv",
     "README.txt",

@@ -9,7 +9,7 @@ use wkb::writer::{WriteOptions, write_geometry};
 use super::{LABEL_FIRST, ReportError, Units, styles};
 use crate::config::ArchiveSettings;
 use crate::points::{CovariateKind, Ingested, Joined, Labels};
-use crate::results::{Response, SiteYear};
+use crate::results::{Response, SegmentDifference, SiteYear};
 
 const FILE: &str = super::LAYERS;
 /// Application id of a GeoPackage: `GPKG` in ASCII.
@@ -61,9 +61,13 @@ pub(super) struct Layer {
 }
 
 /// What each layer holds: its description in the package.
-const DESCRIPTIONS: [(&str, &str); 4] = [
+const DESCRIPTIONS: [(&str, &str); 5] = [
     ("strips", "The strips of the trial with their treatments and blocks"),
     ("segments", "The pieces of strips that the model saw, with their dry yield"),
+    (
+        "differences",
+        "Treated minus check along the strips: each treated piece with the check that faces it; one by one they tell little",
+    ),
     (
         "zones",
         "Treated minus check by treatment and soil class, with intervals and what it was worth; in a plan, what to do",
@@ -81,6 +85,7 @@ pub(super) fn columns() -> Vec<(&'static str, Vec<&'static str>)> {
             "site_years/…/layers.gpkg:segments",
             [names(&SEGMENTS), vec!["covariate_<name>", "covariate_<name>_share"]].concat(),
         ),
+        ("site_years/…/layers.gpkg:differences", names(&DIFFERENCES)),
         ("site_years/…/layers.gpkg:zones", names(&ZONES)),
         ("sites.gpkg:sites", names(&SITES)),
         ("plan/…/zones.gpkg:zones", names(&super::plan::ZONE_COLUMNS)),
@@ -152,10 +157,12 @@ const WGS_84: u32 = 4326;
 pub(super) fn layers(
     ingested: &Ingested,
     joined: &Joined,
+    along: &[SegmentDifference],
     result: &SiteYear,
     units: &Units,
 ) -> Result<Vec<u8>, ReportError> {
-    package(&[strips(joined), segments(joined, units), zones(ingested, joined, result, units)], result.epsg)
+    let along = differences(joined, along, units);
+    package(&[strips(joined), segments(joined, units), along, zones(ingested, joined, result, units)], result.epsg)
 }
 
 /// The layers of a site-year as they stand, with new prices in the zones.
@@ -179,7 +186,8 @@ pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result
     }
     let strips = read(&connection, "strips", "MULTIPOLYGON", &STRIPS)?;
     let segments = read(&connection, "segments", "POINT", &SEGMENTS)?;
-    package(&[strips, segments, zones], result.epsg)
+    let along = read(&connection, "differences", "POINT", &DIFFERENCES)?;
+    package(&[strips, segments, along, zones], result.epsg)
 }
 
 /// A layer of a GeoPackage that [`package`] made; without features where it is not there.
@@ -357,6 +365,34 @@ fn segments(joined: &Joined, units: &Units) -> Layer {
         columns.extend([(one.column(), kind), (format!("{}_share", one.column()), "DOUBLE")]);
     }
     Layer { name: "segments", geometry: "POINT", columns, features }
+}
+
+const DIFFERENCES: [(&str, &str); 6] = [
+    ("strip", "TEXT"),
+    ("treatment", "TEXT"),
+    ("block", "TEXT"),
+    ("difference", "DOUBLE"),
+    ("yield_unit", "TEXT"),
+    ("drainage_class", "TEXT"),
+];
+
+fn differences(joined: &Joined, along: &[SegmentDifference], units: &Units) -> Layer {
+    let feature = |one: &SegmentDifference| {
+        let segment = &joined.assigned.segments[one.segment];
+        let strip = &joined.assigned.strips[segment.strip as usize];
+        let class = joined.segment_class[one.segment];
+        let values = vec![
+            text(&strip.name),
+            text(&strip.treatment),
+            text(&strip.block),
+            number(Some(units.yields(one.difference))),
+            text(units.yield_unit),
+            if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) },
+        ];
+        (Geometry::Point(Point::new(segment.x_m, segment.y_m)), values)
+    };
+    let features = along.iter().map(feature).collect();
+    Layer { name: "differences", geometry: "POINT", columns: named(&DIFFERENCES), features }
 }
 
 const ZONES: [(&str, &str); 12] = [

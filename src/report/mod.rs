@@ -16,6 +16,7 @@ mod observed;
 mod parquet;
 mod photos;
 mod plan;
+mod prescription;
 mod promises;
 mod strips;
 mod styles;
@@ -27,8 +28,8 @@ mod yield_grid;
 pub use answers::{Answer, answers};
 pub(crate) use explain::{explain_record, explain_site_year};
 pub use first::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
+pub(crate) use plan::OF_SOME_FIELDS;
 pub use promises::{PROMISED, read_promised};
-pub(crate) use strips::STRIP_FILES;
 pub(crate) use tables::aligned;
 pub(crate) use units::Units;
 pub(crate) use units::level;
@@ -46,7 +47,7 @@ use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifferenc
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 8;
+pub const VERSION: u32 = 9;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -120,7 +121,10 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile { name: "removals.csv".into(), bytes: tables::removals(result)? },
         OutputFile { name: "sensitivity.csv".into(), bytes: tables::sensitivity(result, &units)? },
         OutputFile { name: "contrasts.csv".into(), bytes: tables::contrasts(result, &units)? },
-        OutputFile { name: LAYERS.into(), bytes: geopackage::layers(ingested, joined, result, &units)? },
+        OutputFile {
+            name: LAYERS.into(),
+            bytes: geopackage::layers(ingested, joined, case.differences, result, &units)?,
+        },
     ];
     files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv".into(), bytes }));
     files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile { name: "covariates.csv".into(), bytes }));

@@ -9,6 +9,7 @@ use rusqlite::types::Value;
 use serde_json::json;
 
 use super::geopackage::{self, Layer, named, number, text};
+use super::prescription::{self, PRESCRIPTION};
 use super::promises;
 use super::strips;
 use super::tables::{aligned, write};
@@ -48,6 +49,9 @@ pub const PLAN_COLUMNS: [&str; 25] = [
     "caution",
 ];
 
+/// The files that only some fields get: strips, and something to put down at a known rate.
+pub const OF_SOME_FIELDS: [&str; 4] = [strips::STRIPS, strips::LAYOUT, strips::SHEET, PRESCRIPTION];
+
 const SHAPES: &str = "zones.shp";
 /// Well-known text of longitudes and latitudes on WGS 84, as a .prj holds it (OGC 01-009, ESRI's spelling).
 const PRJ: &str = "GEOGCS[\"GCS_WGS_1984\",DATUM[\"D_WGS_1984\",SPHEROID[\"WGS_1984\",6378137.0,298.257223563]],PRIMEM[\"Greenwich\",0.0],UNIT[\"Degree\",0.0174532925199433]]";
@@ -82,6 +86,7 @@ pub(super) fn files(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<
             let sheets = strips::files(plan, field, layout, archive, &units)?;
             files.extend(sheets.into_iter().map(|file| (field.folder.clone(), file)));
         }
+        files.extend(prescription::file(field, archive)?.map(|file| (field.folder.clone(), file)));
     }
     Ok(files)
 }
@@ -326,6 +331,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         let _ = writeln!(text, "left out: {field}: {reason}");
     }
     text.push_str(&strips::as_text(plan, archive));
+    text.push_str(&prescription::as_text(plan, archive));
     text.push_str(FIRST);
     text.push('\n');
     text
@@ -391,7 +397,10 @@ fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String
          too short to switch on for.\nZones of less than a tenth of an acre are dissolved into their neighbours.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
          latitudes (WGS 84).\nstrips.csv lists next season's strips. Of each field that gets some: strips.html is the operator's \
          sheet; strips.geojson is the ground on which a pass counts, to be named in next season's field.toml; layout.geojson \
-         holds the same with the guards at the sides, all of which gets the treatment.\n\n{}",
+         holds the same with the guards at the sides, all of which gets the treatment.\nprescription.zip is a task data set (ISO \
+         11783-10, version 4) for a terminal: a task for each treatment with a rate in archive.toml, its tested rate on the ground to \
+         treat that no strip takes, or on its strips, 0 everywhere else, on check strips, outside the field and without a position. Zones of two \
+         treatments may overlap: load the one that is wanted.\n\n{}",
         FIRST,
         plan.crop,
         archive.name,

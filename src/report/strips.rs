@@ -37,11 +37,9 @@ pub const STRIP_COLUMNS: [&str; 20] = [
     "folder",
 ];
 
-/// The files of a field that gets strips.
-pub const STRIP_FILES: [&str; 3] = [STRIPS, LAYOUT, SHEET];
-const STRIPS: &str = "strips.geojson";
-const LAYOUT: &str = "layout.geojson";
-const SHEET: &str = "strips.html";
+pub(super) const STRIPS: &str = "strips.geojson";
+pub(super) const LAYOUT: &str = "layout.geojson";
+pub(super) const SHEET: &str = "strips.html";
 
 /// Decimals of a width and of a length, in feet or metres.
 const WIDTH_DECIMALS: usize = 2;
@@ -148,7 +146,7 @@ fn properties(
     })
 }
 
-fn to_degrees(file: &'static str, field: &PlannedField) -> Result<Projector, ReportError> {
+pub(super) fn to_degrees(file: &'static str, field: &PlannedField) -> Result<Projector, ReportError> {
     let utm = Crs::from_epsg(field.epsg).map_err(|fault| ReportError::new(file, fault))?;
     Projector::new(&utm, &Crs::wgs84()).map_err(|fault| ReportError::new(file, fault))
 }

@@ -46,6 +46,11 @@ pub(super) fn sld(layer: &Layer) -> Option<String> {
             rule("less than the check", high, LESS),
             rule("not shown", neither, NEITHER),
         ]
+    } else if has("difference").is_some() {
+        vec![
+            rule("above the check that faces it", compare("PropertyIsGreaterThan", "difference", "0"), MORE),
+            rule("not above it", compare("PropertyIsLessThanOrEqualTo", "difference", "0"), LESS),
+        ]
     } else if let Some(at) = has("yield") {
         yields(layer, at)
     } else {

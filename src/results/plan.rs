@@ -140,6 +140,8 @@ pub struct PlannedField {
     pub outlook: Vec<f64>,
     /// Seasons that the outlook rests on; `None` where it was given.
     pub outlook_seasons: Option<usize>,
+    /// The field, UTM metres.
+    pub ground: MultiPolygon<f64>,
     /// The ground of each soil class, UTM metres.
     pub soils: Vec<MultiPolygon<f64>>,
     /// Its zones, by treatment, then class, then decision.

@@ -115,6 +115,19 @@ fn read(path: &Path) -> Option<Says> {
             let suggests = frame.iter_names().any(|name| speaks_of_it(name.as_str()));
             Says { suggests, comes_first: false }
         }
+        // each task has it in its name, and in its comments, which are short
+        "zip" => {
+            let xml = crate::plan::task_data(path);
+            let document = roxmltree::Document::parse(&xml).unwrap();
+            let tasks = || document.descendants().filter(|node| node.has_tag_name("TSK"));
+            let comments = |task: roxmltree::Node<'_, '_>| -> Vec<String> {
+                let all = task.children().filter(|node| node.has_tag_name("CAN"));
+                all.map(|node| node.attribute("C").unwrap().to_owned()).collect()
+            };
+            let is_named = |task: roxmltree::Node<'_, '_>| task.attribute("B").unwrap().starts_with("Label first: ");
+            let told = tasks().all(|task| is_named(task) && comments(task).join(" ") == LABEL_FIRST);
+            Says { suggests: true, comes_first: told && xml.contains(FIRST) && tasks().count() > 0 }
+        }
         "html" | "md" | "txt" => Says { suggests: true, comes_first: text().contains(FIRST) },
         _ => return None,
     })
@@ -160,17 +173,19 @@ fn walk(out: &Path) -> (Vec<String>, BTreeSet<String>) {
     (faults, seen)
 }
 
-fn sample() -> String {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data/archive").to_string_lossy().into_owned()
-}
-
 #[test]
 fn every_output_that_suggests_spending_or_spraying_says_what_comes_first() {
     assert!(FIRST.starts_with(LABEL_FIRST));
     let room = TempDir::new().unwrap();
     let (out, demo) = (room.path().join("out"), room.path().join("demo"));
     let (out_name, demo_name) = (out.to_str().unwrap(), demo.to_str().unwrap());
-    let archive = sample();
+    // with a rate, so that a plan prescribes it
+    let rated = crate::plan::copied(&room);
+    let settings = rated.join("archive.toml");
+    let cost = "cost = \"20.00 USD/ac\"\n";
+    let text = fs::read_to_string(&settings).unwrap();
+    fs::write(&settings, text.replacen(cost, &format!("{cost}rate = \"8 fl oz/ac\"\n"), 1)).unwrap();
+    let archive = rated.to_str().unwrap().to_owned();
     for command in ["run", "synthesise", "plan", "demo"] {
         assert!(SUGGESTING_COMMANDS.contains(&command));
         let arguments = match command {
@@ -190,8 +205,10 @@ fn every_output_that_suggests_spending_or_spraying_says_what_comes_first() {
     for out in [out.clone(), demo.join("out")] {
         let (faults, seen) = walk(&out);
         assert!(faults.is_empty(), "{faults:#?}");
-        // without rates there is no curve (tests/synthesis/doses.rs reads one)
-        let expected = SUGGESTING_FILES.iter().filter(|name| **name != "doses.csv");
+        // the demo's treatments have no rate, and without rates there is no curve (tests/synthesis/doses.rs reads one)
+        let is_demo = out.starts_with(&demo);
+        let needs_rates = |name: &str| name == "doses.csv" || (is_demo && name == "prescription.zip");
+        let expected = SUGGESTING_FILES.iter().filter(|name| !needs_rates(name));
         let missing: Vec<&&str> = expected.filter(|name| !seen.contains(**name)).collect();
         assert!(missing.is_empty(), "not in {}: {missing:?}", out.display());
     }

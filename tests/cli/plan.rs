@@ -164,7 +164,8 @@ fn a_wanted_precision_says_how_many_strips_it_takes() {
 }
 
 /// A copy of the example archive, to be changed.
-fn copied(room: &TempDir) -> PathBuf {
+/// A copy of the example archive.
+pub fn copied(room: &TempDir) -> PathBuf {
     let (from, to) = (PathBuf::from(archive()), room.path().join("archive"));
     for entry in walkdir::WalkDir::new(&from) {
         let entry = entry.unwrap();
@@ -469,4 +470,91 @@ fn a_plan_is_marked_when_a_later_run_has_other_results_and_kept_when_another_cro
     assert_eq!(note(&out, "soybean"), None);
     assert!(note(&out, "corn").unwrap().contains("archive.toml has changed"));
     assert!(said.stderr.contains("note: plan/corn is older than the last run"), "{}", said.stderr);
+}
+
+/// The elements of a text of XML with their attributes, but for the places of points.
+fn elements(xml: &str) -> Vec<(String, Vec<(String, String)>)> {
+    let document = roxmltree::Document::parse(xml).unwrap();
+    let of = |node: roxmltree::Node<'_, '_>| -> Vec<(String, String)> {
+        let all = node.attributes().map(|one| (one.name().to_owned(), one.value().to_owned()));
+        all.filter(|(name, _)| !(node.has_tag_name("PNT") && ["C", "D"].contains(&name.as_str()))).collect()
+    };
+    let nodes = document.descendants().filter(roxmltree::Node::is_element);
+    nodes.map(|node| (node.tag_name().name().to_owned(), of(node))).collect()
+}
+
+/// North and east of each point.
+fn places(xml: &str) -> Vec<[f64; 2]> {
+    let document = roxmltree::Document::parse(xml).unwrap();
+    let points = document.descendants().filter(|node| node.has_tag_name("PNT"));
+    points.map(|point| ["C", "D"].map(|letter| point.attribute(letter).unwrap().parse().unwrap())).collect()
+}
+
+/// The text of TASKDATA.XML in a prescription.
+pub fn task_data(path: &Path) -> String {
+    let mut packed = zip::ZipArchive::new(fs::File::open(path).unwrap()).unwrap();
+    std::io::read_to_string(packed.by_name("TASKDATA/TASKDATA.XML").unwrap()).unwrap()
+}
+
+#[test]
+fn prescriptions_hold_the_tested_rates_and_nothing_on_check_strips() {
+    let room = TempDir::new().unwrap();
+    let (root, out) = (copied(&room), room.path().join("out"));
+    let settings = root.join("archive.toml");
+    for (cost, rate) in [("10.00", "4 fl oz/ac"), ("20.00", "8 fl oz/ac")] {
+        let cost = format!("cost = \"{cost} USD/ac\"\n");
+        edit(&settings, &cost, &format!("{cost}rate = \"{rate}\"\n"));
+    }
+    let said = plan_of(&root, &out);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    for part in [
+        "Prescriptions (ISO 11783-10) for 3 of 4 fields",
+        "no prescription: at-planting band, full rate, and a later leaf pass: archive.toml gives it no rate",
+    ] {
+        assert!(said.stdout.contains(part), "no `{part}` in {}", said.stdout);
+    }
+    let place = out.join("plan/corn/tamsin-flats/creek-quarter");
+    let xml = task_data(&place.join("prescription.zip"));
+    // as two libraries of the standard have read it (tests/reference/prescriptions.rs), places to a centimetre
+    let known = task_data(&Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/prescription.zip"));
+    assert_eq!(elements(&xml), elements(&known));
+    for (ours, known) in places(&xml).into_iter().flatten().zip(places(&known).into_iter().flatten()) {
+        close("place", ours, known, Tol::abs(1e-7));
+    }
+    // each strip once in each of the two tasks of strips; the rate on its own treatment's alone
+    let strips = json(&place.join("strips.geojson"));
+    let of = |treatment: &str| {
+        strips["features"].as_array().unwrap().iter().filter(|one| one["properties"]["treatment"] == treatment).count()
+    };
+    let document = roxmltree::Document::parse(&xml).unwrap();
+    let zones = |task: &str| -> Vec<(String, usize, String)> {
+        let task = document.descendants().find(|node| node.attribute("B") == Some(task)).unwrap();
+        let zones = task.children().filter(|node| node.has_tag_name("TZN"));
+        let polygons = |zone: roxmltree::Node<'_, '_>| zone.children().filter(|node| node.has_tag_name("PLN")).count();
+        let value = |zone: roxmltree::Node<'_, '_>| {
+            let value = zone.children().find(|node| node.has_tag_name("PDV")).unwrap();
+            format!("{} {}", value.attribute("A").unwrap(), value.attribute("B").unwrap())
+        };
+        zones.map(|zone| (zone.attribute("B").unwrap().to_owned(), polygons(zone), value(zone))).collect()
+    };
+    // 4 and 8 fl oz/ac are 0.29231 and 0.58461 L/ha (NIST SP 811), in steps of 0.01 mm³/m² (ISO 11783-11, number 1)
+    for (own, other, steps) in [("band_half", "band_full", "0001 2923"), ("band_full", "band_half", "0001 5846")] {
+        let expected = [
+            ("elsewhere", 0, "0001 0"),
+            ("strips", of(own), steps),
+            ("check strips", of("check"), "0001 0"),
+            ("strips of others", of(other) + of("band_full_leaf"), "0001 0"),
+        ];
+        let expected = expected.map(|(zone, count, value)| (zone.to_owned(), count, value.to_owned()));
+        assert!(of(own) >= 3 && of("check") >= 3);
+        assert_eq!(zones(&format!("Label first: strips {own}")), expected);
+    }
+    // without rates the former ones go, and the plan says so
+    let text = fs::read_to_string(&settings).unwrap();
+    fs::write(&settings, text.lines().filter(|line| !line.starts_with("rate = ")).collect::<Vec<_>>().join("\n"))
+        .unwrap();
+    let said = plan_of(&root, &out);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(!place.join("prescription.zip").exists() && place.join("zones.gpkg").is_file());
+    assert_eq!(said.stdout.matches("no prescription: ").count(), 3, "{}", said.stdout);
 }

@@ -76,6 +76,7 @@ fn the_layers_have_their_reference_system_and_the_types_of_their_attributes() {
                 "Point",
                 vec!["yield: Real", "points: Integer64", "usable: Integer(Boolean)", "drainage_class: String"],
             ),
+            ("differences", "Point", vec!["difference: Real", "treatment: String", "block: String"]),
             (
                 "zones",
                 "Multi Polygon",
@@ -158,10 +159,10 @@ fn every_layer_brings_its_style() {
         let path = folder.join("layers.gpkg");
         let query = "SELECT f_table_name, styleSLD FROM layer_styles WHERE useAsDefault = 1";
         let told = said(&ogrinfo, &["-q", "-sql", query, path.to_str().unwrap()]);
-        for layer in ["strips", "segments", "zones"] {
+        for layer in ["strips", "segments", "differences", "zones"] {
             assert!(told.contains(&format!("f_table_name (String) = {layer}")), "{told}");
         }
-        assert_eq!(told.matches("<StyledLayerDescriptor").count(), 3);
+        assert_eq!(told.matches("<StyledLayerDescriptor").count(), 4);
         assert!(told.contains("less than the check") && told.contains("<ogc:Literal>check</ogc:Literal>"), "{told}");
     }
 }

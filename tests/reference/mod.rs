@@ -24,6 +24,7 @@ mod icsm_gda94_manual;
 mod mckee_1993_index;
 mod nist_strd_linear;
 mod noncentral_t_values;
+mod prescriptions;
 mod published_spreads;
 mod raiffa_schlaifer_1961_loss;
 mod ratings_and_counts;

@@ -240,7 +240,7 @@ pub(crate) fn columns(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<St
     let bytes = || bytes(file, path, most_bytes);
     match format {
         Format::Csv => csv::columns(file, bytes()?, most_bytes),
-        Format::Parquet => parquet::columns(file, bytes()?),
+        Format::Parquet => parquet::columns(file, bytes()?, most_bytes),
         Format::Shapefile | Format::ZippedShapefiles => {
             let all = shapefiles(file, path, most_bytes)?;
             all.first().map_or_else(|| Ok(Vec::new()), |(name, parts)| shapefile::columns(name, parts))

@@ -76,7 +76,7 @@ fn valid_files(folder: &Path) -> Vec<Vec<PathBuf>> {
         .unwrap()
         .extract(folder)
         .unwrap();
-    for name in ["task_data_v3.zip", "task_data_v4.zip"] {
+    for name in ["task_data_v3.zip", "task_data_v4.zip", "prescription.zip"] {
         std::fs::copy(root.join("tests/data").join(name), folder.join(name)).unwrap();
     }
     std::fs::write(folder.join("two.csv"), "Yield;;Field\nwet;dry;name\nt/ha;t/ha;\n1,5;2;\"Long\n\"\n3;4,5;Short\n")
@@ -99,6 +99,7 @@ fn valid_files(folder: &Path) -> Vec<Vec<PathBuf>> {
         "rows.parquet",
         "task_data_v3.zip",
         "task_data_v4.zip",
+        "prescription.zip",
     ];
     let mut all: Vec<Vec<PathBuf>> = single.iter().map(|name| vec![folder.join(name)]).collect();
     all.extend([shape("poly_XYM"), shape("pts_XYZM")]);

@@ -3,6 +3,8 @@
 use std::io::Cursor;
 
 use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
+use polars_parquet_format::thrift::protocol::TCompactInputProtocol;
+use polars_parquet_format::{FileMetaData, PageHeader};
 
 use super::table::{Table, TextColumn, Wanted};
 use crate::ingest::IngestError;
@@ -13,6 +15,64 @@ fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, IngestError>) -> Resu
     outcome.unwrap_or_else(|_| Err(IngestError::damaged(file, "its columns do not fit its own description")))
 }
 
+/// Least bytes of a decoded value.
+const VALUE_BYTES: u64 = 8;
+/// Bytes at the end of a file: the length of its description, and the mark PAR1.
+const END: usize = 8;
+
+/// Refuses a file whose description tells sizes that its bytes cannot hold, or more values than may be unpacked: the table library takes
+/// memory by what is told, and what cannot be had ends the program. (Format: Apache Parquet, the file's description and the headers
+/// of its pages.)
+fn check(file: &str, bytes: &[u8], most_bytes: u64) -> Result<(), IngestError> {
+    let damaged = |reason: &dyn std::fmt::Display| IngestError::damaged(file, reason);
+    let broken = || damaged(&"its columns do not fit its own description");
+    let end = bytes.len().checked_sub(END).ok_or_else(|| damaged(&"is shorter than any Parquet file"))?;
+    let length = <[u8; 4]>::try_from(&bytes[end..end + 4]).map_or(0, u32::from_le_bytes) as usize;
+    let description = end.checked_sub(length).map(|from| &bytes[from..end]);
+    let description = description.ok_or_else(|| damaged(&"ends too early: its description is longer than the file"))?;
+    let mut reader = TCompactInputProtocol::new(description, description.len() * 64);
+    let told = FileMetaData::read_from_in_protocol(&mut reader).map_err(|fault| damaged(&fault))?;
+    let mut values = 0_u64;
+    for column in told.row_groups.iter().flat_map(|group| &group.columns) {
+        let column = column.meta_data.as_ref().ok_or_else(broken)?;
+        let offset = column.dictionary_page_offset.filter(|at| *at > 0).unwrap_or(column.data_page_offset);
+        let (start, size) = (usize::try_from(offset), usize::try_from(column.total_compressed_size));
+        let (Ok(start), Ok(size)) = (start, size) else { return Err(broken()) };
+        let pages = start.checked_add(size).and_then(|to| bytes.get(start..to)).ok_or_else(broken)?;
+        let most = u64::try_from(column.num_values).map_err(|_| broken())?;
+        let (mut at, mut seen) = (0, 0_u64);
+        while at < pages.len() && seen < most {
+            let mut rest = &pages[at..];
+            let mut reader = TCompactInputProtocol::new(&mut rest, description.len().max(pages.len()) * 64);
+            let page = PageHeader::read_from_in_protocol(&mut reader).map_err(|fault| damaged(&fault))?;
+            let [packed, unpacked] = [page.compressed_page_size, page.uncompressed_page_size].map(u64::try_from);
+            let (Ok(packed), Ok(unpacked)) = (packed, unpacked) else { return Err(broken()) };
+            if unpacked > most_bytes {
+                return Err(IngestError::TooLarge { file: file.to_owned(), most_bytes });
+            }
+            let count = |number: i32| u64::try_from(number).map_err(|_| broken());
+            // a value of a dictionary takes a byte or more
+            if page.dictionary_page_header.map_or(Ok(0), |own| count(own.num_values))? > unpacked {
+                return Err(broken());
+            }
+            let plain = page.data_page_header.map_or(Ok(0), |own| count(own.num_values))?;
+            let second = page.data_page_header_v2.map_or(Ok(0), |own| count(own.num_values))?;
+            seen += plain + second;
+            at = pages.len() - rest.len() + packed as usize;
+        }
+        if seen != most || at > pages.len() {
+            return Err(broken());
+        }
+        values += seen;
+    }
+    let rows = told.row_groups.iter().try_fold(0_i64, |sum, group| sum.checked_add(group.num_rows));
+    let rows = rows.and_then(|rows| u64::try_from(rows).ok()).ok_or_else(broken)?;
+    if values.max(rows).saturating_mul(VALUE_BYTES) > most_bytes {
+        return Err(IngestError::TooLarge { file: file.to_owned(), most_bytes });
+    }
+    Ok(())
+}
+
 fn frame(file: &str, bytes: Vec<u8>, columns: Option<Vec<String>>) -> Result<DataFrame, IngestError> {
     guarded(file, || {
         let reader = ParquetReader::new(Cursor::new(bytes)).with_columns(columns);
@@ -21,7 +81,8 @@ fn frame(file: &str, bytes: Vec<u8>, columns: Option<Vec<String>>) -> Result<Dat
 }
 
 /// The names of the columns.
-pub(crate) fn columns(file: &str, bytes: Vec<u8>) -> Result<Vec<String>, IngestError> {
+pub(crate) fn columns(file: &str, bytes: Vec<u8>, most_bytes: u64) -> Result<Vec<String>, IngestError> {
+    check(file, &bytes, most_bytes)?;
     guarded(file, || {
         let mut reader = ParquetReader::new(Cursor::new(bytes));
         let schema = reader.schema().map_err(|error| IngestError::damaged(file, error))?;
@@ -31,7 +92,7 @@ pub(crate) fn columns(file: &str, bytes: Vec<u8>) -> Result<Vec<String>, IngestE
 
 /// Reads the wanted columns.
 pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table, IngestError> {
-    let known = columns(file, bytes.clone())?;
+    let known = columns(file, bytes.clone(), wanted.most_unpacked_bytes)?;
     let names: Vec<String> = wanted.numbers.iter().chain(&wanted.texts).cloned().collect();
     if let Some(missing) = names.iter().find(|name| !known.contains(name)) {
         return Err(IngestError::missing_column(file, missing, &known));
@@ -62,4 +123,22 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
         table.texts.insert(name.clone(), texts);
     }
     Ok(table)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Found by `mutated.rs`: read without a look at its sizes, it made the table library ask for 2 EB, which ended the program.
+    #[test]
+    fn sizes_that_the_bytes_cannot_hold_are_told_as_damage() {
+        let bytes = include_bytes!("../../../tests/fixtures/vector/damaged_counts.parquet").to_vec();
+        let wanted =
+            Wanted { numbers: vec!["rate".to_owned()], texts: vec!["treatment".to_owned()], ..Wanted::default() };
+        let fault = read("f.parquet", bytes, &wanted).unwrap_err().to_string();
+        assert!(fault.starts_with("f.parquet"), "{fault}");
+        for short in [b"PAR1".as_slice(), b"PAR1\xff\xff\xff\x7fPAR1"] {
+            assert!(columns("f.parquet", short.to_vec(), 1000).is_err());
+        }
+    }
 }

@@ -3,17 +3,23 @@
 //! What the elements are called (letters and places in the standard from memory, compared with a general-purpose library of it, see
 //! `tests/reference/task_data.rs`; the annexes on the XML elements and on the data transfer files, B and D): FRM farm, PFD field
 //! (C name, F farm, G crop), CTP crop, DVC device (B name) with its DET elements (A id, C kind), TSK task (B name, D farm, E field)
-//! with its TLG time logs (A name, B length, C kind: 1 is binary), XFR a file that holds more elements (A name).
+//! with its TLG time logs (A name, B length, C kind: 1 is binary) and its TZN treatment zones (A code, B name), XFR a file that holds
+//! more elements (A name). A zone holds PLN polygons, these LSG rings (A kind: 1 outer, 2 hole) of PNT points (C north, D east), and PDV
+//! values (A number of the dictionary, B value, C product PDT).
 //!
 //! Each record of each log is a row. The columns are `log`, `task`, `field`, `farm`, `crop`, `machine`, `time` (seconds since 1970,
 //! UTC), `log_time` (as the log's own clock tells it), `elevation_m`, `position_state`, `hdop`, `satellites`, and one for each number
 //! of the data dictionary ([`dictionary`]). Where several device elements of one log tell the same number, the column holds that of
 //! the element nearest the machine as a whole, and each has a column of its own, `<name>@<element>`. Elements of one kind are not
 //! ranked: then only the columns by element can be read.
+//!
+//! Task data without logs are prescriptions: each treatment zone with polygons is a row, its columns `task`, `field`, `farm`, `crop`,
+//! `zone`, `zone_code`, `product`, and one for each number of the dictionary that a zone holds.
 
 mod dictionary;
 mod log;
 mod store;
+mod zones;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -28,6 +34,7 @@ use crate::stats::robust;
 use log::{Header, Record};
 use store::{MAIN, Store};
 pub(crate) use store::{companions, is_in_zip, is_main, main_file};
+use zones::Zone;
 
 /// Columns that tell where a log comes from.
 const LABELS: [&str; 6] = ["log", "task", "field", "farm", "crop", "machine"];
@@ -51,6 +58,7 @@ pub(crate) struct TaskData {
     /// The columns of values, in the order in which the logs list them; of each log the places among its values.
     values: Vec<(String, ValueColumn)>,
     rivals: Rivals,
+    zones: Vec<Zone>,
 }
 
 /// Names for which elements of one kind compete, with the columns by element that can be read.
@@ -111,6 +119,11 @@ struct Contents {
     /// Log, bytes, task, farm and field.
     logs: Vec<(String, Option<u64>, [Option<String>; 3])>,
     external: Vec<String>,
+    products: BTreeMap<String, String>,
+    /// With the task, farm and field of each.
+    zones: Vec<(Zone, [Option<String>; 3])>,
+    /// What is wrong with the first zone that is not sound, and in which member; no matter where there are logs.
+    zone_fault: Option<(String, String)>,
 }
 
 fn attribute(node: Node<'_, '_>, letter: &str) -> Option<String> {
@@ -118,7 +131,7 @@ fn attribute(node: Node<'_, '_>, letter: &str) -> Option<String> {
 }
 
 impl Contents {
-    fn add(&mut self, root: Node<'_, '_>) {
+    fn add(&mut self, member: &str, root: Node<'_, '_>) {
         let elements = |node: Node<'_, '_>, name: &'static str| {
             node.children().filter(move |child| child.has_tag_name(name)).map(|child| child.id()).collect::<Vec<_>>()
         };
@@ -129,6 +142,7 @@ impl Contents {
                 "XFR" => self.external.push(id(node)),
                 "FRM" => self.farms.extend(name.map(|name| (id(node), name))),
                 "CTP" => self.crops.extend(name.map(|name| (id(node), name))),
+                "PDT" => self.products.extend(name.map(|name| (id(node), name))),
                 "PFD" => {
                     self.fields.insert(id(node), ["C", "F", "G"].map(|letter| attribute(node, letter)));
                 }
@@ -145,21 +159,34 @@ impl Contents {
                         let length = attribute(log, "B").and_then(|length| length.parse().ok());
                         self.logs.push((id(log), length, of_task.clone()));
                     }
+                    for zone in node.children().filter(|child| child.has_tag_name("TZN")) {
+                        match Zone::read(zone) {
+                            Ok(zone) => self.zones.extend(zone.map(|zone| (zone, of_task.clone()))),
+                            Err(reason) => {
+                                self.zone_fault = self.zone_fault.take().or(Some((member.to_owned(), reason)));
+                            }
+                        }
+                    }
                 }
                 _ => {}
             }
         }
     }
 
-    fn labels(&self, log: &str, [task, farm, field]: &[Option<String>; 3], header: &Header) -> [Option<String>; 6] {
+    /// Task, field, farm and crop by their names.
+    fn place(&self, [task, farm, field]: &[Option<String>; 3]) -> [Option<String>; 4] {
         let [field, farm_of_field, crop] =
             field.as_ref().and_then(|field| self.fields.get(field)).cloned().unwrap_or_default();
         let farm = farm.as_ref().or(farm_of_field.as_ref()).and_then(|id| self.farms.get(id)).cloned();
-        let crop = crop.and_then(|id| self.crops.get(&id).cloned());
+        [task.clone(), field, farm, crop.and_then(|id| self.crops.get(&id).cloned())]
+    }
+
+    fn labels(&self, log: &str, of_task: &[Option<String>; 3], header: &Header) -> [Option<String>; 6] {
+        let [task, field, farm, crop] = self.place(of_task);
         let device = |value: &log::Value| self.elements.get(&value.element);
         let of_yield = header.values.iter().filter(|value| dictionary::is_yield(value.ddi)).find_map(device);
         let machine = of_yield.or_else(|| header.values.iter().find_map(device)).map(|one| one.machine.clone());
-        [Some(log.to_owned()), task.clone(), field, farm, crop, machine]
+        [Some(log.to_owned()), task, field, farm, crop, machine]
     }
 }
 
@@ -186,7 +213,7 @@ impl TaskData {
         if !matches!(version.trim(), "3" | "4") {
             return Err(fault(file, MAIN, format!("version `{version}`; versions 3 and 4 are read")));
         }
-        contents.add(root);
+        contents.add(MAIN, root);
         let external = std::mem::take(&mut contents.external);
         for (at, name) in external.iter().enumerate() {
             if external[..at].contains(name) {
@@ -194,7 +221,7 @@ impl TaskData {
             }
             let member = format!("{name}.XML");
             let content = text(file, &mut store, &member, MAIN)?;
-            contents.add(parsed(file, &member, &content)?.root_element());
+            contents.add(&member, parsed(file, &member, &content)?.root_element());
         }
         let mut names = BTreeSet::new();
         let mut logs = Vec::new();
@@ -210,11 +237,20 @@ impl TaskData {
             logs.push(TimeLog { name: name.clone(), length: *length, header, labels });
         }
         let (values, rivals) = value_columns(&logs, &contents.elements);
-        Ok(Self { file: file.to_owned(), store, logs, values, rivals })
+        if let (Some((member, reason)), true) = (&contents.zone_fault, logs.is_empty()) {
+            return Err(fault(file, member, reason));
+        }
+        let zones = std::mem::take(&mut contents.zones).into_iter();
+        let zones =
+            zones.map(|(zone, of_task)| zone.with_labels(contents.place(&of_task), &contents.products)).collect();
+        Ok(Self { file: file.to_owned(), store, logs, values, rivals, zones })
     }
 
     /// The names of the columns.
     pub(crate) fn columns(&self) -> Vec<String> {
+        if self.is_prescription() {
+            return zones::columns(&self.zones);
+        }
         let of_position = OF_POSITION.iter().enumerate();
         let recorded = of_position.filter(|(at, _)| self.logs.iter().any(|log| log.header.has()[*at]));
         LABELS
@@ -225,6 +261,11 @@ impl TaskData {
             .map(str::to_owned)
             .chain(self.values.iter().map(|(name, _)| name.clone()))
             .collect()
+    }
+
+    /// Whether there are treatment zones and no logs.
+    fn is_prescription(&self) -> bool {
+        self.logs.is_empty() && !self.zones.is_empty()
     }
 
     fn has_label(&self, at: usize) -> bool {
@@ -238,8 +279,13 @@ impl TaskData {
 
     /// Whether all that is wanted can be read.
     fn check(&self, wanted: &Wanted) -> Result<(), IngestError> {
-        if wanted.shapes == Shapes::Polygons {
-            return Err(IngestError::UnknownKind { file: self.file.clone(), expected: "a layer of polygons" });
+        let expected = match (self.is_prescription(), wanted.shapes) {
+            (false, Shapes::Polygons) => Some("a layer of polygons"),
+            (true, Shapes::Points | Shapes::Tracks) => Some("a log; it holds treatment zones"),
+            _ => None,
+        };
+        if let Some(expected) = expected {
+            return Err(IngestError::UnknownKind { file: self.file.clone(), expected });
         }
         let known = self.columns();
         for name in wanted.numbers.iter().chain(&wanted.texts) {
@@ -258,6 +304,9 @@ impl TaskData {
     /// out: they are those of other work.
     pub(crate) fn read(mut self, wanted: &Wanted) -> Result<Table, IngestError> {
         self.check(wanted)?;
+        if self.is_prescription() {
+            return zones::table(&self.file, self.zones, wanted);
+        }
         let of_value = |name: &String| self.values.iter().find(|(known, _)| known == name).map(|(_, column)| column);
         let is_of_work = |column: &&ValueColumn| dictionary::is_yield(column.ddi) || dictionary::is_rate(column.ddi);
         let of_work: Vec<&ValueColumn> = wanted.numbers.iter().filter_map(of_value).filter(is_of_work).collect();
