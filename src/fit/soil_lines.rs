@@ -24,12 +24,11 @@ use crate::stats::StatsError;
 use crate::stats::distribution::{Component, Mixture};
 
 /// Places of the lines that are tried: of these so many far apart at first, to begin from the best.
-const TRIED: usize = 50;
-const FIRST: usize = 12;
+const TRIED: usize = 80;
+const FIRST: usize = 16;
 /// Share of the sampled places that is left out at the beginning.
 const SETTLING: f64 = 0.25;
-/// Places that are kept, and groups of them that stay apart in an answer.
-const KEPT: usize = 12;
+/// Groups of places that stay apart in an answer.
 const GROUPS: usize = 4;
 /// Steps after which a direction of search is given up.
 const STEPS: usize = 12;
@@ -171,9 +170,8 @@ impl<'j> Asked<'_, 'j> {
         let field = KnownField::new(self.trial, &design, self.model)?;
         let Some(drawn) = self.on(&field, self.trial.clone()) else { return Ok(nothing()) };
         let sampled = self.sampled(&field, &Map::new(self.trial, lines), drawn.level, lines.error_m, seed);
-        let settled = &sampled[(SETTLING * sampled.len() as f64) as usize..];
-        let kept: Vec<&There<'j>> =
-            (0..KEPT).filter_map(|at| settled.get(at * settled.len() / KEPT)).map(Rc::as_ref).collect();
+        let settling = (SETTLING * sampled.len() as f64) as usize;
+        let kept: Vec<&There<'j>> = sampled[settling..].iter().map(Rc::as_ref).collect();
         if kept.is_empty() {
             return Ok(nothing());
         }

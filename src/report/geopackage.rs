@@ -185,9 +185,26 @@ pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result
         values[at("money_unit")] = unit;
     }
     let strips = read(&connection, "strips", "MULTIPOLYGON", &STRIPS)?;
-    let segments = read(&connection, "segments", "POINT", &SEGMENTS)?;
+    // covariates have columns of their own in it
+    let columns = columns_of(&connection, "segments")?;
+    let columns: Vec<(&str, &'static str)> = columns.iter().map(|(name, kind)| (name.as_str(), *kind)).collect();
+    let segments = read(&connection, "segments", "POINT", if columns.is_empty() { &SEGMENTS } else { &columns })?;
     let along = read(&connection, "differences", "POINT", &DIFFERENCES)?;
     package(&[strips, segments, along, zones], result.epsg)
+}
+
+/// The columns of a layer beside its key and geometry, with their types.
+fn columns_of(connection: &Connection, name: &str) -> Result<Vec<(String, &'static str)>, ReportError> {
+    let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
+    let mut statement = connection.prepare("SELECT name, type FROM pragma_table_info(?1)").map_err(fault)?;
+    let columns = statement.query_map([name], |row| Ok((row.get(0)?, row.get(1)?))).map_err(fault)?;
+    let columns: Vec<(String, String)> = columns.collect::<Result<_, _>>().map_err(fault)?;
+    let kind = |kind: &str| ["TEXT", "DOUBLE", "INTEGER", "BOOLEAN"].into_iter().find(|known| *known == kind);
+    Ok(columns
+        .into_iter()
+        .filter_map(|(name, of)| Some((name, kind(&of)?)))
+        .filter(|(name, _)| name != "fid")
+        .collect())
 }
 
 /// A layer of a GeoPackage that [`package`] made; without features where it is not there.

@@ -306,3 +306,18 @@ fn faults_name_file_row_and_key() {
     archive.write("fields/bad/clay.csv", far);
     archive.fails_with("covariate `Clay` does not reach the field");
 }
+
+#[test]
+fn a_changed_price_keeps_what_was_joined() {
+    let archive = archive(CLAY);
+    is_done(&archive);
+    archive.edit("archive.toml", "4.20 USD/bu", "4.50 USD/bu");
+    is_done(&archive);
+    let names = ["layers.gpkg", "covariates.csv", "summary.json", "report.html"];
+    let priced = names.map(|name| fs::read(archive.result("bad", name)).unwrap());
+    fs::remove_dir_all(archive.out()).unwrap();
+    is_done(&archive);
+    for (name, priced) in names.iter().zip(priced) {
+        assert!(fs::read(archive.result("bad", name)).unwrap() == priced, "{name} differs from one made from scratch");
+    }
+}
