@@ -92,12 +92,16 @@ pub(super) fn table(curves: &[DoseCurve], archive: &ArchiveSettings) -> Result<O
 /// Which of the tested rates returns most, in sentences.
 pub(super) fn sentence(curve: &DoseCurve, archive: &ArchiveSettings) -> String {
     let printed = |per_ha: f64| trimmed(rate(curve, per_ha), 2);
-    let labels: Vec<&str> = curve.rates.iter().map(|one| archive.label(&one.treatment)).collect();
+    let rates: Vec<String> = curve
+        .rates
+        .iter()
+        .map(|one| format!("{} {} ({})", printed(one.rate_per_ha), curve.unit.symbol, archive.label(&one.treatment)))
+        .collect();
     let mut range: Vec<String> = curve.nothing_in_range.then(|| "nothing".to_owned()).into_iter().collect();
     range.extend(curve.rates.iter().filter(|one| one.in_range).map(|one| printed(one.rate_per_ha)));
     let range = match &range[..] {
-        [one] => one.clone(),
-        [first, .., last] => format!("{first} to {last}"),
+        [one] => format!("at {one}"),
+        [first, .., last] => format!("between {first} and {last}"),
         [] => String::new(),
     };
     let chances: Vec<String> = std::iter::once(("nothing".to_owned(), curve.probability_nothing_best))
@@ -111,12 +115,12 @@ pub(super) fn sentence(curve: &DoseCurve, archive: &ArchiveSettings) -> String {
         ""
     };
     format!(
-        "On {}, of the tested rates of {} (taken as one product, {}), the most profitable lies at {range} {} with {} ({}).{few}",
+        "On {}, of {}, taken as rates of one product, and of nothing, the most profitable lies {range} {} with a probability of at \
+         least {} ({}).{few}",
         curve.crop,
-        curve.unit.symbol,
-        labels.join(", "),
+        rates.join(" and "),
         curve.unit.symbol,
         level(archive.model.confidence),
-        chances.join("; "),
+        chances.join(", "),
     )
 }
