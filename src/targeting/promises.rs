@@ -66,7 +66,8 @@ pub fn promises(plan: &SeasonPlan, seasons: (i32, i32), confidence: f64) -> Vec<
                     && one.advice.class == advice.class
                     && one.decision == Decision::Treat
             });
-            let treat_m2 = own.map(|one| one.area_m2).sum();
+            // the sum of nothing would be printed as -0
+            let treat_m2 = own.fold(0.0, |sum, one| sum + one.area_m2);
             let place = (field.farm.as_str(), field.field.as_str());
             made.extend(promise(advice, place, seasons, (advice.decision, treat_m2), &field.outlook, confidence));
         }
