@@ -46,7 +46,7 @@ pub(super) fn write_some(
     Ok(wanted.into_iter().map(|slide| format!("{FIGURES}/{}", slide.name)).collect())
 }
 
-/// Writes one figure, unless it stands as it would be drawn; the picture first, so that a drawing never stands beside an older one.
+/// Writes one figure, unless it stands as it would be drawn, which its drawing vouches for.
 fn one(store: &Store, slide: &Slide, width: u32, is_forced: bool) -> Result<bool, BatchError> {
     let (folder, name) = slide.name.rsplit_once('/').unwrap_or(("", &slide.name));
     let folder = Path::new(FIGURES).join(folder);
@@ -60,7 +60,7 @@ fn one(store: &Store, slide: &Slide, width: u32, is_forced: bool) -> Result<bool
         return Ok(false);
     }
     let pixels = report::picture(slide, width)?;
-    store.write_files(&folder, &[(&picture, &pixels), (&drawing, slide.svg.as_bytes())])?;
+    store.write_drawing(&folder, (&picture, &pixels), (&drawing, slide.svg.as_bytes()))?;
     Ok(true)
 }
 

@@ -185,13 +185,20 @@ impl Store {
         Ok(())
     }
 
-    /// Writes files of a folder below the output folder, which take their places in this order when all that wait are settled.
-    pub(super) fn write_files(&self, folder: &Path, files: &[(&str, &[u8])]) -> Result<(), StoreError> {
+    /// A picture and the drawing that vouches for it, in a folder below the output folder. They take their places when all that wait are
+    /// settled; the former drawing goes first, so that it never vouches for a picture of another.
+    pub(super) fn write_drawing(
+        &self,
+        folder: &Path,
+        picture: (&str, &[u8]),
+        drawing: (&str, &[u8]),
+    ) -> Result<(), StoreError> {
         let within = self.root.join(folder);
         fs::create_dir_all(&within).map_err(|error| StoreError::new(&within, error))?;
-        let mut beside = Beside { owner: folder.display().to_string(), ..Beside::default() };
-        let written =
-            files.iter().try_for_each(|(name, bytes)| self.lay(&mut beside, within.join(name), bytes).map(drop));
+        let voucher = Some(within.join(drawing.0));
+        let mut beside = Beside { owner: folder.display().to_string(), voucher, ..Beside::default() };
+        let mut lay = |(name, bytes): (&str, &[u8])| self.lay(&mut beside, within.join(name), bytes).map(drop);
+        let written = lay(picture).and_then(|()| lay(drawing));
         self.let_wait(beside, written)
     }
 

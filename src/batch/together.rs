@@ -22,6 +22,8 @@ pub(super) struct Beside {
     pub(super) owner: String,
     /// Where each stands, and where it goes.
     pub(super) files: Vec<(PathBuf, PathBuf)>,
+    /// What vouches for the others: removed before any of them takes its place.
+    pub(super) voucher: Option<PathBuf>,
     /// What would contradict them: removed before the last of them takes its place.
     pub(super) former: Vec<PathBuf>,
     /// What no longer holds: removed when all stand.
@@ -46,6 +48,7 @@ impl Beside {
     fn take_places(&self) -> Result<(), StoreError> {
         let take = |(from, to): &(PathBuf, PathBuf)| fs::rename(from, to).map_err(|error| StoreError::new(to, error));
         let Some((last, others)) = self.files.split_last() else { return Ok(()) };
+        self.voucher.iter().try_for_each(|path| super::store::removed(path))?;
         others.iter().try_for_each(take)?;
         self.former.iter().try_for_each(|path| super::store::removed(path))?;
         take(last)?;
@@ -198,5 +201,20 @@ mod tests {
         assert!(folder.join("former").exists() && folder.join("mark").exists());
         assert!(together.settle().is_empty());
         assert!(!folder.join("former").exists() && !folder.join("mark").exists() && folder.join("one/file").exists());
+    }
+
+    /// A picture that is new beside a drawing that is old would pass for one that belongs to it when the settings go back.
+    #[test]
+    fn what_vouches_for_others_goes_before_any_takes_its_place() {
+        let dir = tempfile::tempdir().unwrap();
+        let folder = dir.path();
+        fs::write(folder.join("drawing"), "old").unwrap();
+        // no folder for its file: it cannot take its place, as if a kill had come before it
+        let one = Beside { voucher: Some(folder.join("drawing")), ..beside(folder, "one") };
+        let together = Together::on_disk_of(folder).unwrap();
+        together.add(one);
+        assert!(folder.join("drawing").exists());
+        assert_eq!(together.settle().len(), 1);
+        assert!(!folder.join("drawing").exists());
     }
 }
