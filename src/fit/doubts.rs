@@ -157,7 +157,7 @@ pub(super) fn of_the_class(
     if sum < 0.5 * area {
         cautions.add(
             Caution::ClassUnsure,
-            format!("the class is right on {:.0} % of it by expectation", 100.0 * sum / area),
+            format!("some {:.0} % of it is expected to be of this class", 100.0 * sum / area),
         );
     }
 }

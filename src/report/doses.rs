@@ -99,10 +99,13 @@ pub(super) fn sentence(curve: &DoseCurve, archive: &ArchiveSettings) -> String {
         .collect();
     let mut range: Vec<String> = curve.nothing_in_range.then(|| "nothing".to_owned()).into_iter().collect();
     range.extend(curve.rates.iter().filter(|one| one.in_range).map(|one| printed(one.rate_per_ha)));
-    let range = match &range[..] {
-        [one] => format!("at {one}"),
-        [first, .., last] => format!("between {first} and {last}"),
-        [] => String::new(),
+    let sure = || format!("{} with a probability of at least {}", curve.unit.symbol, level(archive.model.confidence));
+    let most_profitable = match &range[..] {
+        // a range of all that was compared tells nothing
+        all if all.len() > curve.rates.len() => "which is the most profitable is not shown".to_owned(),
+        [one] => format!("the most profitable lies at {one} {}", sure()),
+        [first, .., last] => format!("the most profitable lies between {first} and {last} {}", sure()),
+        [] => "which is the most profitable is not known".to_owned(),
     };
     let chances: Vec<String> = std::iter::once(("nothing".to_owned(), curve.probability_nothing_best))
         .chain(curve.rates.iter().map(|one| (printed(one.rate_per_ha), one.probability_best)))
@@ -115,12 +118,9 @@ pub(super) fn sentence(curve: &DoseCurve, archive: &ArchiveSettings) -> String {
         ""
     };
     format!(
-        "On {}, of {}, taken as rates of one product, and of nothing, the most profitable lies {range} {} with a probability of at \
-         least {} ({}).{few}",
+        "On {}, of {}, taken as rates of one product, and of nothing, {most_profitable} ({}).{few}",
         curve.crop,
         rates.join(" and "),
-        curve.unit.symbol,
-        level(archive.model.confidence),
         chances.join(", "),
     )
 }
