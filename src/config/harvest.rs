@@ -91,6 +91,16 @@ pub enum PositionColumns {
     EastingNorthing(String, String),
 }
 
+impl PositionColumns {
+    /// The names of the columns, east before north; `None` for the file's own geometry.
+    pub fn names(&self) -> Option<[&String; 2]> {
+        match self {
+            Self::Geometry => None,
+            Self::LongitudeLatitude(x, y) | Self::EastingNorthing(x, y) => Some([x, y]),
+        }
+    }
+}
+
 /// What tells the grain.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]

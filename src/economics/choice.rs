@@ -7,7 +7,8 @@
 
 use super::Budget;
 use crate::config::{ArchiveSettings, CropSettings};
-use crate::results::{Choice, ChoiceWorth, Choices, Synthesis, ZoneResponse, correlations, factor};
+use crate::results::{Choice, ChoiceWorth, Choices, Synthesis, ZoneResponse, correlations};
+use crate::stats::dense::{Cholesky, Mat};
 use crate::stats::distribution::{StudentT, standard_normal_cdf, standard_normal_quantile};
 
 /// Points that the joint distribution is summed over (ours: a probability is told to the percent).
@@ -126,29 +127,27 @@ pub fn interval_of_share(share: f64, n: f64, confidence: f64) -> Option<(f64, f6
     (n > 0.0).then(|| ((centre - reach).max(0.0), (centre + reach).min(1.0)))
 }
 
-/// One of many draws of `count` independent normal values that together fill their space evenly.
-pub(super) fn evenly(draw: usize, count: usize) -> Vec<f64> {
+/// Points that fill the space of some standard normal numbers evenly.
+pub(super) fn evenly(draws: usize, count: usize) -> Vec<Vec<f64>> {
     // the positive root of x^(count + 1) = x + 1: its powers are the steps that fill the cube most evenly
     let mut root = 1.5_f64;
     for _ in 0..60 {
         root = (1.0 + root).powf(1.0 / (count as f64 + 1.0));
     }
-    let of = |at: usize| {
+    let of = |draw: usize, at: usize| {
         let place = (0.5 + (draw as f64 + 1.0) * root.powf(-(at as f64 + 1.0))).fract();
         standard_normal_quantile(place.clamp(1e-9, 1.0 - 1e-9)).unwrap_or(0.0)
     };
-    (0..count).map(of).collect()
+    (0..draws).map(|draw| (0..count).map(|at| of(draw, at)).collect()).collect()
 }
 
 /// Draws with the given margins, each told by [`VALUES`] values.
-fn joint(margins: &[&[f64]], correlations: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    let count = margins.len();
-    let lower = factor(correlations);
-    let mut draws = vec![Vec::with_capacity(DRAWS); count];
-    for draw in 0..DRAWS {
-        let even = evenly(draw, count);
+fn joint(margins: &[&[f64]], correlations: &Mat<f64>) -> Vec<Vec<f64>> {
+    let mut draws = vec![Vec::with_capacity(DRAWS); margins.len()];
+    let Some(factor) = Cholesky::new(correlations.as_ref()) else { return draws };
+    for even in evenly(DRAWS, margins.len()) {
         for (at, margin) in margins.iter().enumerate() {
-            let z: f64 = (0..=at).map(|k| lower[at][k] * even[k]).sum();
+            let z: f64 = (0..=at).map(|k| factor.lower()[(at, k)] * even[k]).sum();
             draws[at].push(value_at(margin, standard_normal_cdf(z)));
         }
     }
@@ -185,7 +184,7 @@ mod tests {
     #[test]
     fn draws_go_together_as_asked() {
         for r in [-0.6, 0.0, 0.5, 0.9] {
-            let draws = joint(&[&normal(0.0), &normal(0.0)], &[vec![1.0, r], vec![r, 1.0]]);
+            let draws = joint(&[&normal(0.0), &normal(0.0)], &Mat::from_fn(2, 2, |i, j| if i == j { 1.0 } else { r }));
             let both = draws[0].iter().zip(&draws[1]).filter(|(a, b)| **a > 0.0 && **b > 0.0).count();
             let expected = 0.25 + r.asin() / std::f64::consts::TAU;
             assert!((both as f64 / DRAWS as f64 - expected).abs() < 4e-3, "{r}: {both}");
@@ -194,7 +193,10 @@ mod tests {
 
     #[test]
     fn margins_stand_as_they_are_told() {
-        let draws = joint(&[&normal(1.0), &normal(-2.0), &normal(0.3)], &vec![vec![0.5; 3]; 3]);
+        let draws = joint(
+            &[&normal(1.0), &normal(-2.0), &normal(0.3)],
+            &Mat::from_fn(3, 3, |i, j| if i == j { 1.0 } else { 0.5 }),
+        );
         for (draws, mean) in draws.iter().zip([1.0, -2.0, 0.3]) {
             for limit in [-1.0, 0.0, 0.8] {
                 let above = draws.iter().filter(|value| **value > limit).count() as f64 / DRAWS as f64;

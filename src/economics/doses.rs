@@ -9,7 +9,8 @@
 
 use super::choice::evenly;
 use crate::config::ArchiveSettings;
-use crate::results::{Choice, Choices, DoseCurve, DoseForm, Synthesis, TestedRate, ZoneResponse, correlations, factor};
+use crate::results::{Choice, Choices, DoseCurve, DoseForm, Synthesis, TestedRate, ZoneResponse, correlations};
+use crate::stats::dense::{Cholesky, Mat, dot, product_transposed};
 use crate::stats::distribution::{Component, Mixture, standard_normal_quantile};
 
 /// Fewest rates beside the check for a curve.
@@ -32,8 +33,8 @@ pub(crate) struct Tested {
     pub(crate) check: f64,
     /// Responses.
     pub(crate) responses: Vec<f64>,
-    /// Factor of their covariance (lower triangle).
-    pub(crate) lower: Vec<Vec<f64>>,
+    /// Their covariance, factored.
+    pub(crate) covariance: Cholesky,
     /// Responses of site-years behind them.
     pub(crate) count: f64,
 }
@@ -46,8 +47,8 @@ pub(crate) struct Fit {
     pub(crate) plateau: f64,
     /// Coefficients of the terms.
     pub(crate) coefficients: Vec<f64>,
-    /// Factor of their covariance.
-    lower: Vec<Vec<f64>>,
+    /// Their covariance, factored.
+    covariance: Cholesky,
     /// Generalised sum of squares that is left.
     pub(crate) misfit: f64,
 }
@@ -66,17 +67,22 @@ impl Fit {
     }
 
     fn terms_at(&self, tested: &Tested, rate: f64) -> Vec<f64> {
-        let of = |rate: f64| Self::terms(self.form, self.plateau, rate);
-        of(rate).into_iter().zip(of(tested.check)).map(|(own, check)| own - check).collect()
+        Self::terms_beyond(tested.check, (self.form, self.plateau), rate)
+    }
+
+    /// The terms of a rate less those of the check's.
+    fn terms_beyond(check: f64, (form, plateau): (DoseForm, f64), rate: f64) -> Vec<f64> {
+        let of = |rate: f64| Self::terms(form, plateau, rate);
+        of(rate).into_iter().zip(of(check)).map(|(own, check)| own - check).collect()
     }
 
     /// Mean and standard deviation of the response at a rate.
     fn response_at(&self, tested: &Tested, rate: f64) -> (f64, f64) {
         let terms = self.terms_at(tested, rate);
-        let mean = terms.iter().zip(&self.coefficients).map(|(term, b)| term * b).sum();
+        let covariance = self.covariance.lower();
         let spread = (0..terms.len())
-            .map(|column| (column..terms.len()).map(|row| terms[row] * self.lower[row][column]).sum::<f64>().powi(2));
-        (mean, spread.sum::<f64>().sqrt())
+            .map(|column| (column..terms.len()).map(|row| terms[row] * covariance[(row, column)]).sum::<f64>().powi(2));
+        (dot(&terms, &self.coefficients), spread.sum::<f64>().sqrt())
     }
 
     /// Parameters that were fitted.
@@ -87,50 +93,22 @@ impl Fit {
 
 /// Fits a form by generalised least squares; `None` where the rates do not tell its coefficients.
 pub(crate) fn fit(tested: &Tested, form: DoseForm, plateau: f64) -> Option<Fit> {
-    let mut found = Fit { form, plateau, coefficients: Vec::new(), lower: Vec::new(), misfit: 0.0 };
-    let solve = |mut column: Vec<f64>| {
-        for row in 0..column.len() {
-            let inner: f64 = (0..row).map(|k| tested.lower[row][k] * column[k]).sum();
-            column[row] = (column[row] - inner) / tested.lower[row][row];
-        }
-        column
-    };
-    let terms: Vec<Vec<f64>> = tested.rates.iter().map(|&rate| found.terms_at(tested, rate)).collect();
-    let y = solve(tested.responses.clone());
-    let columns: Vec<Vec<f64>> =
-        (0..terms[0].len()).map(|at| solve(terms.iter().map(|row| row[at]).collect())).collect();
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    // one or two orthogonal directions (Gram and Schmidt): the second is what the first leaves of it
-    let norm = dot(&columns[0], &columns[0]).sqrt();
-    let along = dot(&columns[0], &y) / norm;
-    if !(norm > 0.0) {
-        return None;
-    }
-    let (coefficients, lower) = if let Some(second) = columns.get(1) {
-        let shared = dot(&columns[0], second) / norm;
-        let rest: Vec<f64> = second.iter().zip(&columns[0]).map(|(own, first)| own - shared * first / norm).collect();
-        let rest_norm = dot(&rest, &rest).sqrt();
-        if !(rest_norm > 1e-9 * dot(second, second).sqrt()) {
-            return None;
-        }
-        let b2 = dot(&rest, &y) / (rest_norm * rest_norm);
-        let b1 = (along - shared * b2) / norm;
-        // the covariance is R⁻¹ R⁻ᵀ with R = [norm, shared; 0, rest]; its lower factor is told by the two variances
-        let (v11, v12, v22) = (
-            (1.0 + (shared / rest_norm).powi(2)) / (norm * norm),
-            -shared / (norm * rest_norm * rest_norm),
-            1.0 / (rest_norm * rest_norm),
-        );
-        let l11 = v11.sqrt();
-        (vec![b1, b2], vec![vec![l11, 0.0], vec![v12 / l11, (v22 - (v12 / l11).powi(2)).max(0.0).sqrt()]])
-    } else {
-        (vec![along / norm], vec![vec![1.0 / norm]])
-    };
-    let fitted = |row: usize| -> f64 { columns.iter().zip(&coefficients).map(|(column, b)| column[row] * b).sum() };
-    found.misfit = (0..y.len()).map(|row| (y[row] - fitted(row)).powi(2)).sum();
-    found.coefficients = coefficients;
-    found.lower = lower;
-    Some(found)
+    let terms = |rate: f64| Fit::terms_beyond(tested.check, (form, plateau), rate);
+    let columns: Vec<Vec<f64>> = tested.rates.iter().map(|&rate| terms(rate)).collect();
+    let (n, p) = (columns.len(), columns[0].len());
+    let mut whitened = Mat::from_fn(n, p + 1, |i, j| columns[i].get(j).copied().unwrap_or(tested.responses[i]));
+    tested.covariance.whiten(whitened.as_mut());
+    let (x, y) = (whitened.subcols(0, p), whitened.subcols(p, 1));
+    let normal = Cholesky::new(product_transposed(x, x).as_ref())?;
+    let solution = normal.solve(product_transposed(x, y).as_ref());
+    let rest = y - x * &solution;
+    Some(Fit {
+        form,
+        plateau,
+        coefficients: solution.col(0).iter().copied().collect(),
+        covariance: Cholesky::of_owned(normal.inverse())?,
+        misfit: rest.col(0).iter().map(|own| own * own).sum(),
+    })
 }
 
 /// The plateau that fits best, between the lowest rate and the highest.
@@ -258,17 +236,14 @@ fn curve(
     let zones: Vec<&ZoneResponse> = group.iter().map(|one| one.2).collect();
     let scales: Vec<f64> =
         zones.iter().map(|zone| Some(0.5 * (zone.estimate.high? - zone.estimate.low?) / z)).collect::<Option<_>>()?;
-    let mut lower = factor(&correlations(&zones, &synthesis.forest));
-    for (row, scale) in lower.iter_mut().zip(&scales) {
-        for value in row {
-            *value *= scale;
-        }
-    }
+    let together = correlations(&zones, &synthesis.forest);
+    let covariance =
+        Cholesky::of_owned(Mat::from_fn(zones.len(), zones.len(), |i, j| scales[i] * scales[j] * together[(i, j)]))?;
     let tested = Tested {
         rates: group.iter().map(|one| one.0).collect(),
         check,
         responses: zones.iter().map(|zone| zone.estimate.mean).collect::<Option<_>>()?,
-        lower,
+        covariance,
         count: zones.iter().map(|zone| zone.site_years as f64).sum(),
     };
     let fits = weighed(&tested);
@@ -315,17 +290,17 @@ fn curve(
 /// Probability of each choice to return most: nothing, then the rates.
 fn best(fits: &[(Fit, f64)], tested: &Tested, net: impl Fn(usize, f64) -> f64) -> Vec<f64> {
     let mut shares = vec![0.0; tested.rates.len() + 1];
+    let points = [evenly(DRAWS, 1), evenly(DRAWS, 2)];
     for (fit, weight) in fits {
-        let count = fit.coefficients.len();
-        for draw in 0..DRAWS {
-            let z = evenly(draw, count);
-            let moved: Vec<f64> = (0..count)
-                .map(|row| fit.coefficients[row] + (0..=row).map(|k| fit.lower[row][k] * z[k]).sum::<f64>())
+        let terms: Vec<Vec<f64>> = tested.rates.iter().map(|&rate| fit.terms_at(tested, rate)).collect();
+        let lower = fit.covariance.lower();
+        for z in &points[fit.coefficients.len() - 1] {
+            let moved: Vec<f64> = (0..z.len())
+                .map(|row| fit.coefficients[row] + (0..=row).map(|k| lower[(row, k)] * z[k]).sum::<f64>())
                 .collect();
             let mut winner = (0, 0.0);
-            for (at, &rate) in tested.rates.iter().enumerate() {
-                let terms = fit.terms_at(tested, rate);
-                let net = net(at, terms.iter().zip(&moved).map(|(term, b)| term * b).sum());
+            for (at, terms) in terms.iter().enumerate() {
+                let net = net(at, dot(terms, &moved));
                 if net > winner.1 {
                     winner = (at + 1, net);
                 }
@@ -368,7 +343,8 @@ mod tests {
             rates: vec![1.0, 2.0],
             check: 0.0,
             responses: vec![3.0, 4.0],
-            lower: vec![vec![0.5, 0.0], vec![0.0, 0.7]],
+            covariance: Cholesky::of_owned(Mat::from_fn(2, 2, |i, j| if i == j { [0.25, 0.49][i] } else { 0.0 }))
+                .unwrap(),
             count: 10.0,
         };
         let found = fit(&tested, DoseForm::Quadratic, 0.0).unwrap();

@@ -3,9 +3,9 @@
 use std::borrow::Cow;
 
 use super::channels::{self, GrainValues};
-use super::layers::{InputFile, Layer};
+use super::layers::{InputFile, Layer, reference_system};
 use super::readers::{self, Format, Shapes, TextColumn, Wanted};
-use super::{IngestError, SiteYearFiles, TIME, file_crs, filter, refuse_one_time, refuse_other_positions};
+use super::{IngestError, SiteYearFiles, TIME, filter, refuse_one_time, refuse_other_positions};
 use crate::config::{
     AppliedSettings, ArchiveSettings, Column, FieldSettings, GrainChannel, MeasuredColumn, TimeColumn, TimeFormat,
     tested,
@@ -192,7 +192,7 @@ impl Rows {
         if table.rows == 0 {
             return Err(IngestError::Empty { file: file.name.clone(), what: "records" });
         }
-        let mut crs = file_crs(&file.name, table.crs.as_ref(), log)?;
+        let mut crs = reference_system(&file.name, table.crs.as_ref(), log.crs.as_deref(), "")?;
         let fault =
             |error: crate::geometry::CrsError| IngestError::Crs { file: file.name.clone(), reason: error.to_string() };
         let (table, line_of) = if table.lines.is_empty() {

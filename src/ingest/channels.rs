@@ -6,7 +6,7 @@ use chrono::{DateTime, NaiveDateTime};
 
 use super::IngestError;
 use super::readers::{Shapes, Table, TextColumn, Wanted, number_text};
-use crate::config::{GrainChannel, HarvestSettings, PositionColumns, TimeColumn, TimeFormat};
+use crate::config::{GrainChannel, HarvestSettings, TimeColumn, TimeFormat};
 use crate::points::{Header, Labelled, Readings};
 use crate::quantity::BushelWeight;
 
@@ -100,12 +100,7 @@ pub(super) enum GrainValues {
 /// The columns to ask the reader for.
 pub(super) fn wanted(harvest: &HarvestSettings) -> Wanted {
     let mut wanted = Wanted { shapes: Shapes::Points, ..Wanted::default() };
-    match &harvest.position {
-        PositionColumns::Geometry => {}
-        PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => {
-            wanted.numbers.extend([x.clone(), y.clone()]);
-        }
-    }
+    wanted.numbers.extend(harvest.position.names().into_iter().flatten().cloned());
     wanted.numbers.push(harvest.grain.column().to_owned());
     wanted.numbers.extend(harvest.readings.all().flatten().map(|column| column.name.clone()));
     if let Some(time) = &harvest.time {
@@ -135,16 +130,14 @@ pub(super) fn channels(
     harvest: &HarvestSettings,
     bushel: BushelWeight,
 ) -> Result<FileChannels, IngestError> {
-    let (x, y) = match &harvest.position {
-        PositionColumns::Geometry => table.positions.take().ok_or_else(|| {
+    let (x, y) = match harvest.position.names() {
+        None => table.positions.take().ok_or_else(|| {
             IngestError::damaged(
                 file,
                 "carries no geometry; map the columns longitude and latitude, or easting and northing",
             )
         })?,
-        PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => {
-            (table.numbers[x].clone(), table.numbers[y].clone())
-        }
+        Some([x, y]) => (table.numbers[x].clone(), table.numbers[y].clone()),
     };
     let scaled = |name: &str, factor: f64| table.numbers[name].iter().map(|value| value * factor).collect::<Vec<_>>();
     let grain = match &harvest.grain {

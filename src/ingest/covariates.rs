@@ -6,10 +6,10 @@ use std::sync::{Arc, PoisonError};
 use geo::BoundingRect;
 
 use super::assemble::Extent;
-use super::layers::{InputFile, SharedLayers, projected};
+use super::layers::{InputFile, SharedLayers, projected, reference_system};
 use super::readers::{self, Format, Shapes, Table, Wanted};
 use super::{IngestError, SiteYearFiles, terrain};
-use crate::config::{ArchiveSettings, CovariateSettings, FieldSettings, FieldValue, PositionColumns};
+use crate::config::{ArchiveSettings, CovariateSettings, FieldSettings, FieldValue};
 use crate::geometry::{Crs, Projector};
 use crate::points::{Caution, Cautions, Covariate, CovariateGround, CovariateKind};
 use crate::raster::is_grid;
@@ -139,18 +139,10 @@ impl Reader<'_> {
         let (west, south, east, north) = (west - reach, south - reach, east + reach, north + reach);
         for file in files {
             let table = self.table(file)?;
-            let crs = match (&table.crs, &self.settings.crs) {
-                (Some(crs), _) => crs.clone(),
-                (None, Some(code)) => Crs::parse(code)
-                    .map_err(|error| IngestError::Crs { file: file.name.clone(), reason: error.to_string() })?,
-                (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: "" }),
-            };
-            let fault = |error: crate::geometry::CrsError| IngestError::Crs {
-                file: file.name.clone(),
-                reason: error.to_string(),
-            };
+            let crs = reference_system(&file.name, table.crs.as_ref(), self.settings.crs.as_deref(), "")?;
+            let fault = |error: crate::geometry::CrsError| IngestError::crs(&file.name, error);
             if table.polygons.is_empty() {
-                let (mut x, mut y) = self.positions(&table);
+                let (mut x, mut y) = table.positions_by(&self.settings.position).unwrap_or_default();
                 Projector::new(&crs, self.utm).and_then(|to| to.convert(&mut x, &mut y)).map_err(fault)?;
                 for row in 0..table.rows {
                     let is_near = (west..=east).contains(&x[row]) && (south..=north).contains(&y[row]);
@@ -210,15 +202,6 @@ impl Reader<'_> {
         Ok(Some(self.covariate(classes, ground)))
     }
 
-    fn positions(&self, table: &Table) -> (Vec<f64>, Vec<f64>) {
-        match &self.settings.position {
-            PositionColumns::Geometry => table.positions.clone().unwrap_or_default(),
-            PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => {
-                (table.numbers[x].clone(), table.numbers[y].clone())
-            }
-        }
-    }
-
     /// The value of a row; `None` where its cell is empty.
     fn value(&self, table: &Table, row: usize) -> Option<Value> {
         let column = self.settings.column.as_ref()?;
@@ -251,10 +234,7 @@ impl Reader<'_> {
         let Some(column) = self.settings.column.clone() else {
             return Err(contradiction("is no grid; `column` must say where the values stand"));
         };
-        let by_columns = match &self.settings.position {
-            PositionColumns::Geometry => None,
-            PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => Some([x, y]),
-        };
+        let by_columns = self.settings.position.names();
         let has_geometry = Format::of(&file.path).is_some_and(Format::has_geometry);
         if !has_geometry && by_columns.is_none() {
             return Err(contradiction("holds no geometry; map longitude and latitude, or easting and northing"));

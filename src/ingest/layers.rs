@@ -31,6 +31,20 @@ impl InputFile {
     }
 }
 
+/// The reference system that a file carries, or else the one that the settings name; `hint` says what else would do.
+pub(super) fn reference_system(
+    file: &str,
+    own: Option<&Crs>,
+    named: Option<&str>,
+    hint: &'static str,
+) -> Result<Crs, IngestError> {
+    match (own, named) {
+        (Some(crs), _) => Ok(crs.clone()),
+        (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(file, error)),
+        (None, None) => Err(IngestError::NoCrs { file: file.to_owned(), detail: hint }),
+    }
+}
+
 /// A layer of polygons in its own reference system.
 pub(super) struct Layer {
     file: String,
@@ -55,11 +69,7 @@ impl Layer {
         if table.rows == 0 {
             return Err(IngestError::Empty { file: file.name.clone(), what: "polygons" });
         }
-        let crs = match (&table.crs, crs) {
-            (Some(crs), _) => crs.clone(),
-            (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(&file.name, error))?,
-            (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: " (or add its .prj)" }),
-        };
+        let crs = reference_system(&file.name, table.crs.as_ref(), crs, " (or add its .prj)")?;
         Ok(Self { file: file.name.clone(), crs, table })
     }
 

@@ -29,6 +29,7 @@ use std::path::Path;
 pub use covariates::CovariateFiles;
 pub use error::IngestError;
 pub use ground::{ground, wetness_at};
+use layers::reference_system;
 pub use layers::{InputFile, SharedLayers};
 pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
@@ -293,7 +294,7 @@ fn parts<'s>(
             if table.rows == 0 {
                 return Err(IngestError::Empty { file: file.name.clone(), what: "records" });
             }
-            let crs = file_crs(&file.name, table.crs.as_ref(), harvest)?;
+            let crs = reference_system(&file.name, table.crs.as_ref(), harvest.crs.as_deref(), "")?;
             refuse_other_positions(&file.name, &format!("harvest[{}]", number + 1), harvest, &crs)?;
             let labels = harvest.filter.as_ref().and_then(|filter| filter.labels.as_ref());
             let labels = labels.and_then(|(column, _)| table.texts.get(&column.name)).cloned();
@@ -304,14 +305,6 @@ fn parts<'s>(
         }
     }
     Ok(parts)
-}
-
-fn file_crs(file: &str, own: Option<&Crs>, harvest: &HarvestSettings) -> Result<Crs, IngestError> {
-    match (own, &harvest.crs) {
-        (Some(crs), _) => Ok(crs.clone()),
-        (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(file, error)),
-        (None, None) => Err(IngestError::NoCrs { file: file.to_owned(), detail: "" }),
-    }
 }
 
 /// Degrees are no metres: the columns of positions must fit the reference system.

@@ -5,10 +5,10 @@ use geo::{BoundingRect, MultiPolygon};
 use super::IngestError;
 use super::SiteYearFiles;
 use super::assemble;
-use super::layers::InputFile;
+use super::layers::{InputFile, reference_system};
 use super::photos::Photos;
 use super::readers::{self, Format, Shapes, Table, TextColumn, Wanted};
-use crate::config::{ArchiveSettings, FieldSettings, ObservedSettings, PositionColumns};
+use crate::config::{ArchiveSettings, FieldSettings, ObservedSettings};
 use crate::geometry::{Crs, PolygonIndex, Projector};
 use crate::points::{Measure, Observation, Scale, StripGround};
 
@@ -102,18 +102,9 @@ fn places(
 ) -> Result<Vec<Option<(f64, f64)>>, IngestError> {
     let mut places = vec![None; table.rows];
     if by_place {
-        let (mut x, mut y) = match &settings.position {
-            PositionColumns::Geometry => table.positions.clone().unwrap_or_default(),
-            PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => {
-                (table.numbers[x].clone(), table.numbers[y].clone())
-            }
-        };
+        let (mut x, mut y) = table.positions_by(&settings.position).unwrap_or_default();
         if x.iter().any(|x| x.is_finite()) {
-            let crs = match (&table.crs, &settings.crs) {
-                (Some(crs), _) => crs.clone(),
-                (None, Some(code)) => Crs::parse(code).map_err(|error| IngestError::crs(&file.name, error))?,
-                (None, None) => return Err(IngestError::NoCrs { file: file.name.clone(), detail: "" }),
-            };
+            let crs = reference_system(&file.name, table.crs.as_ref(), settings.crs.as_deref(), "")?;
             let fault = |error: crate::geometry::CrsError| IngestError::crs(&file.name, error);
             let typed: Vec<(f64, f64)> = x.iter().copied().zip(y.iter().copied()).collect();
             Projector::new(&crs, utm).and_then(|to| to.convert(&mut x, &mut y)).map_err(fault)?;
@@ -173,10 +164,7 @@ fn read(
     (inside, photos): (&Inside, &mut Photos<'_>),
 ) -> Result<Vec<Observation>, IngestError> {
     let has_geometry = Format::of(&file.path).is_some_and(Format::has_geometry);
-    let by_columns = match &settings.position {
-        PositionColumns::Geometry => None,
-        PositionColumns::LongitudeLatitude(x, y) | PositionColumns::EastingNorthing(x, y) => Some((x, y)),
-    };
+    let by_columns = settings.position.names();
     let by_place = has_geometry || by_columns.is_some();
     if !by_place && settings.strip.is_none() {
         return Err(IngestError::Contradiction(format!(
@@ -197,7 +185,7 @@ fn read(
     let mut wanted = Wanted { most_unpacked_bytes, ..Wanted::default() };
     wanted.shapes = if has_geometry && by_columns.is_none() { Shapes::Points } else { Shapes::Ignored };
     wanted.texts.extend(optional.into_iter().flatten().cloned());
-    wanted.numbers.extend(by_columns.into_iter().flat_map(|(x, y)| [x.clone(), y.clone()]));
+    wanted.numbers.extend(by_columns.into_iter().flatten().cloned());
     if is_ordinal { &mut wanted.texts } else { &mut wanted.numbers }.push(settings.value.clone());
     for names in [&mut wanted.numbers, &mut wanted.texts] {
         names.sort();
@@ -220,7 +208,7 @@ fn read(
         let Some(value) = value(settings, &table, row, &cell)? else { continue };
         let strip = owned(&settings.strip, row);
         if strip.is_none() && place_m.is_none() {
-            let column = settings.strip.clone().or(by_columns.map(|one| one.0.clone()));
+            let column = settings.strip.clone().or(by_columns.map(|[east, _]| east.clone()));
             return Err(cell(&column.unwrap_or_default(), String::new(), "a position or a strip".to_owned()));
         }
         let day = owned(&settings.date, row);

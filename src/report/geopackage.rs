@@ -3,7 +3,7 @@
 use geo::{BooleanOps, BoundingRect, ConvexHull, Geometry, MultiPolygon, Point};
 use geo_traits::to_geo::ToGeoGeometry;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
+use rusqlite::{Connection, params, params_from_iter};
 use wkb::writer::{WriteOptions, write_geometry};
 
 use super::{LABEL_FIRST, ReportError, Units, styles};
@@ -170,9 +170,12 @@ pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result
     let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
     let mut connection = Connection::open_in_memory().map_err(fault)?;
     connection.deserialize_read_exact("main", bytes, bytes.len(), true).map_err(fault)?;
-    let mut zones = read(&connection, "zones", "MULTIPOLYGON", &ZONES)?;
+    let layers =
+        [("strips", "MULTIPOLYGON"), ("segments", "POINT"), ("differences", "POINT"), ("zones", "MULTIPOLYGON")];
+    let mut layers: Vec<Layer> =
+        layers.into_iter().map(|(name, geometry)| read(&connection, name, geometry)).collect::<Result<_, _>>()?;
     let at = |name: &str| ZONES.iter().position(|column| column.0 == name).unwrap_or_default();
-    for (_, values) in &mut zones.features {
+    for (_, values) in layers.iter_mut().filter(|layer| layer.name == "zones").flat_map(|layer| &mut layer.features) {
         let own = |response: &&Response| {
             values[at("treatment")] == text(&response.key.treatment)
                 && values[at("drainage_class")] == text(&response.class_name)
@@ -184,16 +187,10 @@ pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result
         values[at("net_return")] = net;
         values[at("money_unit")] = unit;
     }
-    let strips = read(&connection, "strips", "MULTIPOLYGON", &STRIPS)?;
-    // covariates have columns of their own in it
-    let columns = columns_of(&connection, "segments")?;
-    let columns: Vec<(&str, &'static str)> = columns.iter().map(|(name, kind)| (name.as_str(), *kind)).collect();
-    let segments = read(&connection, "segments", "POINT", if columns.is_empty() { &SEGMENTS } else { &columns })?;
-    let along = read(&connection, "differences", "POINT", &DIFFERENCES)?;
-    package(&[strips, segments, along, zones], result.epsg)
+    package(&layers, result.epsg)
 }
 
-/// The columns of a layer beside its key and geometry, with their types.
+/// The columns of a layer beside its key and geometry, with their types; none where it is not there.
 fn columns_of(connection: &Connection, name: &str) -> Result<Vec<(String, &'static str)>, ReportError> {
     let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
     let mut statement = connection.prepare("SELECT name, type FROM pragma_table_info(?1)").map_err(fault)?;
@@ -207,23 +204,14 @@ fn columns_of(connection: &Connection, name: &str) -> Result<Vec<(String, &'stat
         .collect())
 }
 
-/// A layer of a GeoPackage that [`package`] made; without features where it is not there.
-fn read(
-    connection: &Connection,
-    name: &'static str,
-    geometry: &'static str,
-    columns: &[(&str, &'static str)],
-) -> Result<Layer, ReportError> {
+/// A layer of a GeoPackage that [`package`] made, with whatever columns it has; without features where it is not there.
+fn read(connection: &Connection, name: &'static str, geometry: &'static str) -> Result<Layer, ReportError> {
     let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
-    let mut layer = Layer { name, geometry, columns: named(columns), features: Vec::new() };
-    let there = connection
-        .query_row("SELECT 1 FROM gpkg_contents WHERE table_name = ?1", [name], |_| Ok(()))
-        .optional()
-        .map_err(fault)?;
-    if there.is_none() {
+    let mut layer = Layer { name, geometry, columns: columns_of(connection, name)?, features: Vec::new() };
+    if layer.columns.is_empty() {
         return Ok(layer);
     }
-    let names: Vec<String> = columns.iter().map(|column| format!("\"{}\"", column.0)).collect();
+    let names: Vec<String> = layer.columns.iter().map(|column| format!("\"{}\"", column.0)).collect();
     let mut statement = connection
         .prepare(&format!("SELECT geom, {} FROM \"{name}\" ORDER BY fid", names.join(", ")))
         .map_err(fault)?;
@@ -232,7 +220,7 @@ fn read(
         let blob: Vec<u8> = row.get(0).map_err(fault)?;
         let body = blob.get(8..).unwrap_or_default();
         let geometry = wkb::reader::read_wkb(body).map_err(|error| ReportError::new(FILE, error))?.to_geometry();
-        let values = (1..=columns.len()).map(|at| row.get(at)).collect::<Result<_, _>>().map_err(fault)?;
+        let values = (1..=names.len()).map(|at| row.get(at)).collect::<Result<_, _>>().map_err(fault)?;
         layer.features.push((geometry, values));
     }
     Ok(layer)

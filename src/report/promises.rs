@@ -64,21 +64,28 @@ pub(super) const PROMISE_COLUMNS: [&str; 26] = [
     "money_made",
 ];
 
+/// What was promised, of which ground, in the first columns of both files.
+fn about(promise: &Promise) -> Vec<String> {
+    vec![
+        promise.season.to_string(),
+        promise.known_to.to_string(),
+        promise.farm.clone(),
+        promise.field.clone(),
+        promise.crop.clone(),
+        promise.treatment.clone(),
+        promise.class_name.clone(),
+        promise.decision.code().to_owned(),
+    ]
+}
+
 /// `promised.csv`.
 pub(super) fn promised(promises: &[Promise], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
     let currency = archive.currency.clone().unwrap_or_default();
     let number = |value: f64| format!("{value}");
     let some = |value: Option<f64>| value.map_or_else(String::new, number);
     let rows = promises.iter().map(|one| {
-        vec![
-            one.season.to_string(),
-            one.known_to.to_string(),
-            one.farm.clone(),
-            one.field.clone(),
-            one.crop.clone(),
-            one.treatment.clone(),
-            one.class_name.clone(),
-            one.decision.code().to_owned(),
+        let mut cells = about(one);
+        cells.extend([
             number(one.treat_m2),
             number(one.response),
             number(one.interval.0),
@@ -90,7 +97,8 @@ pub(super) fn promised(promises: &[Promise], archive: &ArchiveSettings) -> Resul
             some(one.probability_pays),
             some(one.probability_new_site_pays),
             one.outlook.iter().map(|share| number(*share)).collect::<Vec<_>>().join(","),
-        ]
+        ]);
+        cells
     });
     write(PROMISED, &PROMISED_COLUMNS, rows)
 }
@@ -173,15 +181,8 @@ fn row(one: &ScoredPromise, units: &Units) -> Vec<String> {
     let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
     let net = |value: Option<f64>| fixed(value.map(|value| units.money(value)), 2);
     let money = one.money();
-    vec![
-        promise.season.to_string(),
-        promise.known_to.to_string(),
-        promise.farm.clone(),
-        promise.field.clone(),
-        promise.crop.clone(),
-        promise.treatment.clone(),
-        promise.class_name.clone(),
-        promise.decision.code().to_owned(),
+    let mut cells = about(promise);
+    cells.extend([
         fixed(Some(units.area(promise.treat_m2)), 3),
         units.area_unit.to_owned(),
         yields(Some(promise.response)),
@@ -200,7 +201,8 @@ fn row(one: &ScoredPromise, units: &Units) -> Vec<String> {
         units.money_unit.clone(),
         fixed(money.map(|both| both.0), 0),
         fixed(money.map(|both| both.1), 0),
-    ]
+    ]);
+    cells
 }
 
 /// What became of the promises of a crop, in a sentence.

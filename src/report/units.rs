@@ -102,14 +102,7 @@ impl Units {
     /// An estimate in the report's unit of yield.
     #[must_use]
     pub fn estimate(&self, estimate: &Estimate) -> Estimate {
-        let scale = |value: Option<f64>| value.map(|value| self.yields(value));
-        Estimate {
-            mean: scale(estimate.mean),
-            std_error: scale(estimate.std_error),
-            low: scale(estimate.low),
-            high: scale(estimate.high),
-            ..*estimate
-        }
+        estimate.scaled(|value| self.yields(value))
     }
 }
 

@@ -36,6 +36,6 @@ pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use synthesis::{
     FieldAnswer, FieldResponse, ForestKind, ForestRow, Gradient, LeaveOneOut, LeftOut, Synthesis, Trend, WithoutSeason,
 };
-pub(crate) use together::{correlations, factor};
+pub(crate) use together::correlations;
 pub use worth::Worth;
 pub use zone::{Estimator, LEAST_POOLED, PriorCheck, ShrunkenZone, ZoneResponse};

@@ -41,6 +41,18 @@ impl Estimate {
         Self { mean: Some(mean), ..Self::default() }
     }
 
+    /// The same in another unit.
+    #[must_use]
+    pub fn scaled(&self, scale: impl Fn(f64) -> f64) -> Self {
+        Self {
+            mean: self.mean.map(&scale),
+            std_error: self.std_error.map(&scale),
+            low: self.low.map(&scale),
+            high: self.high.map(&scale),
+            ..*self
+        }
+    }
+
     /// A t distribution: mean, standard error and degrees of freedom, with the central interval that holds `confidence`.
     /// `None` for a standard error that is not above 0.
     pub fn of_t(mean: f64, std_error: f64, df: f64, confidence: f64) -> Option<Self> {

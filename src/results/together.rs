@@ -5,6 +5,7 @@
 //! Association 50:1096), and scaled by how far the two means rest on the same site-years.
 
 use super::{ForestKind, ForestRow, SiteYearIdentity, ZoneResponse};
+use crate::stats::dense::{Cholesky, Mat};
 
 /// Correlation of two treatments against one check in plots of one size: Dunnett 1955.
 const COMMON_CHECK: f64 = 0.5;
@@ -33,18 +34,27 @@ fn members<'s>(zone: &ZoneResponse, forest: &'s [ForestRow]) -> Vec<Member<'s>> 
     .collect()
 }
 
-/// Correlations of the errors of the means of treatments over all ground.
-pub(crate) fn correlations(zones: &[&ZoneResponse], forest: &[ForestRow]) -> Vec<Vec<f64>> {
+/// Correlations of the errors of the means of treatments over all ground, weakened until they are those of some distribution.
+pub(crate) fn correlations(zones: &[&ZoneResponse], forest: &[ForestRow]) -> Mat<f64> {
     let members: Vec<Vec<Member<'_>>> = zones.iter().map(|zone| members(zone, forest)).collect();
-    let mut matrix = vec![vec![1.0; zones.len()]; zones.len()];
+    let mut found = Mat::<f64>::identity(zones.len(), zones.len());
     for one in 0..zones.len() {
         for other in 0..one {
-            let found = correlation(&members[one], &members[other]);
-            matrix[one][other] = found;
-            matrix[other][one] = found;
+            found[(one, other)] = correlation(&members[one], &members[other]);
+            found[(other, one)] = found[(one, other)];
         }
     }
-    matrix
+    while !is_positive(&found) {
+        found = Mat::from_fn(zones.len(), zones.len(), |i, j| if i == j { 1.0 } else { 0.95 * found[(i, j)] });
+    }
+    found
+}
+
+fn is_positive(correlations: &Mat<f64>) -> bool {
+    /// Least square of a pivot.
+    const LEAST: f64 = 1e-9;
+    let pivots = |factor: Cholesky| (0..factor.size()).all(|i| factor.lower()[(i, i)].powi(2) > LEAST);
+    Cholesky::new(correlations.as_ref()).is_some_and(pivots)
 }
 
 fn correlation(one: &[Member<'_>], other: &[Member<'_>]) -> f64 {
@@ -67,31 +77,4 @@ fn correlation(one: &[Member<'_>], other: &[Member<'_>]) -> f64 {
     let squares = |all: &[Member<'_>]| all.iter().map(|member| member.weight.powi(2)).sum::<f64>();
     let overlap = shared.iter().map(|(a, b)| a.weight * b.weight).sum::<f64>() / (squares(one) * squares(other)).sqrt();
     if overlap.is_finite() { (told * overlap).clamp(-0.99, 0.99) } else { 0.0 }
-}
-
-/// The factor of a correlation matrix by Cholesky; the correlations are weakened until there is one.
-pub(crate) fn factor(correlations: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    let count = correlations.len();
-    let mut keep = 1.0;
-    loop {
-        let at = |row: usize, column: usize| if row == column { 1.0 } else { keep * correlations[row][column] };
-        let mut lower = vec![vec![0.0; count]; count];
-        let mut is_positive = true;
-        for row in 0..count {
-            for column in 0..=row {
-                let inner: f64 = (0..column).map(|k| lower[row][k] * lower[column][k]).sum();
-                let rest: f64 = at(row, column) - inner;
-                lower[row][column] = if row == column {
-                    is_positive &= rest > 1e-9;
-                    rest.max(1e-9).sqrt()
-                } else {
-                    rest / lower[column][column]
-                };
-            }
-        }
-        if is_positive {
-            return lower;
-        }
-        keep *= 0.95;
-    }
 }

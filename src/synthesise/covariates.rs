@@ -187,7 +187,7 @@ impl Of<'_> {
             Ok((mean, posterior.mean_of(between), common))
         };
         let (mean, tau, common) = fit().map_err(|error| error.to_string())?;
-        into.change = scaled(&mean, 1.0 / common);
+        into.change = mean.scaled(|value| 1.0 / common * value);
         into.tau = Some(tau / common);
         into.std_dev = into.class.is_none().then_some(common);
         Ok(())
@@ -220,7 +220,7 @@ impl Of<'_> {
         };
         match fit() {
             Ok((slope, common)) => {
-                PooledInteraction { change: scaled(&slope, 1.0 / common), std_dev: Some(common), ..into }
+                PooledInteraction { change: slope.scaled(|value| 1.0 / common * value), std_dev: Some(common), ..into }
             }
             Err(error) => into.untold(error.to_string()),
         }
@@ -258,7 +258,9 @@ impl Of<'_> {
             return into.untold(format!("it is {mean} in all of them"));
         }
         match self.between(rows, members.len(), 2, &|member| vec![1.0, (number(member) - mean) / spread]) {
-            Ok(slope) => PooledInteraction { change: scaled(&slope, 1.0 / spread), std_dev: Some(spread), ..into },
+            Ok(slope) => {
+                PooledInteraction { change: slope.scaled(|value| 1.0 / spread * value), std_dev: Some(spread), ..into }
+            }
             Err(error) => into.untold(error.to_string()),
         }
     }
@@ -301,17 +303,5 @@ impl PooledInteraction {
         self.cautions.add(Caution::NotEstimable, why.clone());
         self.why = Some(why);
         self
-    }
-}
-
-/// An estimate in another unit.
-fn scaled(estimate: &Estimate, factor: f64) -> Estimate {
-    let scale = |value: Option<f64>| value.map(|value| factor * value);
-    Estimate {
-        mean: scale(estimate.mean),
-        std_error: scale(estimate.std_error),
-        low: scale(estimate.low),
-        high: scale(estimate.high),
-        ..*estimate
     }
 }

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 
 use crate::economics::doses::{Fit, Tested, best_plateau, fit, weighed};
 use crate::results::DoseForm;
+use crate::stats::dense::{Cholesky, Mat};
 use crate::support::{Tol, close, open_data};
 
 /// Differences from the yield at the lowest rate, whose error they share; errors of one unit.
@@ -16,19 +17,12 @@ fn tested(yields: &BTreeMap<i64, f64>) -> Tested {
     let check = *yields.keys().next().unwrap();
     let rates: Vec<i64> = yields.keys().copied().skip(1).collect();
     let count = rates.len();
-    let mut lower = vec![vec![0.0; count]; count];
-    for row in 0..count {
-        for column in 0..=row {
-            let inner: f64 = (0..column).map(|k| lower[row][k] * lower[column][k]).sum();
-            let rest = if row == column { 2.0 } else { 1.0 } - inner;
-            lower[row][column] = if row == column { f64::sqrt(rest) } else { rest / lower[column][column] };
-        }
-    }
+    let covariance = Mat::from_fn(count, count, |i, j| if i == j { 2.0 } else { 1.0 });
     Tested {
         rates: rates.iter().map(|rate| *rate as f64).collect(),
         check: check as f64,
         responses: rates.iter().map(|rate| yields[rate] - yields[&check]).collect(),
-        lower,
+        covariance: Cholesky::of_owned(covariance).unwrap(),
         count: count as f64,
     }
 }

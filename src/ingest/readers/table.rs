@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use geo::{Geometry, LineString, MultiPolygon};
 
-use crate::config::ReadSettings;
+use crate::config::{PositionColumns, ReadSettings};
 use crate::geometry::{Crs, CrsError, Projector};
 use crate::ingest::IngestError;
 
@@ -60,6 +60,14 @@ pub(crate) struct Table {
 }
 
 impl Table {
+    /// East and north of each row by columns of numbers or the file's geometry; `None` where that carries none.
+    pub(crate) fn positions_by(&self, columns: &PositionColumns) -> Option<(Vec<f64>, Vec<f64>)> {
+        match columns.names() {
+            None => self.positions.clone(),
+            Some([x, y]) => Some((self.numbers[x].clone(), self.numbers[y].clone())),
+        }
+    }
+
     /// The rows of another table below its own; both have the same columns.
     pub(crate) fn with(mut self, file: &str, other: Self) -> Result<Self, IngestError> {
         if self.crs != other.crs {
