@@ -8,9 +8,11 @@
 use std::collections::BTreeMap;
 
 use bandlift::config::{ArchiveSettings, FieldSettings};
-use bandlift::demo::{FaultPlan, MachinePlan, Scenario, SoilPlan, Spot, TrialPlan, WavyLine, simulate};
+use bandlift::demo::{
+    FaultPlan, MachinePlan, ResponseVaries, Scenario, Simulated, SoilPlan, Spot, TrialPlan, WavyLine, simulate,
+};
 use bandlift::points::{Joined, Labels};
-use bandlift::results::{Estimate, ResponseKey};
+use bandlift::results::{Estimate, LocalResponse, ResponseKey};
 use bandlift::stats::distribution::StudentT;
 use bandlift::{assign, clean, fit, join};
 use rand::{RngExt, SeedableRng};
@@ -27,6 +29,11 @@ const FIELD: &str = "farm = \"x\"\nfield = \"x\"\nseason = 2023\ncrop = \"corn\"
     longitude = \"lon\"\nlatitude = \"lat\"\nmass_flow = { column = \"f\", unit = \"kg/s\" }\n";
 /// Kilograms per hectare in a bushel of maize per acre.
 const BUSHEL: f64 = 62.767_664_746_889_54;
+/// Half the width of a 90 % interval in standard deviations, and the one-sided 80 %.
+const NORMAL_90: f64 = 1.645;
+const NORMAL_80: f64 = 0.842;
+/// A response that is asked for piece by piece, bu/ac.
+const THRESHOLD: f64 = 3.0;
 const KEYS: [&str; 4] = ["check", "one", "two", "three"];
 /// The drainage classes of the simulated fields.
 const CLASSES: [usize; 3] = [2, 4, 5];
@@ -45,10 +52,13 @@ enum Case {
     NoLevels,
     NoLevelsWrongLines,
     Inclusions,
+    Varies,
+    VariesMore,
+    Patches,
 }
 
 impl Case {
-    const ALL: [Self; 12] = [
+    const ALL: [Self; 15] = [
         Self::Null,
         Self::Response,
         Self::PerfectSensors,
@@ -61,6 +71,9 @@ impl Case {
         Self::NoLevels,
         Self::NoLevelsWrongLines,
         Self::Inclusions,
+        Self::Varies,
+        Self::VariesMore,
+        Self::Patches,
     ];
 
     fn name(self) -> &'static str {
@@ -77,6 +90,9 @@ impl Case {
             Self::NoLevels => "… soils that yield alike",
             Self::NoLevelsWrongLines => "… soils that yield alike, lines 30 m off",
             Self::Inclusions => "… a fifth of each map unit is another soil",
+            Self::Varies => "… response that varies over the ground, sd 4 bu/ac",
+            Self::VariesMore => "… response that varies over the ground, sd 8 bu/ac",
+            Self::Patches => "… response 5 bu/ac more or less in patches",
         }
     }
 }
@@ -136,6 +152,16 @@ fn scenario(case: Case, seed: u64) -> Scenario {
     one.machines[0].delay_s = random.random_range(7.0..14.0);
     match case {
         Case::Null | Case::Response | Case::WrongSoilLines | Case::LinesApart | Case::LinesWave => {}
+        Case::Varies | Case::VariesMore | Case::Patches => {
+            let sd = match case {
+                Case::Varies => 4.0,
+                Case::VariesMore => 8.0,
+                _ => 5.0,
+            };
+            let range_m = random.random_range(30.0..120.0);
+            let in_patches = case == Case::Patches;
+            one.field.response_varies = Some(ResponseVaries { sd_kg_ha: sd * BUSHEL, range_m, in_patches });
+        }
         Case::NoLevels | Case::NoLevelsWrongLines => one.field.surface.class_change = [0.0; 7],
         Case::Inclusions => one.field.soil = with_inclusions(&one.field.soil, length_m),
         Case::PerfectSensors => {
@@ -223,26 +249,59 @@ fn answers(case: Case, seed: u64, archive: &ArchiveSettings, field: &FieldSettin
     for other in fit::alternatives(&joined, archive, &fit.differences, range_m) {
         told.push((other.analysis, other.key, other.estimate));
     }
-    told.into_iter()
-        .filter_map(|(method, key, estimate)| {
-            let treatment = KEYS.iter().position(|known| *known == key.treatment)?;
-            let truth = match key.class {
-                Some(class) => of_the_mapped(case, class, &scenario.field.response_kg_ha[treatment]),
-                None => done.field.response_kg_ha(treatment, None)?,
-            };
-            let blocks = fit.responses.iter().find(|one| one.key == key)?.blocks;
-            let (mean, low, high) = (estimate.mean?, estimate.low?, estimate.high?);
-            Some(Answer {
-                method,
-                whole: key.class.is_none(),
-                blocks,
-                error: (mean - truth) / BUSHEL,
-                width: (high - low) / BUSHEL,
-                covered: low <= truth && truth <= high,
-                p: estimate.p_value?,
-            })
+    let local = local_answers(&done, &scenario, &joined, &fit.local);
+    let of_keys = told.into_iter().filter_map(|(method, key, estimate)| {
+        let treatment = KEYS.iter().position(|known| *known == key.treatment)?;
+        let truth = match key.class {
+            Some(class) if scenario.field.response_varies.is_some() => {
+                done.field.response_kg_ha(treatment, Some(class))?
+            }
+            Some(class) => of_the_mapped(case, class, &scenario.field.response_kg_ha[treatment]),
+            None => done.field.response_kg_ha(treatment, None)?,
+        };
+        let blocks = fit.responses.iter().find(|one| one.key == key)?.blocks;
+        let (mean, low, high) = (estimate.mean?, estimate.low?, estimate.high?);
+        Some(Answer {
+            method,
+            whole: key.class.is_none(),
+            blocks,
+            error: (mean - truth) / BUSHEL,
+            width: (high - low) / BUSHEL,
+            covered: low <= truth && truth <= high,
+            p: estimate.p_value?,
         })
-        .collect()
+    });
+    of_keys.chain(local).collect()
+}
+
+/// The responses piece by piece, and the single differences they stand for.
+fn local_answers(done: &Simulated, scenario: &Scenario, joined: &Joined, local: &[LocalResponse]) -> Vec<Answer> {
+    let mut all = Vec::new();
+    for one in local {
+        for piece in &one.pieces {
+            let segment = &joined.assigned.segments[piece.segment];
+            let name = &joined.assigned.strips[segment.strip as usize].name;
+            let Some(strip) = scenario.field.strips.iter().position(|strip| strip.name == *name) else { continue };
+            let (sin, cos) = scenario.placement.turn_rad.sin_cos();
+            let (east, north) = (segment.x_m - scenario.placement.east_m, segment.y_m - scenario.placement.north_m);
+            let v = east * sin + north * cos;
+            let Some(truth) = done.field.response_along_kg_ha(strip, v - 10.0, v + 10.0) else { continue };
+            let answer = |method: &'static str, covered: bool| Answer {
+                method,
+                whole: false,
+                blocks: 0,
+                error: (piece.mean - truth) / BUSHEL,
+                width: 2.0 * NORMAL_90 * piece.std_error / BUSHEL,
+                covered,
+                p: 1.0,
+            };
+            all.push(answer("piece by piece", (piece.mean - truth).abs() <= NORMAL_90 * piece.std_error));
+            if piece.mean - NORMAL_80 * piece.std_error > THRESHOLD * BUSHEL {
+                all.push(answer("pieces that gain 3 bu/ac with 80 %", truth > THRESHOLD * BUSHEL));
+            }
+        }
+    }
+    all
 }
 
 /// The t test of all points, as if each were a replicate.

@@ -10,6 +10,8 @@ use crate::quantity::factor::M2_PER_HA;
 
 /// The number of drainage classes.
 pub(super) const CLASSES: usize = DRAINAGE_CLASSES.len();
+/// Steps along the field by which the true response of a strip is kept, m.
+const ALONG_M: f64 = 5.0;
 /// A cell without crop.
 const NO_CROP: u16 = u16::MAX;
 
@@ -29,6 +31,8 @@ pub struct TrueCell {
 pub struct FieldTruth {
     /// By treatment, then drainage class.
     pub cells: Vec<[TrueCell; CLASSES]>,
+    /// Mean response of each strip by steps of [`ALONG_M`] along the field, kg/ha; NaN where the strip does not reach.
+    pub along_kg_ha: Vec<Vec<f64>>,
     /// Grain that stood on the field at market moisture, kg.
     pub standing_kg: f64,
     /// Area of the crop, m².
@@ -48,6 +52,14 @@ impl FieldTruth {
                 (area > 0.0).then(|| sum / area)
             }
         }
+    }
+
+    /// The true response of a strip from one place along the field to another (m), kg/ha; `None` where the strip does not reach.
+    pub fn response_along_kg_ha(&self, strip: usize, from_m: f64, to_m: f64) -> Option<f64> {
+        let steps = (from_m / ALONG_M).round().max(0.0) as usize..(to_m / ALONG_M).round().max(0.0) as usize;
+        let known: Vec<f64> =
+            self.along_kg_ha.get(strip)?.get(steps)?.iter().copied().filter(|one| one.is_finite()).collect();
+        (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
     }
 }
 
@@ -84,6 +96,11 @@ impl Crop {
         let surface =
             Surface::new((0.0, 0.0), (field.width_m, field.length_m), plan.range_m, plan.anisotropy, &mut random);
         let strip_effects: Vec<f64> = field.strips.iter().map(|_| field.strip_sd_kg_ha * normal(&mut random)).collect();
+        let varies = field.response_varies.map(|varies| {
+            let mut random = stream(scenario.seed, &format!("{}/response", scenario.name));
+            let surface = Surface::new((0.0, 0.0), (field.width_m, field.length_m), varies.range_m, 1.0, &mut random);
+            (varies, surface)
+        });
         let strip_of: Vec<Option<usize>> = (0..columns)
             .map(|column| {
                 let u = (column as f64 + 0.5) * cell_m;
@@ -100,9 +117,11 @@ impl Crop {
             cut_by: Vec::with_capacity(columns * rows),
             truth: FieldTruth {
                 cells: vec![[TrueCell::default(); CLASSES]; field.treatments.len()],
+                along_kg_ha: vec![vec![0.0; (field.length_m / ALONG_M).ceil() as usize]; field.strips.len()],
                 ..FieldTruth::default()
             },
         };
+        let mut counts: Vec<Vec<f64>> = crop.truth.along_kg_ha.iter().map(|strip| vec![0.0; strip.len()]).collect();
         let soils: Vec<_> = (0..columns).map(|column| field.soil.column((column as f64 + 0.5) * cell_m)).collect();
         for row in 0..rows {
             let v = (row as f64 + 0.5) * cell_m;
@@ -110,8 +129,20 @@ impl Crop {
                 let u = (column as f64 + 0.5) * cell_m;
                 let strip = strip.filter(|&at| v >= field.strips[at].v.0 && v < field.strips[at].v.1);
                 let cell = Cell { u, v, class: soils[column].class_at(v), strip };
-                crop.grow(field, &surface, &strip_effects, &cell, &mut random);
+                let varied = strip.and(varies.as_ref()).map_or(0.0, |(varies, surface)| {
+                    let deviation = surface.at(u, v).0;
+                    varies.sd_kg_ha * if varies.in_patches { deviation.signum() } else { deviation }
+                });
+                let response = crop.grow(field, &surface, (&strip_effects, varied), &cell, &mut random);
+                if let Some((strip, response)) = strip.zip(response) {
+                    let step = (v / ALONG_M) as usize;
+                    crop.truth.along_kg_ha[strip][step] += response;
+                    counts[strip][step] += 1.0;
+                }
             }
+        }
+        for (sum, count) in crop.truth.along_kg_ha.iter_mut().flatten().zip(counts.iter().flatten()) {
+            *sum /= count;
         }
         for cells in &mut crop.truth.cells {
             for cell in cells.iter_mut().filter(|cell| cell.area_m2 > 0.0) {
@@ -122,14 +153,15 @@ impl Crop {
         crop
     }
 
+    /// Grows a cell; `varied` is what its ground responds more than its class. Gives the response, kg/ha, where there is crop.
     fn grow(
         &mut self,
         field: &FieldPlan,
         surface: &Surface,
-        strip_effects: &[f64],
+        (strip_effects, varied): (&[f64], f64),
         cell: &Cell,
         random: &mut ChaCha8Rng,
-    ) {
+    ) -> Option<f64> {
         let Cell { u, v, class, strip } = *cell;
         let outside = u > field.width_m
             || v > field.length_m
@@ -139,7 +171,7 @@ impl Crop {
             self.dry_kg_ha.push(0.0);
             self.moisture_pct.push(field.moisture_pct as f32);
             self.cut_by.push(NO_CROP);
-            return;
+            return None;
         }
         let plan = &field.surface;
         let (shape, wet) = surface.at(u, v);
@@ -158,7 +190,9 @@ impl Crop {
         let mut response = 0.0;
         if let Some(strip) = strip {
             dry += strip_effects[strip];
-            response = field.response_kg_ha[field.strips[strip].treatment][class] * field.dose(u, v);
+            let treatment = field.strips[strip].treatment;
+            let varied = if field.response_kg_ha[treatment].iter().any(|one| *one != 0.0) { varied } else { 0.0 };
+            response = (field.response_kg_ha[treatment][class] + varied) * field.dose(u, v);
         }
         let dry = ((dry + response) * left).max(0.0);
         let area = self.cell_m * self.cell_m;
@@ -173,6 +207,7 @@ impl Crop {
         self.dry_kg_ha.push(dry as f32);
         self.moisture_pct.push((field.moisture_pct + field.moisture_sd_pct * wet).clamp(8.0, 38.0) as f32);
         self.cut_by.push(0);
+        Some(response * left)
     }
 
     /// The dry yield (kg/ha) and moisture (percent) of the cell at a place, if its crop stands or was begun by the same cut;

@@ -88,6 +88,7 @@ impl Scenario {
                 soil: SoilPlan::uniform(2),
                 treatments: Vec::new(),
                 response_kg_ha: Vec::new(),
+                response_varies: None,
                 strip_sd_kg_ha: 0.0,
                 strips: Vec::new(),
                 doses: Vec::new(),

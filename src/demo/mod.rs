@@ -35,8 +35,8 @@ pub use faults::InjectedFault;
 pub use layout::{ROW_M, TrialPlan};
 pub use outcome::{Load, MassBalance, RawRecord, RecordTruth, Simulated};
 pub use plan::{
-    Dose, FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, RaisedLog, Scenario, Sharing, Spot,
-    StripPlan, SurfacePlan,
+    Dose, FaultPlan, FieldPlan, HarvestPlan, MachinePlan, Pattern, Placement, RaisedLog, ResponseVaries, Scenario,
+    Sharing, Spot, StripPlan, SurfacePlan,
 };
 pub use simulate::simulate;
 pub use soil::{DRAINAGE_CLASSES, Pond, SoilPlan, WavyLine};

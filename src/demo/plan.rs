@@ -67,6 +67,17 @@ pub struct Dose {
     pub share: f64,
 }
 
+/// How the responses of a field vary over the ground besides the drainage class.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ResponseVaries {
+    /// Standard deviation, kg/ha.
+    pub sd_kg_ha: f64,
+    /// Range `a` of the correlation `exp(−h/a)`, m.
+    pub range_m: f64,
+    /// Whether the response is that much above or below its class with sharp borders, instead of changing smoothly.
+    pub in_patches: bool,
+}
+
 /// One field in one season.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FieldPlan {
@@ -88,6 +99,8 @@ pub struct FieldPlan {
     pub treatments: Vec<String>,
     /// True response by treatment and drainage class, kg/ha.
     pub response_kg_ha: Vec<[f64; 7]>,
+    /// How the responses vary over the ground besides their class.
+    pub response_varies: Option<ResponseVaries>,
     /// Standard deviation between strips beyond the surface, kg/ha.
     pub strip_sd_kg_ha: f64,
     /// The strips; none for a field without a trial.

@@ -230,6 +230,7 @@ fn field_plan(seed: u64, entry: &Entry, site: &Site, farm: &Farm, (width_m, leng
         soil: SoilPlan { lines, classes: site.classes.to_vec(), pond, tiled: site.tiled.to_vec() },
         treatments: Vec::new(),
         response_kg_ha: Vec::new(),
+        response_varies: None,
         strip_sd_kg_ha: 0.011 * mean_bu * per_bu,
         strips: Vec::new(),
         doses: Vec::new(),

@@ -8,8 +8,12 @@
 
 use std::collections::BTreeMap;
 
+use super::design::Design;
 use super::example::{Piece, archive, joined};
-use super::{Variant, run};
+use super::support::estimable_classes;
+use super::trial::Trial;
+use super::{Variant, local, run};
+use crate::results::FieldModel;
 use crate::support::{Tol, close, open_data};
 
 /// Points of one segment.
@@ -104,4 +108,42 @@ fn the_response_is_that_of_a_dense_program() {
     close("field", model.field_sd, 893.6572179527817, Tol::rel(0.03));
     // given its twenty nearest only, a segment is a little less certain, which the nugget takes up: 8 % here
     close("nugget", model.nugget_sd, 216.24131860004897, Tol::rel(0.1));
+}
+
+/// Expected: universal kriging of the varying coefficient under the dense covariance of all 270 segments, numpy 2.4 and scipy 1.17, with
+/// the knots, the steps of standard deviation, range and nugget and their priors of `local.rs`.
+#[test]
+#[expect(clippy::unreadable_literal, reason = "as the other program prints them")]
+fn the_response_piece_by_piece_is_that_of_a_dense_program() {
+    let (site, archive) = (joined(&pieces(), true), archive());
+    let trial = Trial::new(&site, "check", &["low"], archive.model.segment_length_m, None);
+    let design = Design::new(&trial, &estimable_classes(&trial, &archive.model), &[]);
+    let model = FieldModel {
+        range_along_m: 90.0,
+        range_across_m: 180.0,
+        field_sd: 900.0,
+        nugget_sd: 250.0,
+        strip_sd: 300.0,
+        evaluations: 0,
+    };
+    let found = local::responses(&trial, &design, &model, (5834.5, 0.9)).unwrap();
+    assert_eq!((found.len(), found[0].pieces.len()), (1, 225));
+    close("spread over the ground", found[0].between_sd, 237.49389015038503, Tol::rel(0.03));
+    // piece; mean and standard deviation, kg/ha
+    let expected = [
+        (0, 723.1922272638719, 283.4900498750374),
+        (20, 853.0299585332849, 257.1280043567123),
+        (57, 400.65180067454827, 255.81389573049617),
+        (100, 555.2281507525712, 252.85447804038196),
+        (149, 618.3938922394831, 256.70818075726606),
+        (200, 879.5514629194392, 248.32594952667432),
+        (224, 582.9109073353486, 275.905011559355),
+    ];
+    for (at, mean, sd) in expected {
+        let piece = &found[0].pieces[at];
+        // twenty neighbours instead of all
+        close(&format!("mean of piece {at}"), piece.mean, mean, Tol::abs(0.06 * sd));
+        close(&format!("deviation of piece {at}"), piece.std_error, sd, Tol::rel(0.03));
+        close(&format!("low of piece {at}"), piece.low, piece.mean - 1.6448536 * piece.std_error, Tol::abs(0.2));
+    }
 }

@@ -140,6 +140,12 @@ impl Design {
         Some(weights)
     }
 
+    /// Row by row the weights of the effects in the response there: the columns of the responses, 0 elsewhere.
+    pub(super) fn response_of_rows(&self) -> Mat<f64> {
+        let of_response: Vec<bool> = self.columns.iter().map(|one| matches!(one, Column::Response(..))).collect();
+        Mat::from_fn(self.x.nrows(), self.x.ncols(), |i, j| if of_response[j] { self.x[(i, j)] } else { 0.0 })
+    }
+
     /// Classes with a response of their own, dry to wet.
     pub(super) fn classes(&self, treatment: usize) -> Vec<usize> {
         self.grounds[treatment]

@@ -140,6 +140,7 @@ pub(super) fn joined_of(pieces: &[Piece], randomized: bool, width_m: f64, length
         point_class: classes.iter().flat_map(|&class| [class; 2]).collect(),
         segment_class_share: classes.iter().map(|&class| if class == Labels::NONE { 0.0 } else { 1.0 }).collect(),
         segment_class_probability: vec![1.0; classes.len()],
+        class_mixture: (0..3).map(|row| (0..3).map(|class| f64::from(u8::from(row == class))).collect()).collect(),
         soil_lines: None,
         segment_terrain: vec![f64::NAN; segments.len()],
         segment_depression_m: vec![f64::NAN; segments.len()],

@@ -8,10 +8,11 @@
 use super::design::Design;
 use super::trial::Trial;
 use crate::results::FieldModel;
-use crate::stats::dense::{Mat, dot, quadratic_form};
+use crate::stats::dense::{Mat, MatRef, dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::field::{
-    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, SolvedField, given, integrate_around,
+    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, SolvedField, Varying, given,
+    integrate_around,
 };
 use crate::stats::{Kernel, StatsError, linear};
 
@@ -158,6 +159,23 @@ impl KnownField {
         contrasts: &[Vec<f64>],
     ) -> Result<(f64, Vec<Component>), StatsError> {
         given(&self.field.gram(&columns(trial, design)?), contrasts, self.root_ratio)
+    }
+}
+
+impl KnownField {
+    /// For a response that varies along some knots.
+    ///
+    /// # Errors
+    /// As [`Varying::new`].
+    pub(super) fn varying(
+        &self,
+        trial: &Trial<'_>,
+        design: &Design,
+        basis: MatRef<'_, f64>,
+        model: &FieldModel,
+    ) -> Result<Varying, StatsError> {
+        let variance = model.field_sd.powi(2) + model.nugget_sd.powi(2);
+        Varying::new(&self.field, &columns(trial, design)?, basis, variance, self.root_ratio.powi(2))
     }
 }
 

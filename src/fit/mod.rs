@@ -12,6 +12,7 @@ mod doubts;
 mod estimate;
 mod field;
 mod interactions;
+mod local;
 mod placebo;
 mod pooling;
 mod questions;
@@ -35,8 +36,8 @@ use std::collections::BTreeMap;
 use crate::config::{ArchiveSettings, ModelSettings};
 use crate::points::{Caution, Cautions, Joined};
 use crate::results::{
-    BlockDifference, DrainageTrend, Estimate, FieldModel, RemovalByTreatment, Response, ResponseKey, Returns,
-    Supplement, TreatmentContrast,
+    BlockDifference, DrainageTrend, Estimate, FieldModel, LocalResponse, RemovalByTreatment, Response, ResponseKey,
+    Returns, Supplement, TreatmentContrast,
 };
 use crate::stats::distribution::Mixture;
 use design::Design;
@@ -51,7 +52,7 @@ pub use interactions::{COVARIATES_VERSION, covariates};
 pub use soil_lines::MovedLines;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 9;
+pub const VERSION: u32 = 10;
 
 /// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -78,6 +79,8 @@ pub struct Fit {
     pub moved_lines: MovedLines,
     /// Probability that each segment has its soil class, as [`Joined::segment_class_probability`]; empty for a repetition.
     pub class_probability: Vec<f64>,
+    /// The responses piece by piece, by treatment; empty for a repetition.
+    pub local: Vec<LocalResponse>,
     /// The responses with the scale of the strips' prior halved, and doubled.
     pub strip_priors: Vec<Alternative>,
     /// Covariates that the yields were adjusted for.
@@ -187,7 +190,24 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         }
     }
     supplement(&trial, &design, &answers, settings, &mut fit);
+    if !is_repetition {
+        fit.local = local_responses(&trial, &design, &fit, settings.confidence);
+    }
     fit
+}
+
+/// The responses piece by piece, of the treatments that have an answer over the whole field.
+fn local_responses(trial: &Trial<'_>, design: &Design, fit: &Fit, confidence: f64) -> Vec<LocalResponse> {
+    let Some(model) = &fit.field_model else { return Vec::new() };
+    let answered = |key: &str| {
+        fit.responses
+            .iter()
+            .find(|one| one.key.class.is_none() && one.key.treatment == key && one.estimate.std_error.is_some())
+    };
+    let Some(level) = trial.mean(0, 0, None, |row| row.yield_kg_ha) else { return Vec::new() };
+    let mut all = local::responses(trial, design, model, (level, confidence)).unwrap_or_default();
+    all.retain(|one| answered(&one.treatment).is_some());
+    all
 }
 
 /// What the segment model answers, by question.
@@ -336,6 +356,7 @@ fn respond(
     let Support { blocks, strips, segments, area_m2 } = support(trial, treatment, 0, key.class, least);
     doubt_replication(blocks, &estimate, &mut cautions);
     let moisture = |row: &trial::Row| trial.joined.assigned.segments[row.segment].moisture_pct;
+    let moisture_std_error_pct = trial.block_std_error(treatment, key.class, moisture);
     let check_yield = trial.mean(0, treatment, key.class, |row| row.yield_kg_ha).filter(|_| estimate.mean.is_some());
     Response {
         class_name: key.class.map_or_else(|| "all".to_owned(), |class| trial.joined.classes[class].clone()),
@@ -347,6 +368,7 @@ fn respond(
         treated_yield: check_yield.zip(estimate.mean).map(|(check, response)| check + response),
         check_moisture_pct: trial.mean(0, treatment, key.class, moisture),
         treated_moisture_pct: trial.mean(treatment, 0, key.class, moisture),
+        moisture_std_error_pct,
         estimate,
         shrunken: None,
         returns: Returns::default(),

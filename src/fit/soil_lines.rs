@@ -227,12 +227,14 @@ impl<'j> Asked<'_, 'j> {
         sampled
     }
 
-    /// Mean share of each segment that has its class.
+    /// Mean share of each segment that is expected to have its class.
     fn class_probability(&self, kept: &[&There<'j>]) -> Vec<f64> {
         let joined = self.trial.joined;
         let mut sums = vec![(0.0, 0.0); joined.segment_class.len()];
         for row in kept.iter().flat_map(|there| &there.trial.rows) {
-            let share = row.shares.get(joined.segment_class[row.segment] as usize).copied().unwrap_or(f64::NAN);
+            let class = joined.segment_class[row.segment] as usize;
+            let mapped = row.shares.iter().zip(&joined.class_mixture);
+            let share: f64 = mapped.map(|(share, of)| share * of.get(class).copied().unwrap_or(f64::NAN)).sum();
             let sum = &mut sums[row.segment];
             *sum = (sum.0 + row.area_m2 * share, sum.1 + row.area_m2);
         }

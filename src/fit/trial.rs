@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::points::{Joined, Labels};
 use crate::quantity::factor::M2_PER_HA;
-use crate::stats::robust;
+use crate::stats::{robust, std_error_of_mean};
 
 /// A pass that cut less of a segment than this share of what another pass cut of it is left out (ours).
 const LEAST_PIECE: f64 = 0.25;
@@ -266,6 +266,34 @@ impl<'j> Trial<'j> {
             }
         }
         (area > 0.0).then(|| sum / area)
+    }
+}
+
+/// Area, and area times value, of both sides of a block: the check first.
+type Sides = [(f64, f64); 2];
+
+impl Trial<'_> {
+    /// Standard error of the mean difference of a property between the segments of a treatment and of the check, from its scatter over
+    /// blocks; `None` with fewer than two blocks that hold both.
+    pub(super) fn block_std_error(
+        &self,
+        treatment: usize,
+        class: Option<usize>,
+        of: impl Fn(&Row) -> f64,
+    ) -> Option<f64> {
+        let mut blocks: BTreeMap<usize, Sides> = BTreeMap::new();
+        for row in self.rows.iter().filter(|row| class.is_none() || row.class == class) {
+            let side = match row.treatment {
+                0 => 0,
+                own if own == treatment => 1,
+                _ => continue,
+            };
+            let sums = &mut blocks.entry(row.block).or_default()[side];
+            *sums = (sums.0 + row.area_m2, sums.1 + row.area_m2 * of(row));
+        }
+        let both = blocks.values().filter(|[check, treated]| check.0 > 0.0 && treated.0 > 0.0);
+        let differences: Vec<f64> = both.map(|[check, treated]| treated.1 / treated.0 - check.1 / check.0).collect();
+        std_error_of_mean(&differences)
     }
 }
 

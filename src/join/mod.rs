@@ -14,7 +14,7 @@ use crate::points::{Assigned, Caution, Cautions, Cleaned, Ingested, Joined, Labe
 use terrain::{UnderRecords, UnderSegments};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Joins soils and wetness.
 pub fn run(assigned: Assigned, ingested: &Ingested, archive: &ArchiveSettings) -> Joined {
@@ -27,6 +27,8 @@ pub struct Ground {
     /// The zone of each record; `None` where the lie of the land makes the zones.
     point_class: Option<Vec<u32>>,
     soil_lines: Option<Arc<SoilLines>>,
+    /// As [`Joined::class_mixture`].
+    mixture: Vec<Vec<f64>>,
     terrain: UnderRecords,
     covariates: covariates::UnderRecords,
     cautions: Cautions,
@@ -41,10 +43,11 @@ impl Ground {
             .then(|| Arc::new(soil_lines(ingested, &archive.soil)));
         let lines = soil_lines.as_deref();
         let point_class = (!is_terrain).then(|| point_classes(cleaned, ingested, &archive.soil, lines, &mut cautions));
+        let mixture = mixture(cleaned, ingested, &archive.soil, lines);
         let soil_lines = soil_lines.filter(|lines| lines.error_m > 0.0);
         let terrain = UnderRecords::new(cleaned, ingested.surface.as_ref(), &archive.soil);
         let covariates = covariates::UnderRecords::new(cleaned, ingested);
-        Self { point_class, soil_lines, terrain, covariates, cautions }
+        Self { point_class, soil_lines, mixture, terrain, covariates, cautions }
     }
 
     /// Joins it to the records: those of which this is the ground, whatever is kept of them.
@@ -73,8 +76,9 @@ impl Ground {
             point_class,
             segment_class_probability: segment_class
                 .iter()
-                .map(|&class| if class == Labels::NONE { f64::NAN } else { 1.0 })
+                .map(|&class| self.mixture.get(class as usize).map_or(f64::NAN, |shares| shares[class as usize]))
                 .collect(),
+            class_mixture: self.mixture.clone(),
             segment_class,
             segment_class_share,
             soil_lines: self.soil_lines.clone(),
@@ -134,6 +138,35 @@ fn soil_lines(ingested: &Ingested, soil: &SoilSettings) -> SoilLines {
         zones: ingested.soils.iter().map(|ground| zone(ground.class)).collect(),
         error_m: soil.line_error_m,
     }
+}
+
+/// What the ground mapped as each zone is expected to be, by the components of the map units under the records.
+fn mixture(cleaned: &Cleaned, ingested: &Ingested, soil: &SoilSettings, lines: Option<&SoilLines>) -> Vec<Vec<f64>> {
+    let zones = soil.zones.len();
+    let mut shares = vec![vec![0.0; zones]; zones];
+    let mut records = vec![0.0; zones];
+    if let Some(lines) = lines.filter(|_| ingested.soils.iter().any(|soil| !soil.class_pct.is_empty())) {
+        for polygon in (0..cleaned.len()).filter_map(|at| lines.index.locate(cleaned.x_m[at], cleaned.y_m[at])) {
+            let zone = lines.zones[polygon as usize] as usize;
+            let components = &ingested.soils[polygon as usize].class_pct;
+            let Some(sums) = shares.get_mut(zone) else { continue };
+            records[zone] += 1.0;
+            if components.is_empty() {
+                sums[zone] += 1.0;
+            }
+            for &(class, pct) in components {
+                sums[soil.zone_of_class[class]] += pct / 100.0;
+            }
+        }
+    }
+    for (zone, (sums, records)) in shares.iter_mut().zip(records).enumerate() {
+        if records > 0.0 {
+            sums.iter_mut().for_each(|sum| *sum /= records);
+        } else {
+            sums[zone] = 1.0;
+        }
+    }
+    shares
 }
 
 /// The zone that holds most of each segment's area, and its share; no zone below the least share.

@@ -104,9 +104,12 @@ pub struct Joined {
     pub segment_class: Vec<u32>,
     /// Share of the segment's area that has that class.
     pub segment_class_share: Vec<f64>,
-    /// Probability that the segment has that class, by where the lines of the soil map may lie: 1 where they are trusted, NaN without
-    /// a class. Known once the response model has moved the lines.
+    /// Probability that the segment has that class, by the components of its map unit and by where the lines of the soil map may lie: NaN
+    /// without a class. The lines count once the response model has moved them.
     pub segment_class_probability: Vec<f64>,
+    /// What the ground mapped as each class (by rows) is expected to be, as shares of the classes: that class alone where the map tells
+    /// nothing of the components of its units. The rest to 1 has no class.
+    pub class_mixture: Vec<Vec<f64>>,
     /// The soil map, where its lines are known only to some metres.
     pub soil_lines: Option<Arc<SoilLines>>,
     /// Mean topographic wetness index of each segment; NaN where no elevation model covers it.

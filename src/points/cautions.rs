@@ -17,7 +17,7 @@ coded! {
     NoCheckInBlock = "no-check-in-block": "a block without a usable check strip was left out";
     TreatedWetter = "treated-wetter": "the treated strips stand on wetter ground than their check";
     GroundDiffers = "ground-differs": "the treated strips stand on other ground than their check: drier, higher or lower";
-    ClassUnsure = "class-unsure": "the lines of the soil map may lie so far off that most of this ground may have another class";
+    ClassUnsure = "class-unsure": "most of this ground may have another class: the lines of the soil map may lie off, and its units may hold other soils";
     MachineAliased = "machine-aliased": "combine and treatment cannot be told apart, so neither can their effects";
     MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
     RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";
@@ -61,7 +61,7 @@ coded! {
     RestsOnOne = "rests-on-one": "without one of the site-years the mean response would change its sign";
     ArchiveAnswer = "archive-answer": "no strips stood in this field: the answer is that of the archive for its soils";
     OutlookShort = "outlook-short": "the outlook rests on fewer than ten seasons";
-    ZoningUnproven = "zoning-unproven": "with each site-year predicted from the others, zones were not shown to earn more than treating everything or nothing";
+    ZoningUnproven = "zoning-unproven": "with each season or field predicted from the others, zones were not shown to earn more than treating everything or nothing";
     PromisesNotKept = "promises-not-kept": "what former plans promised was not kept: the harvests fell outside the predicted intervals too often, or made less money";
     TiledMixed = "tiled-mixed": "the drainage class describes the soil before tiling; some of this ground is tiled";
 }

@@ -61,12 +61,16 @@ pub(super) struct Layer {
 }
 
 /// What each layer holds: its description in the package.
-const DESCRIPTIONS: [(&str, &str); 5] = [
+const DESCRIPTIONS: [(&str, &str); 6] = [
     ("strips", "The strips of the trial with their treatments and blocks"),
     ("segments", "The pieces of strips that the model saw, with their dry yield"),
     (
         "differences",
         "Treated minus check along the strips: each treated piece with the check that faces it; one by one they tell little",
+    ),
+    (
+        "local",
+        "The response piece by piece along the treated strips, under the response model; no map of where to treat",
     ),
     (
         "zones",
@@ -86,6 +90,7 @@ pub(super) fn columns() -> Vec<(&'static str, Vec<&'static str>)> {
             [names(&SEGMENTS), vec!["covariate_<name>", "covariate_<name>_share"]].concat(),
         ),
         ("site_years/…/layers.gpkg:differences", names(&DIFFERENCES)),
+        ("site_years/…/layers.gpkg:local", names(&LOCAL)),
         ("site_years/…/layers.gpkg:zones", names(&ZONES)),
         ("sites.gpkg:sites", names(&SITES)),
         ("plan/…/zones.gpkg:zones", names(&super::plan::ZONE_COLUMNS)),
@@ -162,7 +167,8 @@ pub(super) fn layers(
     units: &Units,
 ) -> Result<Vec<u8>, ReportError> {
     let along = differences(joined, along, units);
-    package(&[strips(joined), segments(joined, units), along, zones(ingested, joined, result, units)], result.epsg)
+    let zones = zones(ingested, joined, result, units);
+    package(&[strips(joined), segments(joined, units), along, local(joined, result, units), zones], result.epsg)
 }
 
 /// The layers of a site-year as they stand, with new prices in the zones.
@@ -170,8 +176,13 @@ pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result
     let fault = |error: rusqlite::Error| ReportError::new(FILE, error);
     let mut connection = Connection::open_in_memory().map_err(fault)?;
     connection.deserialize_read_exact("main", bytes, bytes.len(), true).map_err(fault)?;
-    let layers =
-        [("strips", "MULTIPOLYGON"), ("segments", "POINT"), ("differences", "POINT"), ("zones", "MULTIPOLYGON")];
+    let layers = [
+        ("strips", "MULTIPOLYGON"),
+        ("segments", "POINT"),
+        ("differences", "POINT"),
+        ("local", "POINT"),
+        ("zones", "MULTIPOLYGON"),
+    ];
     let mut layers: Vec<Layer> =
         layers.into_iter().map(|(name, geometry)| read(&connection, name, geometry)).collect::<Result<_, _>>()?;
     let at = |name: &str| ZONES.iter().position(|column| column.0 == name).unwrap_or_default();
@@ -186,6 +197,12 @@ pub(super) fn repriced(bytes: &[u8], result: &SiteYear, units: &Units) -> Result
         values[at("probability_pays")] = pays;
         values[at("net_return")] = net;
         values[at("money_unit")] = unit;
+    }
+    let at = |name: &str| LOCAL.iter().position(|column| column.0 == name).unwrap_or_default();
+    let pieces = result.local.iter().flat_map(|one| one.pieces.iter().map(move |piece| (one, piece)));
+    let features = layers.iter_mut().filter(|layer| layer.name == "local").flat_map(|layer| &mut layer.features);
+    for ((_, values), (local, piece)) in features.zip(pieces) {
+        values[at("probability_pays")] = number(result.local_probability_pays(local, piece));
     }
     package(&layers, result.epsg)
 }
@@ -398,6 +415,45 @@ fn differences(joined: &Joined, along: &[SegmentDifference], units: &Units) -> L
     };
     let features = along.iter().map(feature).collect();
     Layer { name: "differences", geometry: "POINT", columns: named(&DIFFERENCES), features }
+}
+
+const LOCAL: [(&str, &str); 11] = [
+    ("strip", "TEXT"),
+    ("treatment", "TEXT"),
+    ("block", "TEXT"),
+    ("drainage_class", "TEXT"),
+    ("response", "DOUBLE"),
+    ("std_error", "DOUBLE"),
+    ("ci_low", "DOUBLE"),
+    ("ci_high", "DOUBLE"),
+    ("probability_pays", "DOUBLE"),
+    ("yield_unit", "TEXT"),
+    ("first", "TEXT"),
+];
+
+/// The response on each treated segment.
+fn local(joined: &Joined, result: &SiteYear, units: &Units) -> Layer {
+    let mut features = Vec::new();
+    for (local, piece) in result.local.iter().flat_map(|one| one.pieces.iter().map(move |piece| (one, piece))) {
+        let segment = &joined.assigned.segments[piece.segment];
+        let strip = &joined.assigned.strips[segment.strip as usize];
+        let class = joined.segment_class[piece.segment];
+        let values = vec![
+            text(&strip.name),
+            text(&local.treatment),
+            text(&strip.block),
+            if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) },
+            number(Some(units.yields(piece.mean))),
+            number(Some(units.yields(piece.std_error))),
+            number(Some(units.yields(piece.low))),
+            number(Some(units.yields(piece.high))),
+            number(result.local_probability_pays(local, piece)),
+            text(units.yield_unit),
+            text(LABEL_FIRST),
+        ];
+        features.push((Geometry::Point(Point::new(segment.x_m, segment.y_m)), values));
+    }
+    Layer { name: "local", geometry: "POINT", columns: named(&LOCAL), features }
 }
 
 const ZONES: [(&str, &str); 12] = [

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::covariates::CovariateAnswer;
 use super::observed::ObservedDifference;
-use super::response::{BlockDifference, Response};
+use super::response::{BlockDifference, LocalPiece, LocalResponse, Response};
 use super::supplement::Supplement;
 use crate::points::{Cautions, CleaningFacts, Design, Mark};
 
@@ -158,6 +158,8 @@ pub struct SiteYear {
     pub field_model: Option<FieldModel>,
     /// Treatments against each other, the trend over drainage, untreated pairs.
     pub supplement: Supplement,
+    /// The responses piece by piece along the strips, by treatment.
+    pub local: Vec<LocalResponse>,
     /// The answer again under each variant.
     pub sensitivity: Vec<SensitivityRow>,
     /// What was seen in the field, by measure and treatment: over the whole field, then by class.
@@ -183,6 +185,13 @@ impl SiteYear {
         all
     }
 
+    /// The probability that a treatment paid on one piece; `None` where nothing may be said of what it paid over the whole field.
+    pub fn local_probability_pays(&self, local: &LocalResponse, piece: &LocalPiece) -> Option<f64> {
+        let whole =
+            self.responses.iter().find(|one| one.key.class.is_none() && one.key.treatment == local.treatment)?;
+        piece.probability_above(whole.returns.break_even?)
+    }
+
     /// The reasons to doubt the site-year, and those to doubt the responses over its whole field.
     pub fn doubts_of_the_answer(&self) -> Cautions {
         let mut all = self.cautions.clone();
@@ -192,13 +201,14 @@ impl SiteYear {
         all
     }
 
-    /// The site-year without what only its own page shows (variants of the analysis by class, contrasts, removal by treatment), so
+    /// The site-year without what only its own page shows (variants of the analysis by class, contrasts, responses piece by piece, removal by treatment), so
     /// that an archive of many fits into memory.
     #[must_use]
     pub fn for_archive(mut self) -> Self {
         self.sensitivity.retain(|row| row.class_name == ALL);
         self.sensitivity.shrink_to_fit();
         self.supplement = Supplement::default();
+        self.local = Vec::new();
         self.removal_by_treatment = Vec::new();
         self.observed.retain(|one| one.class.is_none());
         self

@@ -213,6 +213,13 @@ fn map_units_take_the_class_of_their_components() {
     let both = ["Very poorly drained", "Well drained", "all"].map(str::to_owned).into();
     archive.write("layers/tabular/comp.txt", format!("comppct_r|compname|drainagecl|mukey\n{rows}"));
     assert_eq!(classes(), both);
+    // two fifths of the one unit have the class that it is mapped as, three quarters of the other
+    for row in
+        Archive::table(&archive.result("bad", "response.csv")).iter().filter(|row| row["drainage_class"] != "all")
+    {
+        let unsure = row["caution"].contains("class-unsure");
+        assert_eq!(unsure, row["drainage_class"] == "Very poorly drained", "{row:?}");
+    }
     // as delivered, without a header: the columns are named by another table
     archive.write("layers/tabular/comp.txt", rows);
     fails(&archive, "layers/tabular/comp.txt: no column");

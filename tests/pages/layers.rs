@@ -76,6 +76,7 @@ fn the_layers_have_their_reference_system_and_the_types_of_their_attributes() {
                 "Point",
                 vec!["yield: Real", "points: Integer64", "usable: Integer(Boolean)", "drainage_class: String"],
             ),
+            ("local", "Point", vec!["response: Real", "std_error: Real", "probability_pays: Real", "first: String"]),
             ("differences", "Point", vec!["difference: Real", "treatment: String", "block: String"]),
             (
                 "zones",
@@ -159,10 +160,10 @@ fn every_layer_brings_its_style() {
         let path = folder.join("layers.gpkg");
         let query = "SELECT f_table_name, styleSLD FROM layer_styles WHERE useAsDefault = 1";
         let told = said(&ogrinfo, &["-q", "-sql", query, path.to_str().unwrap()]);
-        for layer in ["strips", "segments", "differences", "zones"] {
+        for layer in ["strips", "segments", "differences", "local", "zones"] {
             assert!(told.contains(&format!("f_table_name (String) = {layer}")), "{told}");
         }
-        assert_eq!(told.matches("<StyledLayerDescriptor").count(), 4);
+        assert_eq!(told.matches("<StyledLayerDescriptor").count(), 5);
         assert!(told.contains("less than the check") && told.contains("<ogc:Literal>check</ogc:Literal>"), "{told}");
     }
 }

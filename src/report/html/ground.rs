@@ -1,5 +1,7 @@
 //! The ground of a site-year as the maps show it: strips, segments, soil outlines, in metres from one corner.
 
+use std::collections::BTreeMap;
+
 use geo::{Area, BooleanOps, BoundingRect, Centroid, Coord, LineString, MultiPolygon, Rect, Simplify};
 use serde::Serialize;
 
@@ -68,6 +70,9 @@ pub(super) struct MapGround {
     /// The strips with their stretches, treated ones only, by block and place across it: index of the strip, then its
     /// stretches in order.
     pub(super) along: Vec<(usize, Vec<Stretch>)>,
+    /// The response on the treated segments, where the model gives it, in the report's unit: index of the strip, then segments from one
+    /// end of it to the other.
+    pub(super) local: Vec<(usize, Vec<(usize, f64)>)>,
 }
 
 impl MapGround {
@@ -84,11 +89,21 @@ impl MapGround {
             soils: Vec::new(),
             line_error_m: case.joined.soil_lines.as_ref().map_or(0.0, |lines| lines.error_m),
             along: along(case, units),
+            local: local(case, units),
         };
         ground.strips = case.joined.assigned.strips.iter().map(|strip| ground.strip(strip, case)).collect();
         ground.segments = ground.segments(case, units);
         ground.soils = ground.soils(case, extent);
         Some(ground)
+    }
+
+    /// What the map shows along each treated strip, segment by segment: the response of the model, or the running mean of the differences.
+    pub(super) fn told(&self) -> Vec<(usize, Vec<(usize, f64)>)> {
+        if !self.local.is_empty() {
+            return self.local.clone();
+        }
+        let mean = |one: &Stretch| Some((one.segment, self.segments[one.segment].mean?));
+        self.along.iter().map(|(strip, stretches)| (*strip, stretches.iter().filter_map(mean).collect())).collect()
     }
 
     fn decimetres(&self, point: Coord<f64>) -> (i32, i32) {
@@ -185,6 +200,20 @@ fn extent(case: SiteYearCase<'_>) -> Option<Rect<f64>> {
     })?;
     let rim = Coord { x: RIM_M, y: RIM_M };
     Some(Rect::new(low - rim, high + rim))
+}
+
+/// The response along each treated strip that the model gives.
+fn local(case: SiteYearCase<'_>, units: &Units) -> Vec<(usize, Vec<(usize, f64)>)> {
+    let segments = &case.joined.assigned.segments;
+    let mut strips: BTreeMap<usize, Vec<(usize, f64)>> = BTreeMap::new();
+    for piece in case.result.local.iter().flat_map(|one| &one.pieces) {
+        let strip = segments[piece.segment].strip as usize;
+        strips.entry(strip).or_default().push((piece.segment, rounded(units.yields(piece.mean), units)));
+    }
+    for pieces in strips.values_mut() {
+        pieces.sort_by(|one, other| segments[one.0].along_m.total_cmp(&segments[other.0].along_m));
+    }
+    strips.into_iter().collect()
 }
 
 /// The treated strips with what they yielded more than the check that faces them, from one end to the other.

@@ -1,6 +1,10 @@
 //! The grower's map: where the treated strips yielded more than the check, over the soils.
+//!
+//! Where the response model gives the response piece by piece, that is what is drawn; else the running mean of the single differences.
 
 use std::fmt::Write;
+
+use serde::{Deserialize, Serialize};
 
 use super::colour::{hex, of_difference, stops};
 use super::figures::labels::{self, Taken};
@@ -18,11 +22,41 @@ const LEGEND: f64 = 44.0;
 /// Least width of a stretch on the map, px.
 const LEAST_STRETCH: f64 = 4.0;
 
-/// The map; empty where nothing faces a check. `cell_m` is the length of a segment.
-pub(super) fn of_differences(ground: &MapGround, segment_m: f64, units: &Units) -> String {
-    let shown: Vec<f64> = ground.segments.iter().filter_map(|one| one.mean).collect();
+/// A stretch of a treated strip on the map.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(super) struct Drawing {
+    /// Its line, as a path.
+    line: String,
+    /// The segment.
+    pub(super) segment: usize,
+}
+
+/// A map in two parts, between which marks are put, and the stretches they may stand on.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(super) struct DifferenceMap {
+    ground: String,
+    names: String,
+    /// The stretches whose response the model gives.
+    pub(super) stretches: Vec<Drawing>,
+}
+
+impl DifferenceMap {
+    /// With a dark line along the stretches on which something is so.
+    pub(super) fn marked(&self, is_marked: impl Fn(usize) -> bool) -> String {
+        let mut svg = self.ground.clone();
+        for one in self.stretches.iter().filter(|one| is_marked(one.segment)) {
+            let _ = write!(svg, "<path class=\"paid\" d=\"{}\"/>", one.line);
+        }
+        svg + &self.names
+    }
+}
+
+/// The map; none where nothing faces a check. `segment_m` is the length of a segment.
+pub(super) fn of_differences(ground: &MapGround, segment_m: f64, units: &Units) -> Option<DifferenceMap> {
+    let told = ground.told();
+    let shown: Vec<f64> = told.iter().flat_map(|(_, along)| along.iter().map(|one| one.1)).collect();
     if shown.is_empty() {
-        return String::new();
+        return None;
     }
     let limit = robust::quantile(&shown.iter().map(|value| value.abs()).collect::<Vec<_>>(), 0.95).unwrap_or(1.0);
     let limit = nice(limit.max(1e-6));
@@ -55,38 +89,32 @@ pub(super) fn of_differences(ground: &MapGround, segment_m: f64, units: &Units) 
         svg.raw(format_args!("<clipPath id=\"strip{at}\"><path d=\"{d}\"/></clipPath>"));
         svg.raw(format_args!("<path class=\"{class}\" d=\"{d}\"><title>{}</title></path>", escaped(&title)));
     }
-    for (strip, stretches) in &ground.along {
-        let clip = if ground.strips[*strip].rings.is_empty() {
-            String::new()
-        } else {
-            format!(" clip-path=\"url(#strip{strip})\"")
-        };
+    let mut drawings = Vec::new();
+    for (strip, along) in &told {
+        let strip_ground = Some(*strip).filter(|&strip| !ground.strips[strip].rings.is_empty());
+        let clip = strip_ground.map_or_else(String::new, |strip| format!(" clip-path=\"url(#strip{strip})\""));
         svg.raw(format_args!("<g{clip}>"));
         let places: Vec<(f64, f64)> =
-            stretches.iter().map(|one| place(ground.segments[one.segment].x, ground.segments[one.segment].y)).collect();
-        let Some(direction) = direction(&places) else {
-            svg.raw("</g>");
-            continue;
-        };
-        for (one, &(x, y)) in stretches.iter().zip(&places) {
-            let shape = &ground.segments[one.segment];
-            let Some(mean) = shape.mean else { continue };
+            along.iter().map(|one| place(ground.segments[one.0].x, ground.segments[one.0].y)).collect();
+        let direction = direction(&places).unwrap_or((0.0, 1.0));
+        for (&(segment, value), &(x, y)) in along.iter().zip(&places) {
             let half = 0.5 * segment_m * scale;
             let (dx, dy) = (direction.0 * half, direction.1 * half);
+            let line = format!("M{:.1} {:.1}L{:.1} {:.1}", x - dx, y - dy, x + dx, y + dy);
             svg.raw(format_args!(
-                "<path d=\"M{:.1} {:.1}L{:.1} {:.1}\" stroke=\"{}\" stroke-width=\"{:.1}\"><title>{mean:+} {}</title></path>",
-                x - dx,
-                y - dy,
-                x + dx,
-                y + dy,
-                hex(of_difference(mean / limit)),
+                "<path d=\"{line}\" stroke=\"{}\" stroke-width=\"{:.1}\"><title>{value:+} {}</title></path>",
+                hex(of_difference(value / limit)),
                 // wide enough to fill the strip, which cuts it off; where the strip's ground is not known, as wide as can be seen
                 if clip.is_empty() { LEAST_STRETCH } else { 60.0 * scale },
                 units.yield_unit
             ));
+            if !ground.local.is_empty() {
+                drawings.push(Drawing { line, segment });
+            }
         }
         svg.raw("</g>");
     }
+    let split = svg.len();
     let mut taken = Taken::default();
     for (at, strip) in ground.strips.iter().enumerate() {
         let corners = strip.rings.first().map_or(&[][..], |ring| ring.as_slice());
@@ -107,7 +135,9 @@ pub(super) fn of_differences(ground: &MapGround, segment_m: f64, units: &Units) 
     }
     svg.raw("</svg>");
     legend(&mut svg, height, limit, scale, units);
-    svg.finish()
+    let whole = svg.finish();
+    let (ground, names) = whole.split_at(split);
+    Some(DifferenceMap { ground: ground.to_owned(), names: names.to_owned(), stretches: drawings })
 }
 
 /// From the first place to the last, of length 1.

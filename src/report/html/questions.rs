@@ -346,7 +346,7 @@ impl Crop<'_> {
         let (mean, interval) = if in_money {
             let returns = returns?;
             let net = |kg_ha: f64| Some(self.units.money(returns.net_return_of(kg_ha)?));
-            let ends = row.estimate.low.and_then(net).zip(row.estimate.high.and_then(net));
+            let ends = returns.net_interval.map(|(low, high)| (self.units.money(low), self.units.money(high)));
             (net(row.estimate.mean?)?, ends)
         } else {
             let (mean, interval) = self.scaled(&row.estimate);

@@ -21,11 +21,14 @@ use crate::report::yield_grid::YieldGrid;
 use crate::report::{
     Drawn, FIRST, Provenance, ReportError, SiteYearCase, Units, applied, covariates, observed, photos,
 };
-use crate::results::{Estimate, Response, SignChanges, SiteYear};
+use crate::results::{Estimate, LocalResponse, Response, SignChanges, SiteYear};
 use crate::stats::robust;
 
 /// Shares of the yields between which the scale of colours runs.
 const SCALE_ENDS: (f64, f64) = (0.02, 0.98);
+
+/// Probability from which a stretch is said to have paid, or not to have (ours).
+const SURELY: f64 = 0.8;
 
 /// Side of a record on the map, as a share of the swath: neighbouring passes stay apart.
 const STAMP_SHARE: f64 = 0.75;
@@ -50,10 +53,9 @@ pub(in crate::report) fn drawn(
         (Some(ground), Some(scale)) => Some(script_json(&map_data(case, ground, scale, units)?)?),
         _ => None,
     };
+    let map = ground.as_ref().and_then(|ground| map::of_differences(ground, archive.model.segment_length_m, units));
     let mut drawn = json!({
-        "difference_map": ground
-            .as_ref()
-            .map(|ground| map::of_differences(ground, archive.model.segment_length_m, units)),
+        "difference_map": map,
         "lines_unsure": ground.as_ref().is_some_and(|ground| ground.line_error_m > 0.0),
         "picture": picture,
         "scale": scale.map(|ends| <[f64; 2]>::from(ends).map(|end| format!("{end:.0$}", tell.decimals))),
@@ -78,12 +80,16 @@ pub(in crate::report) fn page(
     result: &SiteYear,
     archive: &ArchiveSettings,
     provenance: &Provenance,
-    drawn: Drawn,
+    mut drawn: Drawn,
 ) -> Result<Vec<u8>, ReportError> {
     let units = &Units::new(archive, &result.identity.crop);
     let tell = Tell { result, archive, units, decimals: decimals(units) };
     let words = Words { result, archive, units, decimals: tell.decimals };
     let mut context = tell.heading();
+    let map: Option<map::DifferenceMap> = serde_json::from_value(drawn.0["difference_map"].take())
+        .map_err(|error| ReportError::new("report.html", error))?;
+    drawn.0["difference_map"] = map.map(|map| map.marked(|segment| tell.surely_paid(segment))).into();
+    drawn.0["local"] = tell.local().into();
     if let Some(part) = covariates::part(result, archive, units) {
         context.insert("covariates".to_owned(), part);
     }
@@ -493,6 +499,38 @@ impl Tell<'_> {
                 })
             })
             .collect()
+    }
+
+    /// Whether it is surer than not, by [`SURELY`], that the treatment of a segment paid there.
+    fn surely_paid(&self, segment: usize) -> bool {
+        self.result.local.iter().any(|local| {
+            let piece = local.pieces.iter().find(|piece| piece.segment == segment);
+            piece.and_then(|piece| self.result.local_probability_pays(local, piece)).is_some_and(|p| p >= SURELY)
+        })
+    }
+
+    /// What is said of the responses piece by piece, by treatment.
+    fn local(&self) -> Vec<Value> {
+        let of = |local: &LocalResponse| {
+            let area = |is_so: &dyn Fn(f64) -> bool| -> Option<f64> {
+                let pieces = local.pieces.iter();
+                pieces
+                    .map(|piece| {
+                        let paid = self.result.local_probability_pays(local, piece)?;
+                        Some(if is_so(paid) { piece.area_m2 } else { 0.0 })
+                    })
+                    .sum()
+            };
+            let whole: f64 = local.pieces.iter().map(|piece| piece.area_m2).sum();
+            let share = |area: f64| format!("{:.0} %", 100.0 * area / whole);
+            json!({
+                "label": self.archive.label(&local.treatment),
+                "between": shown(Some(self.units.yields(local.between_sd)), self.decimals),
+                "paid": area(&|paid| paid >= SURELY).map(share),
+                "not": area(&|paid| paid <= 1.0 - SURELY).map(share),
+            })
+        };
+        self.result.local.iter().map(of).collect()
     }
 
     /// A figure for each treated strip, all on one scale.

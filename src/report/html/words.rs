@@ -204,7 +204,7 @@ impl Words<'_> {
         let unit = self.units.yield_unit;
         let interval = estimate.low.zip(estimate.high);
         let returns = &response.returns;
-        let net_of = |kg_ha: f64| returns.net_return_of(kg_ha).map(|net| signed(self.units.money(net), 0));
+        let net = |net: f64| signed(self.units.money(net), 0);
         Verdict {
             label: self.archive.label(&response.key.treatment).to_owned(),
             shown: shown(response),
@@ -217,9 +217,9 @@ impl Words<'_> {
             net: returns.net_return.map_or_else(String::new, |net| {
                 format!("{} {}", signed(self.units.money(net), 0), self.units.money_unit)
             }),
-            net_range: interval
-                .and_then(|(low, high)| Some(format!("{} to {}", net_of(low)?, net_of(high)?)))
-                .unwrap_or_default(),
+            net_range: returns
+                .net_interval
+                .map_or_else(String::new, |(low, high)| format!("{} to {}", net(low), net(high))),
             pays: returns.probability_pays.map_or_else(String::new, |share| probability(Some(share))),
             break_even: returns.break_even.map_or_else(String::new, |kg_ha| format!("{} {unit}", self.amount(kg_ha))),
             sentence: self.sentence(response),
@@ -368,6 +368,7 @@ mod tests {
             treated_yield: None,
             check_moisture_pct: None,
             treated_moisture_pct: None,
+            moisture_std_error_pct: None,
             estimate: numbers.map_or_else(Estimate::default, |(mean, half, _)| Estimate {
                 std_error: Some(half / 2.0),
                 low: Some(mean - half),
@@ -413,6 +414,7 @@ mod tests {
             variance: BTreeMap::new(),
             field_model: None,
             supplement: Supplement::default(),
+            local: Vec::new(),
             sensitivity: Vec::new(),
             observed: Vec::new(),
             covariates: Vec::new(),

@@ -72,6 +72,25 @@ impl Columns {
         })
     }
 
+    /// The same with columns more beside the fixed effects, which may repeat them.
+    ///
+    /// # Errors
+    /// A basis of the wrong length.
+    pub(super) fn with_basis(&self, basis: MatRef<'_, f64>) -> Result<Self, StatsError> {
+        check::length("rows of the basis", basis.nrows(), self.rows())?;
+        let (before, more) = (self.random + self.fixed, basis.ncols());
+        let matrix = Mat::from_fn(self.rows(), before + more + 1, |i, j| {
+            if j < before {
+                self.matrix[(i, j)]
+            } else if j < before + more {
+                basis[(i, j - before)]
+            } else {
+                self.matrix[(i, before)]
+            }
+        });
+        Ok(Self { matrix, fixed: self.fixed + more, ..self.clone() })
+    }
+
     /// Number of rows.
     pub fn rows(&self) -> usize {
         self.matrix.nrows()

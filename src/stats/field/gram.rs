@@ -68,6 +68,14 @@ impl Gram {
         self.absorber().profile(ratio)
     }
 
+    /// `[X | y]′H_γ⁻¹[X | y]` with the random effect of ratio γ in `H_γ`.
+    ///
+    /// # Errors
+    /// A random effect whose covariance is not positive definite.
+    pub(super) fn absorbed(&self, ratio: f64) -> Result<(Mat<f64>, f64), StatsError> {
+        self.absorber().absorbed(ratio)
+    }
+
     pub(super) fn absorber(&self) -> Absorber<'_> {
         let reach = (0..self.random)
             .map(|i| i - (0..i).find(|&j| self.products[(i, j)].abs() > 0.0).unwrap_or(i))
@@ -84,9 +92,8 @@ impl Gram {
 }
 
 impl Absorber<'_> {
-    /// The factor of `[X | y]′H_γ⁻¹[X | y]` and `ln det H_γ`, by the identity of Woodbury: `H_γ = H + γ Z Z′`, with
-    /// `(I + γ Z′H⁻¹Z) = L L′`.
-    fn factored(&self, ratio: f64) -> Result<(Cholesky, f64), StatsError> {
+    /// `[X | y]′H_γ⁻¹[X | y]` and `ln det H_γ`, by the identity of Woodbury: `H_γ = H + γ Z Z′`, with `(I + γ Z′H⁻¹Z) = L L′`.
+    fn absorbed(&self, ratio: f64) -> Result<(Mat<f64>, f64), StatsError> {
         let (s, p) = (self.gram.random, self.gram.fixed);
         let mut products = Mat::from_fn(p + 1, p + 1, |i, j| self.gram.products[(s + i, s + j)]);
         let mut ln_determinant = self.gram.ln_determinant;
@@ -133,6 +140,13 @@ impl Absorber<'_> {
                 }
             }
         }
+        Ok((products, ln_determinant))
+    }
+
+    /// The factor of what is [`absorbed`](Self::absorbed), with its determinant.
+    fn factored(&self, ratio: f64) -> Result<(Cholesky, f64), StatsError> {
+        let (products, ln_determinant) = self.absorbed(ratio)?;
+        let p = self.gram.fixed;
         match Cholesky::new(products.as_ref()) {
             Some(factor) => Ok((factor, ln_determinant)),
             None => Err(match Cholesky::new(products.submatrix(0, 0, p, p)) {

@@ -19,6 +19,7 @@ mod lines;
 mod neighbours;
 mod peak;
 mod prior;
+mod varying;
 
 pub(crate) use columns::Columns;
 #[cfg(test)]
@@ -31,6 +32,7 @@ pub(crate) use lines::LineField;
 pub(crate) use neighbours::{NeighbourField, SolvedField};
 pub(crate) use peak::Peak;
 pub(crate) use prior::FieldPrior;
+pub(crate) use varying::Varying;
 
 use super::StatsError;
 

@@ -164,6 +164,11 @@ impl Svg {
         let _ = write!(self.markup, "{markup}");
     }
 
+    /// Bytes of the drawing so far: where it can be cut in two.
+    pub(super) fn len(&self) -> usize {
+        self.markup.len()
+    }
+
     pub(super) fn finish(mut self) -> String {
         self.markup.push_str("</svg>");
         self.markup
