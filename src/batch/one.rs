@@ -136,6 +136,7 @@ impl<'c> SiteYearWork<'c> {
             variance: fit.variance,
             field_model: fit.field_model,
             supplement: fit.supplement,
+            local: fit.local,
             sensitivity,
             observed,
             covariates: fit::covariates(&joined, archive),

@@ -145,6 +145,7 @@ mod tests {
                 treated_yield: None,
                 check_moisture_pct: None,
                 treated_moisture_pct: None,
+                moisture_std_error_pct: None,
                 estimate: Estimate { low: Some(own.0), high: Some(own.1), ..Estimate::of_mean(own.0 + own.1) },
                 shrunken: None,
                 returns: Returns::default(),

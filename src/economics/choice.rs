@@ -78,9 +78,10 @@ fn worth(zone: &ZoneResponse, crop: &CropSettings, archive: &ArchiveSettings) ->
         return None;
     }
     let treatment = archive.treatment(&zone.treatment)?;
-    let budget = Budget::new(crop, treatment, zone.check_yield, zone.moisture_pct)?;
+    let budget = Budget::new(crop, treatment, zone.check_yield, zone.moistures)?;
     let estimate = &zone.estimate;
-    let judged = zone.judged();
+    let judged = budget.priced(zone.judged());
+    let shown = budget.priced(estimate);
     let (mean, scale, df) = (judged.mean?, judged.std_error?, judged.df?);
     let t = StudentT::new(df).ok()?;
     let level = |at: usize| at as f64 / (VALUES + 1) as f64;
@@ -92,7 +93,7 @@ fn worth(zone: &ZoneResponse, crop: &CropSettings, archive: &ArchiveSettings) ->
     Some(ChoiceWorth {
         break_even: budget.break_even(),
         net_return: budget.net_return(estimate.mean?),
-        net_interval: (budget.net_return(estimate.low?), budget.net_return(estimate.high?)),
+        net_interval: (budget.net_return(shown.low?), budget.net_return(shown.high?)),
         cost_per_ha: treatment.cost_per_ha,
         drying_per_ha: budget.cost_per_ha - treatment.cost_per_ha,
         worth_per_kg: budget.worth_per_kg,

@@ -38,8 +38,8 @@ fn of_zone(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment) -> V
 /// certainty would be worth.
 fn at(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment, is_configured: bool) -> Option<Worth> {
     let price_per_kg = crop.price_per_kg?;
-    let budget = Budget::new(crop, treatment, zone.check_yield, zone.moisture_pct)?;
-    let judged = zone.judged();
+    let budget = Budget::new(crop, treatment, zone.check_yield, zone.moistures)?;
+    let judged = budget.priced(zone.judged());
     let (mean, std_error, df) = (judged.mean?, judged.std_error?, judged.df?);
     let net = budget.net_return(mean);
     let spread = budget.worth_per_kg * std_error;
@@ -59,7 +59,7 @@ fn at(zone: &ZoneResponse, crop: &CropSettings, treatment: &Treatment, is_config
         break_even: budget.break_even(),
         break_even_price_per_kg: (mean > 0.0).then(|| budget.cost_per_ha / mean + paid_per_kg),
         net_return: budget.net_return(zone.estimate.mean?),
-        probability_pays: probability_above(judged, budget.break_even()),
+        probability_pays: probability_above(&judged, budget.break_even()),
         probability_new_site_pays: zone
             .predictive
             .as_ref()

@@ -165,9 +165,7 @@ impl Of<'_> {
 
     fn money(&self) -> Option<String> {
         let worth = self.worth()?;
-        let estimate = &self.whole.estimate;
-        let (low, high) = (estimate.low?, estimate.high?);
-        let net = |response: f64| self.whole.returns.net_return_of(response);
+        let (low, high) = self.whole.returns.net_interval?;
         let new_site = worth.probability_new_site_pays.map_or_else(String::new, |share| {
             format!(", and {} that it pays in a field and year of its own", probability(share))
         });
@@ -179,8 +177,8 @@ impl Of<'_> {
             self.yields(worth.break_even),
             self.units.yield_unit,
             self.money_text(worth.net_return),
-            self.units.money(net(low)?).round() as i64,
-            self.units.money(net(high)?).round() as i64,
+            self.units.money(low).round() as i64,
+            self.units.money(high).round() as i64,
             probability(worth.probability_pays?),
         ))
     }

@@ -45,7 +45,7 @@ pub(super) const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub static DICTIONARY: [Column; 213] = [
+pub static DICTIONARY: [Column; 214] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -63,7 +63,7 @@ pub static DICTIONARY: [Column; 213] = [
         "drainage_class_probability",
         "number",
         "probability",
-        "probability that the segment has its soil class, by where the lines of the soil map may lie",
+        "probability that the segment has its soil class, by the components of its map unit and by where the lines of the map may lie",
         "the segment has no class",
     ),
     column(
@@ -417,7 +417,14 @@ pub static DICTIONARY: [Column; 213] = [
     column("forms", "text", "", "forms of the curve with their weights", ""),
     column("half_width", "number", "yield_unit", "half of the width of the interval", ""),
     column("detectable", "number", "yield_unit", "least response that is found four times in five", ""),
-    column("zoned", "number", "money_unit", "mean net return of zones, each site-year decided by the others", ""),
+    column(
+        "left_out",
+        "text",
+        "",
+        "what was left out at a time, season or field: of both the way by which zones earned less",
+        "",
+    ),
+    column("zoned", "number", "money_unit", "mean net return of zones, each season or field decided by the others", ""),
     column("everywhere", "number", "money_unit", "mean net return of treating everything", ""),
     column("gain", "number", "money_unit", "zones less the better of everything and nothing", ""),
     column("gain_std_error", "number", "money_unit", "standard error of the gain", ""),

@@ -100,6 +100,7 @@ fn cells(row: &ForestRow, synthesis: &Synthesis, site_year: Option<&SiteYear>, u
     let net = |kg_ha: Option<f64>| {
         fixed(returns.zip(kg_ha).and_then(|(returns, kg_ha)| Some(units.money(returns.net_return_of(kg_ha)?))), 2)
     };
+    let ends = returns.and_then(|returns| returns.net_interval);
     let estimate = &row.estimate;
     vec![
         row.crop.clone(),
@@ -125,8 +126,8 @@ fn cells(row: &ForestRow, synthesis: &Synthesis, site_year: Option<&SiteYear>, u
         row.without.map_or("", |_| if row.turns_sign { "yes" } else { "no" }).to_owned(),
         yields(break_even),
         net(estimate.mean),
-        net(estimate.low),
-        net(estimate.high),
+        fixed(ends.map(|ends| units.money(ends.0)), 2),
+        fixed(ends.map(|ends| units.money(ends.1)), 2),
         units.yield_unit.to_owned(),
         units.money_unit.clone(),
         site_year.map_or_else(String::new, |one| one.folder.clone()),

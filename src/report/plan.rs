@@ -148,8 +148,18 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
 }
 
 /// The columns of `zoning.csv`.
-pub(super) const ZONING_COLUMNS: [&str; 9] =
-    ["crop", "treatment", "site_years", "zoned", "everywhere", "gain", "gain_std_error", "money_unit", "shown"];
+pub(super) const ZONING_COLUMNS: [&str; 10] = [
+    "crop",
+    "treatment",
+    "left_out",
+    "site_years",
+    "zoned",
+    "everywhere",
+    "gain",
+    "gain_std_error",
+    "money_unit",
+    "shown",
+];
 
 fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
     let rows = plan.zoning.iter().map(|one| {
@@ -157,6 +167,7 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
         vec![
             plan.crop.clone(),
             one.treatment.clone(),
+            one.left_out.code().to_owned(),
             one.site_years.to_string(),
             money(one.zoned),
             money(one.blanket),
@@ -295,13 +306,27 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         };
         let _ = writeln!(
             text,
-            "{label}: each of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
+            "{label}: each {} of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
+            one.left_out.code(),
             one.site_years,
             cents(units.money(one.zoned)),
             cents(units.money(one.blanket)),
             units.money_unit,
             cents(units.money(one.gain)),
             cents(units.money(one.gain_std_error)),
+        );
+    }
+    for one in &plan.strips_worth {
+        // money of a whole archive, not of an area
+        let _ = writeln!(
+            text,
+            "{}: another season of strips would gain at most {:.0} {} over these fields by a better choice, the smallest trial costs some \
+             {:.0}{}.",
+            archive.label(&one.treatment),
+            one.gain,
+            archive.currency.as_deref().unwrap_or("money"),
+            one.cost,
+            if one.is_worth() { "" } else { "; none are laid out" },
         );
     }
     for treatment in archive.treatments.iter().filter(|treatment| !treatment.check) {
@@ -382,6 +407,12 @@ pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_jso
         "yield_unit": units.yield_unit,
         "money_unit": units.money_unit,
         "record": plan.record.as_ref().map(|record| promises::sentence(record, archive)),
+        "strips_worth": plan.strips_worth.iter().map(|one| json!({
+            "treatment": one.treatment,
+            "gain": cents(one.gain),
+            "cost": cents(one.cost),
+            "is_worth": one.is_worth(),
+        })).collect::<Vec<_>>(),
         "zones": plan.fields.iter().flat_map(|field| field.zones.iter().map(|one| zone(field, one))).collect::<Vec<_>>(),
         "left_out": plan.left_out.iter().map(|(field, reason)| json!({ "field": field, "reason": reason })).collect::<Vec<_>>(),
         "replication": plan.replication.iter().flat_map(|one| one.rows.iter().map(|row| replication(one, row))).collect::<Vec<_>>(),

@@ -231,6 +231,7 @@ fn why_not(reason: &NoStrips, units: &Units) -> String {
     match reason {
         NoStrips::NoPlanter => "the width of the planter is not known".to_owned(),
         NoStrips::Settled(share) => format!("no treatment is in question on {} of it", level(*share)),
+        NoStrips::NotWorth => "strips of what is in question would cost more than they could gain".to_owned(),
         NoStrips::NoRoom { blocks, strips, planted_m, least_m, end_rows_m } => format!(
             "there is no room for {blocks} blocks of {strips} strips that are {} wide and at least {} long, with {} left out \
              at each end",

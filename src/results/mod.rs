@@ -26,11 +26,14 @@ pub use dose::{DoseCurve, DoseForm, TestedRate};
 pub use observed::{Association, Blind, ObservedDifference};
 pub use outline::{DepartureMap, Outline, PlanOutline, PlannedMoney, PlannedPlace};
 pub use plan::{
-    Advice, Course, Decision, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
-    SeasonPlan, StripLayout, StripWidths, Why, ZoningValue,
+    Advice, Course, Decision, HeldOut, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
+    SeasonPlan, StripLayout, StripWidths, StripsWorth, Why, ZoningValue,
 };
 pub use promise::{Promise, Record, RecordOfMoney, ScoredPromise};
-pub use response::{BlockDifference, Estimate, Response, ResponseKey, Returns, SegmentDifference, Shrunken};
+pub use response::{
+    BlockDifference, Estimate, LocalPiece, LocalResponse, Moistures, Response, ResponseKey, Returns, SegmentDifference,
+    Shrunken,
+};
 pub use site_year::{Counts, FieldModel, RemovalByTreatment, SensitivityRow, SignChanges, SiteYear, SiteYearIdentity};
 pub use supplement::{DrainageTrend, Placebo, Supplement, TreatmentContrast};
 pub use synthesis::{

@@ -157,6 +157,8 @@ pub enum NoStrips {
     NoPlanter,
     /// No treatment is in question on enough of the field: the least share that would do.
     Settled(f64),
+    /// What is in question there would gain less by strips than they cost.
+    NotWorth,
     /// It is too small.
     NoRoom {
         /// Blocks that are the least.
@@ -285,11 +287,33 @@ impl StripLayout {
     }
 }
 
-/// What zones would have earned, each site-year decided by the others. Money per hectare.
+/// What is left out to see what zones are worth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HeldOut {
+    /// All site-years of a season: is what one season taught true in another?
+    Season,
+    /// All site-years of a field: is it true on another field?
+    Field,
+}
+
+impl HeldOut {
+    /// The word in the tables.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Season => "season",
+            Self::Field => "field",
+        }
+    }
+}
+
+/// What zones would have earned, each season or field decided by the others. Money per hectare.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ZoningValue {
     /// Key of the treatment.
     pub treatment: String,
+    /// What was left out at a time: of both ways, that by which zones earned less.
+    pub left_out: HeldOut,
     /// Site-years that were predicted.
     pub site_years: usize,
     /// Mean net return of treating the zones chosen without the site-year.
@@ -298,10 +322,28 @@ pub struct ZoningValue {
     pub blanket: f64,
     /// Zoned less the better of everything and nothing.
     pub gain: f64,
-    /// Standard error of the gain over site-years.
+    /// Standard error of the gain over what was left out.
     pub gain_std_error: f64,
     /// Whether the gain's interval lies above 0.
     pub is_shown: bool,
+}
+
+/// What another season of strips of a treatment would be worth, over the fields of the plan; money.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StripsWorth {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// What the decision would gain by them on average, at most, in one season.
+    pub gain: f64,
+    /// What the smallest trial would cost.
+    pub cost: f64,
+}
+
+impl StripsWorth {
+    /// Whether any strips are worth it.
+    pub fn is_worth(&self) -> bool {
+        self.gain > self.cost
+    }
 }
 
 /// The plan of the season to come.
@@ -317,6 +359,8 @@ pub struct SeasonPlan {
     pub zoning: Vec<ZoningValue>,
     /// What strips would tell, by treatment.
     pub replication: Vec<Replication>,
+    /// What they would be worth, the most first, of the treatments of which that can be told.
+    pub strips_worth: Vec<StripsWorth>,
     /// What became of the promises of former plans for the crop, where some could be scored.
     pub record: Option<Record>,
 }

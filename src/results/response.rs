@@ -81,6 +81,17 @@ pub struct Shrunken {
     pub std_error: f64,
 }
 
+/// Moistures of the grain of treated and check ground, percent, and the standard error of their difference.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Moistures {
+    /// On treated ground.
+    pub treated_pct: f64,
+    /// On the check.
+    pub check_pct: f64,
+    /// Of treated minus check; 0 where one block alone tells of it.
+    pub std_error_pct: f64,
+}
+
 /// What the response is worth.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Returns {
@@ -92,6 +103,8 @@ pub struct Returns {
     pub net_return: Option<f64>,
     /// What a kilogram of response is worth, after hauling and drying.
     pub worth_per_kg: Option<f64>,
+    /// Interval of the net return, with what is not known of the moistures; money per hectare.
+    pub net_interval: Option<(f64, f64)>,
 }
 
 impl Returns {
@@ -124,6 +137,8 @@ pub struct Response {
     pub check_moisture_pct: Option<f64>,
     /// Mean moisture of the treated segments, percent.
     pub treated_moisture_pct: Option<f64>,
+    /// Standard error of their difference, by blocks; absent with fewer than two.
+    pub moisture_std_error_pct: Option<f64>,
     /// Treated minus check.
     pub estimate: Estimate,
     /// The same drawn towards the responses of the other classes; absent for the whole field and where it has no interval.
@@ -139,6 +154,12 @@ pub struct Response {
 pub(super) const LEAST_FOR_DECISION: usize = 3;
 
 impl Response {
+    /// The moistures of treated and check ground, where both are known.
+    pub fn moistures(&self) -> Option<Moistures> {
+        let (treated_pct, check_pct) = self.treated_moisture_pct.zip(self.check_moisture_pct)?;
+        Some(Moistures { treated_pct, check_pct, std_error_pct: self.moisture_std_error_pct.unwrap_or(0.0) })
+    }
+
     /// Whether the response rests on enough blocks to say what it would pay. Where it does not, there is no break-even
     /// response, no net return and no probability of paying, and no page speaks of them.
     pub fn decision_allowed(&self) -> bool {
@@ -153,6 +174,41 @@ pub struct SegmentDifference {
     pub segment: usize,
     /// The difference, kg/ha.
     pub difference: f64,
+}
+
+/// The response to one treatment, piece by piece along its strips.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LocalResponse {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// Standard deviation of the response over the ground besides what the soil classes tell, kg/ha.
+    pub between_sd: f64,
+    /// The pieces, in the order of the segments.
+    pub pieces: Vec<LocalPiece>,
+}
+
+/// The response on one treated segment.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LocalPiece {
+    /// Index of the segment.
+    pub segment: usize,
+    /// Area, m².
+    pub area_m2: f64,
+    /// Mean of what it may be, kg/ha.
+    pub mean: f64,
+    /// Standard deviation of what it may be, kg/ha.
+    pub std_error: f64,
+    /// Ends of its interval, kg/ha.
+    pub low: f64,
+    /// As above.
+    pub high: f64,
+}
+
+impl LocalPiece {
+    /// The probability that the response is above a limit, kg/ha.
+    pub fn probability_above(&self, limit_kg_ha: f64) -> Option<f64> {
+        Some(StudentT::new(f64::INFINITY).ok()?.cdf((self.mean - limit_kg_ha) / self.std_error))
+    }
 }
 
 /// Treated minus check in one block and class.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::response::{Estimate, LEAST_FOR_DECISION, Returns};
+use super::response::{Estimate, LEAST_FOR_DECISION, Moistures, Returns};
 use crate::points::Cautions;
 use crate::stats::distribution::Mixture;
 
@@ -114,8 +114,8 @@ pub struct ZoneResponse {
     pub check_yield: Option<f64>,
     /// Mean of the treated.
     pub treated_yield: Option<f64>,
-    /// Mean moisture of the grain, percent: treated and check.
-    pub moisture_pct: Option<(f64, f64)>,
+    /// Mean moistures of the grain.
+    pub moistures: Option<Moistures>,
     /// The mean response over site-years.
     pub estimate: Estimate,
     /// Standard deviation between site-years, kg/ha.

@@ -1,4 +1,4 @@
-//! An interval on the real line.
+//! An interval on the real line, and the standard error of a mean.
 
 /// A closed interval; an end may be infinite where the data set no limit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -27,4 +27,13 @@ impl Interval {
     pub fn width(&self) -> f64 {
         self.upper - self.lower
     }
+}
+
+/// Standard error of the mean of values that scatter alike; `None` for fewer than two.
+#[must_use]
+pub fn std_error_of_mean(values: &[f64]) -> Option<f64> {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let square: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
+    (values.len() > 1).then(|| (square / (n - 1.0) / n).sqrt())
 }

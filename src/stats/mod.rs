@@ -44,7 +44,7 @@ pub(crate) use cluster_robust::cluster_robust;
 pub(crate) use contrast::ContrastTest;
 pub(crate) use error::StatsError;
 pub(crate) use holm::holm_of_groups;
-pub(crate) use interval::Interval;
+pub(crate) use interval::{Interval, std_error_of_mean};
 pub(crate) use kernel::Kernel;
 pub(crate) use partial_pooling::PartialPooling;
 pub(crate) use precipitation_index::PrecipitationIndex;

@@ -7,7 +7,8 @@ use super::members::{Comparison, Member};
 use super::{FEW_SEASONS, FEW_SITE_YEARS};
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Cautions};
-use crate::results::{Estimate, Estimator, Response, Returns, ZoneResponse};
+use crate::results::{Estimate, Estimator, Moistures, Response, Returns, ZoneResponse};
+use crate::stats::std_error_of_mean;
 
 /// The members of a zone with their responses.
 type Present<'z, 's> = Vec<(usize, &'z Member<'s>, &'s Response)>;
@@ -54,9 +55,7 @@ pub(super) fn zone(
         let values: Vec<f64> = behind.iter().filter_map(|(_, _, response)| pick(response)).collect();
         (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
     };
-    let both_moistures = |pick: fn(&Response) -> Option<f64>| {
-        mean_of(&|response| response.treated_moisture_pct.zip(response.check_moisture_pct).and_then(|_| pick(response)))
-    };
+    let moistures: Vec<Moistures> = behind.iter().filter_map(|(_, _, response)| response.moistures()).collect();
     let wetness: Vec<f64> = behind.iter().filter_map(|(_, member, _)| member.site_year.wetness_mm).collect();
     let sum = |pick: &dyn Fn(&Response) -> usize| behind.iter().map(|(_, _, response)| pick(response)).sum();
     let seasons: BTreeSet<i32> = behind.iter().map(|(_, member, _)| member.site_year.identity.season).collect();
@@ -84,8 +83,7 @@ pub(super) fn zone(
         area_m2: behind.iter().map(|(_, _, response)| response.area_m2).sum(),
         check_yield: mean_of(&|response| response.check_yield),
         treated_yield: mean_of(&|response| response.treated_yield),
-        moisture_pct: both_moistures(|response| response.treated_moisture_pct)
-            .zip(both_moistures(|response| response.check_moisture_pct)),
+        moistures: mean_moistures(&moistures),
         tau: pooled.as_ref().map(|(pooled, _)| pooled.tau),
         prediction: None,
         predictive: pooled.as_ref().map(|(pooled, _)| pooled.predictive.clone()),
@@ -144,4 +142,16 @@ fn doubts(
         }
     }
     cautions
+}
+
+/// The moistures over site-years; their difference errs by how it scatters over these, a single one by its own standard error.
+fn mean_moistures(all: &[Moistures]) -> Option<Moistures> {
+    let count = all.len() as f64;
+    let mean = |of: fn(&Moistures) -> f64| all.iter().map(of).sum::<f64>() / count;
+    let differences: Vec<f64> = all.iter().map(|one| one.treated_pct - one.check_pct).collect();
+    Some(Moistures {
+        treated_pct: mean(|one| one.treated_pct),
+        check_pct: mean(|one| one.check_pct),
+        std_error_pct: std_error_of_mean(&differences).unwrap_or(all.first()?.std_error_pct),
+    })
 }

@@ -73,8 +73,11 @@ pub fn advise(
         .crops
         .get(crop)
         .zip(archive.treatment(treatment))
-        .and_then(|(crop, treatment)| Budget::new(crop, treatment, whole.check_yield, whole.moisture_pct));
+        .and_then(|(crop, treatment)| Budget::new(crop, treatment, whole.check_yield, whole.moistures));
     let Some(budget) = budget else { return Some(advice) };
+    // set against the price, the response is as unsure as the moistures, too
+    let weathers: Vec<Weather> =
+        weathers.into_iter().map(|one| Weather { scale: budget.widened(one.scale), ..one }).collect();
     let needed = budget.break_even();
     advice.break_even = Some(needed);
     advice.net_return = Some(budget.net_return(mean));

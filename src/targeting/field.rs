@@ -6,14 +6,15 @@ use std::f64::consts::FRAC_PI_2;
 use geo::Area;
 
 use super::{
-    FieldGround, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, value_of_zoning,
+    FieldGround, Governed, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, strips_worth,
+    value_of_zoning,
 };
 use crate::config::{ArchiveSettings, Treatment};
 use crate::geometry::true_north;
 use crate::points::Caution;
 use crate::results::{
     Advice, Course, Decision, NoStrips, PlannedMoney, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
-    Synthesis, Why, ZoneResponse, ZoningValue,
+    StripsWorth, Synthesis, Why, ZoneResponse, ZoningValue,
 };
 
 /// A treatment gets strips where they would tell on this share of the field or more: below it, a block hardly meets the ground
@@ -71,6 +72,23 @@ impl<'p> CropPlanner<'p> {
             value_of_zoning(site_years, self.settings, (self.crop, &treatment.key), &outlook_of, &zones_of)
         };
         self.treated().filter_map(of_treatment).collect()
+    }
+
+    /// What strips would be worth over the fields, by their grounds, the most first.
+    pub fn strips_worth<'g>(&self, grounds: impl Iterator<Item = &'g FieldGround>) -> Vec<StripsWorth> {
+        let Some(layout) = &self.settings.target.strips else { return Vec::new() };
+        let fields: Vec<Governed> = grounds
+            .map(|ground| {
+                let classes = 0..self.settings.soil.zones.len();
+                let of_class_m2: Vec<f64> = classes.map(|class| ground.of_class(class).unsigned_area()).collect();
+                let rest_m2 = (ground.field.unsigned_area() - of_class_m2.iter().sum::<f64>()).max(0.0);
+                Governed { of_class_m2, rest_m2 }
+            })
+            .collect();
+        let of = |one: &Treatment| strips_worth(self.synthesis, self.settings, (self.crop, &one.key), &fields, layout);
+        let mut all: Vec<StripsWorth> = self.treated().filter_map(of).collect();
+        all.sort_by(|one, other| (other.gain - other.cost).total_cmp(&(one.gain - one.cost)));
+        all
     }
 
     /// Whether strips of this crop tell something of a field by themselves.
@@ -139,7 +157,7 @@ impl<'p> CropPlanner<'p> {
         zones: &[PlannedZone],
         seasons: &[&SiteYear],
         season: i32,
-        replication: &[Replication],
+        (replication, worth): (&[Replication], &[StripsWorth]),
     ) -> Result<StripLayout, NoStrips> {
         let settings = self.settings.target.strips.as_ref().ok_or(NoStrips::NoPlanter)?;
         let unknown = |what: &str| NoStrips::Unknown(what.to_owned());
@@ -149,10 +167,12 @@ impl<'p> CropPlanner<'p> {
             tested.map(|zone| zone.area_m2).sum::<f64>() >= LEAST_TEST_SHARE * whole
         };
         let checks = self.settings.treatments.iter().filter(|one| one.check);
-        let tested = self.treated().filter(|one| is_to_be_tested(&one.key));
-        let treatments: Vec<String> = checks.chain(tested).map(|one| one.key.clone()).collect();
+        let tested: Vec<&Treatment> = self.treated().filter(|one| is_to_be_tested(&one.key)).collect();
+        let is_worth = |one: &&&Treatment| worth.iter().all(|of| of.treatment != one.key || of.is_worth());
+        let treatments: Vec<String> =
+            checks.chain(tested.iter().filter(is_worth).copied()).map(|one| one.key.clone()).collect();
         if treatments.len() < 2 {
-            return Err(NoStrips::Settled(LEAST_TEST_SHARE));
+            return Err(if tested.is_empty() { NoStrips::Settled(LEAST_TEST_SHARE) } else { NoStrips::NotWorth });
         }
         // That of the planned crop: another one may be cut by another header.
         let of_crop = seasons.iter().filter(|one| one.identity.crop == self.crop).max_by_key(|one| one.identity.season);

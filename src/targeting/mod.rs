@@ -2,7 +2,7 @@
 //!
 //! The decision rests on shrunken responses: the best-looking of several zones owes part of its lead to luck, and a plan made
 //! of unshrunken ones promises money that is not there. The season's weather is not known ahead, so the responses are
-//! averaged over an outlook of wetness classes. What a zone map is worth is measured by deciding each site-year without it.
+//! averaged over an outlook of wetness classes. What a zone map is worth is measured by deciding each season and each field without it.
 
 mod advice;
 mod field;
@@ -13,6 +13,7 @@ mod outlook;
 mod promises;
 mod replication;
 mod strips;
+mod worth;
 
 pub use advice::{advise, for_field};
 pub use field::{CropPlanner, areas_m2, commonest_crop, money};
@@ -23,3 +24,4 @@ pub use outlook::{Outlook, OutlookError};
 pub use promises::{promise, promises, record, score};
 pub use replication::{detectable, one_field, replication};
 pub use strips::{StripCase, lay_out};
+pub use worth::{Governed, strips_worth};

@@ -1,0 +1,55 @@
+//! What another season of strips is worth: the gain of the decision over the ground that it governs, less what the strips cost.
+
+use crate::config::{ArchiveSettings, StripLayoutSettings};
+use crate::economics;
+use crate::results::{StripsWorth, Synthesis};
+
+/// Ground that a decision governs.
+#[derive(Debug, Clone, Default)]
+pub struct Governed {
+    /// By soil class, dry to wet, and what has none, m².
+    pub of_class_m2: Vec<f64>,
+    /// Without a class, m².
+    pub rest_m2: f64,
+}
+
+impl Governed {
+    fn total_m2(&self) -> f64 {
+        self.of_class_m2.iter().sum::<f64>() + self.rest_m2
+    }
+}
+
+/// What strips of a treatment on fields of a crop are worth in the season to come; `None` where the archive cannot tell, so that strips
+/// are what is needed.
+///
+/// The gain is the expected value of another year's site-years (see [`Worth::value_of_another_year`](crate::results::Worth), an upper
+/// limit) over one season of the fields. The cost is that of the smallest trial, in the smallest field: the ground of its strips that
+/// is not treated as would pay best by what is known. Where even that costs more than all could gain, no strips are worth it.
+pub fn strips_worth(
+    synthesis: &Synthesis,
+    archive: &ArchiveSettings,
+    (crop, treatment): (&str, &str),
+    fields: &[Governed],
+    layout: &StripLayoutSettings,
+) -> Option<StripsWorth> {
+    let zones: Vec<_> =
+        synthesis.zones.iter().filter(|zone| zone.crop == crop && zone.treatment == treatment).cloned().collect();
+    let rows: Vec<_> = economics::worth(&zones, archive).into_iter().filter(|row| row.is_configured).collect();
+    let whole = rows.iter().find(|row| row.class.is_none())?;
+    let of_year = |class: Option<usize>| {
+        let own = rows.iter().find(|row| row.class == class).and_then(|row| row.value_of_another_year);
+        own.or(whole.value_of_another_year)
+    };
+    let mut gain = 0.0;
+    for field in fields {
+        for (class, &area_m2) in field.of_class_m2.iter().enumerate().filter(|(_, area)| **area > 0.0) {
+            gain += area_m2 / 10_000.0 * of_year(Some(class))?;
+        }
+        gain += field.rest_m2 / 10_000.0 * of_year(None)?;
+    }
+    let smallest = fields.iter().map(Governed::total_m2).filter(|area| *area > 0.0).min_by(f64::total_cmp)?;
+    // of a treated strip and a check strip one stands against what would pay; strips are as long as a square field
+    let against_m2 = layout.blocks as f64 * layout.planter_m * smallest.sqrt();
+    let cost = whole.net_return.abs() * against_m2 / 10_000.0;
+    Some(StripsWorth { treatment: treatment.to_owned(), gain, cost })
+}
