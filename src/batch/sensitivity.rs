@@ -34,10 +34,9 @@ pub(super) fn sensitivity(
         rows.add(other.analysis, &other.key.treatment, other.key.class, &other.estimate);
     }
     let Some(covariance) = primary.field_model.as_ref() else { return rows.rows };
-    let as_drawn = Variant { covariance: Some(covariance), ..Variant::default() };
-    let same = Variant { moved_lines: Some(&primary.moved_lines), ..as_drawn };
+    let same = Variant { covariance: Some(covariance), moved_lines: Some(&primary.moved_lines), ..Variant::default() };
     if joined.soil_lines.is_some() {
-        rows.add_fit("soil lines as drawn", &fit::run(joined, archive, as_drawn));
+        rows.add_fit("soil lines as drawn", &fit::run(joined, archive, Variant { as_drawn: true, ..same }));
     }
 
     let adjusted = fit::run(joined, archive, Variant { elevation: true, ..same });

@@ -53,29 +53,50 @@ pub(crate) fn find(
     };
     let (x, y): (Vec<f64>, Vec<f64>) = fixes.iter().map(place).unzip();
     let reach = farthest_swaths * swath_m;
-    let grid = NeighbourGrid::new(&x, &y, (0.5 * reach).max(1.0));
+    let farthest = reach * reach;
+    let pass_of: Vec<usize> = fixes.iter().map(|&(pass, _)| pass).collect();
+    let pieces = Pieces::new(&x, &y, &pass_of, reach);
 
     // For each fix, the nearest fix of each pass before its own within reach.
-    let pass_of: Vec<u32> = fixes.iter().map(|&(pass, _)| pass as u32).collect();
     let mut facing: BTreeMap<(usize, usize), Vec<(usize, usize)>> = BTreeMap::new();
     const NONE: (f64, u32) = (f64::INFINITY, u32::MAX);
     let mut nearest = vec![NONE; passes.len()];
     let mut near: Vec<usize> = Vec::new();
+    let mut last: Vec<u32> = Vec::new(); // what faced the fix before: what faces the next lies beside it
     for (at, &(pass, fix)) in fixes.iter().enumerate() {
-        grid.for_each_within(x[at], y[at], reach, |found, squared| {
-            let other = pass_of[found as usize] as usize;
-            if other < pass {
-                let best = &mut nearest[other];
+        let mut look = |other: usize, found: usize| {
+            let squared = (x[found] - x[at]) * (x[found] - x[at]) + (y[found] - y[at]) * (y[found] - y[at]);
+            let best = &mut nearest[other];
+            if squared <= farthest && (squared, found as u32) < *best {
                 if best.1 == NONE.1 {
                     near.push(other);
                 }
-                if (squared, found) < *best {
-                    *best = (squared, found);
+                *best = (squared, found as u32);
+            }
+            best.0
+        };
+        for found in last.drain(..).map(|found| found as usize) {
+            let other = pass_of[found];
+            if other < pass {
+                for found in (found.saturating_sub(1)..=found + 1).filter(|&found| pass_of.get(found) == Some(&other)) {
+                    look(other, found);
                 }
             }
-        });
+        }
+        for &piece in pieces.near(at) {
+            let Piece { pass: other, first, end, radius_m, .. } = pieces.all[piece as usize];
+            let squared_m2 = (x[first] - x[at]) * (x[first] - x[at]) + (y[first] - y[at]) * (y[first] - y[at]);
+            // nothing of a piece lies nearer than this, but for rounding
+            let least_m = (squared_m2.sqrt() - radius_m - 1e-6).max(0.0);
+            if least_m * least_m <= farthest.min(look(other, first)) {
+                for found in first + 1..end {
+                    look(other, found);
+                }
+            }
+        }
         for other in near.drain(..) {
             let (_, found) = std::mem::replace(&mut nearest[other], NONE);
+            last.push(found);
             facing.entry((other, pass)).or_default().push((fix, fixes[found as usize].1));
         }
     }
@@ -85,6 +106,65 @@ pub(crate) fn find(
         .collect();
     pairs.sort_by_key(|pair| (pair.one, pair.other));
     pairs
+}
+
+/// A few fixes of a pass in a row, within a circle about the first.
+#[derive(Clone, Copy)]
+struct Piece {
+    pass: usize,
+    /// Those of earlier passes within reach of its fixes, in the list of all.
+    near: (u32, u32),
+    first: usize,
+    /// One beyond its last fix.
+    end: usize,
+    radius_m: f64,
+}
+
+/// The pieces of all passes: what lies far from a few fixes is passed over at once.
+struct Pieces {
+    all: Vec<Piece>,
+    of_fix: Vec<u32>,
+    near: Vec<u32>,
+}
+
+impl Pieces {
+    /// Most fixes in a piece.
+    const FIXES: usize = 8;
+
+    fn new(x: &[f64], y: &[f64], pass_of: &[usize], reach_m: f64) -> Self {
+        let mut all: Vec<Piece> = Vec::new();
+        let mut of_fix = Vec::with_capacity(x.len());
+        for at in 0..x.len() {
+            let off_m = |piece: &Piece| (x[at] - x[piece.first]).hypot(y[at] - y[piece.first]);
+            match all.last_mut() {
+                Some(piece)
+                    if pass_of[at] == piece.pass && at - piece.first < Self::FIXES && off_m(piece) <= 0.5 * reach_m =>
+                {
+                    (piece.end, piece.radius_m) = (at + 1, piece.radius_m.max(off_m(piece)));
+                }
+                _ => all.push(Piece { pass: pass_of[at], near: (0, 0), first: at, end: at + 1, radius_m: 0.0 }),
+            }
+            of_fix.push(all.len() as u32 - 1);
+        }
+        let of_firsts = |values: &[f64]| all.iter().map(|piece| values[piece.first]).collect::<Vec<f64>>();
+        let (x, y) = (of_firsts(x), of_firsts(y));
+        let grid = NeighbourGrid::new(&x, &y, reach_m.max(1.0));
+        let widest_m = all.iter().map(|piece| piece.radius_m).fold(0.0, f64::max);
+        let (mut near, mut found) = (Vec::new(), Vec::new());
+        for at in 0..all.len() {
+            let begin = near.len() as u32;
+            grid.within(x[at], y[at], reach_m + all[at].radius_m + widest_m + 1e-6, &mut found);
+            near.extend(found.iter().copied().filter(|&other| all[other as usize].pass < all[at].pass));
+            all[at].near = (begin, near.len() as u32);
+        }
+        Self { all, of_fix, near }
+    }
+
+    /// The pieces of earlier passes that may lie within reach of a fix.
+    fn near(&self, fix: usize) -> &[u32] {
+        let (begin, end) = self.all[self.of_fix[fix] as usize].near;
+        &self.near[begin as usize..end as usize]
+    }
 }
 
 fn pair(

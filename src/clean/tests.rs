@@ -136,6 +136,25 @@ proptest! {
 
 /// A combine that drives back over standing crop with the header's switch down cuts nothing: its way takes no ground from the
 /// passes that cut it later.
+/// Where all records of a pass lie on eighths of a second, its places are found once for all lags; half a millisecond off they are not.
+#[test]
+fn passes_on_whole_seconds_are_matched_as_those_a_hair_off() {
+    let ingested = field(3, 16, false);
+    let off = with_records(&ingested, |records| {
+        records.time_s.iter_mut().step_by(40).for_each(|time| *time += 1.0 / 2048.0);
+    });
+    let (one, other) = (cleaned(&with_records(&ingested, |_| {})), cleaned(&off));
+    assert!(one.records.time_s.iter().all(|time| (8.0 * (time - one.records.time_s[0])).fract() == 0.0));
+    for (name, facts) in &one.facts.machines {
+        let [one, other] = [facts, &other.facts.machines[name]].map(|facts| facts.lag_s);
+        assert!(one.source == crate::points::Source::Estimated, "{one:?}");
+        assert!(one.source == other.source && (one.value - other.value).abs() < 0.01, "{one:?} {other:?}");
+    }
+    for (one, other) in one.lag_curves.iter().zip(&other.lag_curves) {
+        assert!(one.mismatch.iter().zip(&other.mismatch).all(|(one, other)| (one / other - 1.0).abs() < 0.01));
+    }
+}
+
 #[test]
 fn a_way_back_without_grain_is_no_pass() {
     let all = demo::archive::scenarios(demo::Options::default()).unwrap();

@@ -81,15 +81,24 @@ impl Design {
                 _ => None,
             })
             .collect();
+        let known: Vec<f64> = trial.rows.iter().map(|row| main.iter().map(|&class| share(row, class)).sum()).collect();
         let value = |at: usize, row: &Row, column: Column| match column {
-            Column::Level(class) => level(row, class, &main),
+            // the first of the levels takes what has none
+            Column::Level(class) => {
+                share(row, class) + if main.first() == Some(&class) { 1.0 - known[at] } else { 0.0 }
+            }
             Column::Machine(machine) => machine_share(row, machine),
             Column::Covariate(which) => covariates[which][at],
             Column::Response(treatment, ground) if row.treatment == treatment => part(row, ground, &grounds[treatment]),
             Column::Slope(treatment) if row.treatment == treatment => covariates[0][at],
             Column::Response(..) | Column::Slope(_) => 0.0,
         };
-        let x = Mat::from_fn(trial.rows.len(), columns.len(), |i, j| value(i, &trial.rows[i], columns[j]));
+        let mut x = Mat::zeros(trial.rows.len(), columns.len());
+        for (j, &column) in columns.iter().enumerate() {
+            for (cell, (at, row)) in x.col_mut(j).iter_mut().zip(trial.rows.iter().enumerate()) {
+                *cell = value(at, row, column);
+            }
+        }
         let kept = independent_columns(x.as_ref()).unwrap_or_default();
         let entangled = entangled(&x, &kept);
         let sloping = |at: usize, column: &Column| !entangled[at] && matches!(column, Column::Slope(_));
@@ -209,11 +218,9 @@ fn levels(trial: &Trial<'_>) -> Vec<Column> {
     if common.is_empty() { vec![Column::Level(None)] } else { common }
 }
 
-/// A row's part in a level; the first of the levels takes what has none.
-fn level(row: &Row, class: Option<usize>, main: &[Option<usize>]) -> f64 {
-    let of = |class: Option<usize>| class.map_or_else(|| row.unclassed(), |class| row.shares[class]);
-    let known: f64 = main.iter().map(|&class| of(class)).sum();
-    of(class) + if main.first() == Some(&class) { 1.0 - known } else { 0.0 }
+/// A row's part in a class, or on ground without one.
+fn share(row: &Row, class: Option<usize>) -> f64 {
+    class.map_or_else(|| row.unclassed(), |class| row.shares[class])
 }
 
 /// The grounds on which a treatment has a response, with their share of the trial's area. The rest has one where it is

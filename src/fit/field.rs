@@ -6,9 +6,9 @@
 //! over their posterior, and so is the anisotropy of the field, since rows are driven, drained and fertilised lengthwise.
 
 use super::design::Design;
-use super::trial::Trial;
+use super::trial::{Row, Trial};
 use crate::results::FieldModel;
-use crate::stats::dense::{Mat, MatRef, dot, quadratic_form};
+use crate::stats::dense::{Cholesky, Mat, MatRef, dot, product_transposed, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::field::{
     Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, SolvedField, Varying, given,
@@ -152,30 +152,17 @@ impl KnownField {
     ///
     /// # Errors
     /// As [`fit`].
-    pub(super) fn answers(
-        &self,
-        trial: &Trial<'_>,
-        design: &Design,
-        contrasts: &[Vec<f64>],
-    ) -> Result<(f64, Vec<Component>), StatsError> {
-        given(&self.field.gram(&columns(trial, design)?), contrasts, self.root_ratio)
+    pub(super) fn answers(&self, design: &Design, contrasts: &[Vec<f64>]) -> Result<(f64, Vec<Component>), StatsError> {
+        given(&self.field.gram(design.x.as_ref())?, contrasts, self.root_ratio)
     }
-}
 
-impl KnownField {
-    /// For a response that varies along some knots.
+    /// For a response that varies along some knots, under the same `model`.
     ///
     /// # Errors
     /// As [`Varying::new`].
-    pub(super) fn varying(
-        &self,
-        trial: &Trial<'_>,
-        design: &Design,
-        basis: MatRef<'_, f64>,
-        model: &FieldModel,
-    ) -> Result<Varying, StatsError> {
+    pub(super) fn varying(&self, basis: MatRef<'_, f64>, model: &FieldModel) -> Result<Varying, StatsError> {
         let variance = model.field_sd.powi(2) + model.nugget_sd.powi(2);
-        Varying::new(&self.field, &columns(trial, design)?, basis, variance, self.root_ratio.powi(2))
+        Varying::new(&self.field, basis, variance, self.root_ratio.powi(2))
     }
 }
 
@@ -189,7 +176,20 @@ pub(super) fn fit_under(
     contrasts: &[Vec<f64>],
     model: &FieldModel,
 ) -> Result<Vec<Mixture>, StatsError> {
-    let (_, answers) = KnownField::new(trial, design, model)?.answers(trial, design, contrasts)?;
+    let (_, answers) = KnownField::new(trial, design, model)?.answers(design, contrasts)?;
+    told(answers, trial, design, contrasts)
+}
+
+/// Answers under a covariance that is known, with what combines add to their variance.
+///
+/// # Errors
+/// As [`fit`].
+pub(super) fn told(
+    answers: Vec<Component>,
+    trial: &Trial<'_>,
+    design: &Design,
+    contrasts: &[Vec<f64>],
+) -> Result<Vec<Mixture>, StatsError> {
     let answers = answers.into_iter().map(|answer| Mixture::new([answer])).collect::<Result<_, _>>()?;
     widened(answers, trial, design, contrasts)
 }
@@ -245,7 +245,8 @@ fn columns(trial: &Trial<'_>, design: &Design) -> Result<Columns, StatsError> {
     let y: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha).collect();
     let strips: Vec<usize> = trial.rows.iter().map(|row| row.strip).collect();
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
-    Columns::new(&y, design.x.as_ref(), Some(&strips), Some(&weights))
+    // a design keeps no column that others tell
+    Columns::of_independent(&y, design.x.as_ref(), Some(&strips), Some(&weights))
 }
 
 fn form(trial: &Trial<'_>, columns: Columns, anisotropy: f64, neighbours: usize) -> Result<NeighbourField, StatsError> {
@@ -290,13 +291,22 @@ fn machine_variances(trial: &Trial<'_>, design: &Design, contrasts: &[Vec<f64>])
         return Ok(vec![0.0; contrasts.len()]);
     }
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
-    let shifts = (0..covariance.len())
-        .map(|machine| {
-            let share = |row: &super::trial::Row| row.machine_share.get(machine).copied().unwrap_or(0.0);
-            let shift: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha * share(row)).collect();
-            Ok(linear::least_squares(design.x.as_ref(), &shift, Some(&weights))?.coefficients)
-        })
-        .collect::<Result<Vec<_>, StatsError>>()?;
+    let shifted = |machine: usize, row: &Row| row.yield_kg_ha * row.machine_share.get(machine).copied().unwrap_or(0.0);
+    // the normal equations are good enough for a variance, unless the design is close to repeating itself
+    let weighted = Mat::from_fn(trial.rows.len(), design.x.ncols(), |i, j| weights[i] * design.x[(i, j)]);
+    let shifts: Vec<Vec<f64>> = match Cholesky::of_owned(product_transposed(weighted.as_ref(), design.x.as_ref())) {
+        Some(factor) => {
+            let y = Mat::from_fn(trial.rows.len(), covariance.len(), |i, machine| shifted(machine, &trial.rows[i]));
+            let found = factor.solve(product_transposed(weighted.as_ref(), y.as_ref()).as_ref());
+            (0..covariance.len()).map(|machine| found.col(machine).iter().copied().collect()).collect()
+        }
+        None => (0..covariance.len())
+            .map(|machine| {
+                let y: Vec<f64> = trial.rows.iter().map(|row| shifted(machine, row)).collect();
+                Ok(linear::least_squares(design.x.as_ref(), &y, Some(&weights))?.coefficients)
+            })
+            .collect::<Result<_, StatsError>>()?,
+    };
     let covariance = Mat::from_fn(shifts.len(), shifts.len(), |i, j| covariance[i][j]);
     Ok(contrasts
         .iter()

@@ -114,7 +114,7 @@ pub(super) fn responses(
     let mut tried = Vec::new();
     for share in NUGGETS {
         let model = FieldModel { nugget_sd: share * model.nugget_sd, ..*model };
-        let varying = KnownField::new(trial, design, &model)?.varying(trial, design, basis.as_ref(), &model)?;
+        let varying = KnownField::new(trial, design, &model)?.varying(basis.as_ref(), &model)?;
         for range_m in RANGES_M {
             let correlated = varying.correlated(knots.correlation(range_m).as_ref())?;
             for share in SDS {

@@ -52,7 +52,7 @@ pub use interactions::{COVARIATES_VERSION, covariates};
 pub use soil_lines::MovedLines;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 10;
+pub const VERSION: u32 = 11;
 
 /// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -100,6 +100,8 @@ pub struct Variant<'v> {
     pub covariance: Option<&'v FieldModel>,
     /// What moving the lines of the soil map did to the answers of that same fit; without it they lie as drawn.
     pub moved_lines: Option<&'v MovedLines>,
+    /// Whether the lines of the soil map lie as drawn, as they did on the way to the moved ones.
+    pub as_drawn: bool,
     /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
     pub elevation: bool,
 }
@@ -130,6 +132,9 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
     let covariates: Vec<Vec<f64>> =
         if variant.elevation { covariate::elevation(&trial).into_iter().collect() } else { Vec::new() };
     fit.covariates = covariates.len();
+    if variant.elevation && covariates.is_empty() {
+        return fit; // nothing to adjust for
+    }
     let design = Design::new(&trial, &own, &covariates);
     let answers = answers(&trial, &design, (&own, &covariates), variant, settings, &mut fit);
     let present = present_classes(joined);
@@ -158,8 +163,8 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
             let least = if class.is_some() { settings.class_segments as usize } else { 1 };
             let by_block = differences::by_block(joined, &facing, &key, least);
             let tells = |answer: &&Mixture| {
-                let quartile = |p| answer.quantile(p).unwrap_or(f64::INFINITY);
-                level.is_some_and(|level| quartile(0.75) - quartile(0.25) <= QUARTILES * LEAST_TOLD * level)
+                let distance = answer.quartile_distance().unwrap_or(f64::INFINITY);
+                level.is_some_and(|level| distance <= QUARTILES * LEAST_TOLD * level)
             };
             let found = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0);
             let answer = found.filter(tells);
@@ -229,10 +234,20 @@ fn answers(
     let asked = if known.is_none() { questions::all(trial, design) } else { questions::responses(trial, design) };
     let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
     let found = match known {
-        Some(model) => field::fit_under(trial, design, &contrasts, model).ok().and_then(|mut answers| {
-            variant.moved_lines.map_or(Ok(()), |lines| lines.average(&questions, &mut answers)).ok()?;
-            Some(answers)
-        }),
+        Some(model) => {
+            let lines = variant.moved_lines;
+            let drawn = lines.filter(|_| variant.as_drawn).and_then(|lines| lines.as_drawn(&questions));
+            match drawn {
+                Some(answers) => field::told(answers, trial, design, &contrasts),
+                None => field::fit_under(trial, design, &contrasts, model),
+            }
+            .and_then(|mut answers| {
+                let moved = lines.filter(|_| !variant.as_drawn);
+                moved.map_or(Ok(()), |lines| lines.average(&questions, &mut answers))?;
+                Ok(answers)
+            })
+            .ok()
+        }
         None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
             let mut posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
             let asked = Asked { trial, own, covariates, questions: &questions, model: &posterior.model };

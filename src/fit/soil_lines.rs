@@ -59,7 +59,7 @@ struct Basis {
     rigid_m: f64,
     wave_m: f64,
     /// Wave numbers east and north, 1/m, and phase.
-    waves: Vec<([f64; 2], f64)>,
+    waves: [([f64; 2], f64); WAVES],
 }
 
 impl Basis {
@@ -71,7 +71,7 @@ impl Basis {
             rigid_m: RIGID.sqrt() * error_m,
             // a cosine of random phase has half the variance of its amplitude squared
             wave_m: (2.0 * (1.0 - RIGID) / WAVES as f64).sqrt() * error_m,
-            waves: (0..WAVES).map(|_| wave()).collect(),
+            waves: std::array::from_fn(|_| wave()),
         }
     }
 
@@ -80,12 +80,19 @@ impl Basis {
         (0..2 + 2 * self.waves.len()).map(|_| StandardNormal.sample(random)).collect()
     }
 
-    /// How far a line lies off, m east and north, at a spot that many metres from the middle of the trial.
-    fn shift(&self, place: &[f64], x_m: f64, y_m: f64) -> (f64, f64) {
+    /// The height of each wave, m, at a spot that many metres from the middle of the trial.
+    fn heights(&self, x_m: f64, y_m: f64) -> [f64; WAVES] {
+        std::array::from_fn(|at| {
+            let (numbers, phase) = self.waves[at];
+            self.wave_m * (numbers[0] * x_m + numbers[1] * y_m + phase).cos()
+        })
+    }
+
+    /// How far a line lies off, m east and north, where the waves have these heights.
+    fn shift(&self, place: &[f64], heights: &[f64; WAVES]) -> (f64, f64) {
         let mut shift = (self.rigid_m * place[0], self.rigid_m * place[1]);
-        for ((numbers, phase), amplitude) in self.waves.iter().zip(place[2..].chunks(2)) {
-            let cosine = self.wave_m * (numbers[0] * x_m + numbers[1] * y_m + phase).cos();
-            shift = (shift.0 + amplitude[0] * cosine, shift.1 + amplitude[1] * cosine);
+        for (height, amplitude) in heights.iter().zip(place[2..].chunks(2)) {
+            shift = (shift.0 + amplitude[0] * height, shift.1 + amplitude[1] * height);
         }
         shift
     }
@@ -96,6 +103,8 @@ impl Basis {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct MovedLines {
     changes: BTreeMap<Question, Vec<Change>>,
+    /// What the map as drawn says under the covariance that is known.
+    drawn: BTreeMap<Question, Component>,
 }
 
 /// How an answer changes with the lines, against the lines as drawn: shift, ratio of the scales, and spread of the shifts.
@@ -108,6 +117,11 @@ struct Change {
 }
 
 impl MovedLines {
+    /// The answers on the map as drawn, where all were asked.
+    pub(super) fn as_drawn(&self, questions: &[Question]) -> Option<Vec<Component>> {
+        questions.iter().map(|question| self.drawn.get(question).copied()).collect()
+    }
+
     /// Averages answers that were given on the map as drawn.
     ///
     /// # Errors
@@ -154,7 +168,7 @@ impl<'j> Asked<'_, 'j> {
         if questions != self.questions {
             return None;
         }
-        let (likelihood, answers) = field.answers(&trial, &design, &contrasts).ok()?;
+        let (likelihood, answers) = field.answers(&design, &contrasts).ok()?;
         Some(There { trial, level: POWER * likelihood, answers })
     }
 
@@ -186,14 +200,22 @@ impl<'j> Asked<'_, 'j> {
             grouped(kept.iter().map(against).collect())
         };
         let changes = self.questions.iter().enumerate().map(|(k, &question)| (question, change(k))).collect();
-        Ok((MovedLines { changes }, self.class_probability(&kept)))
+        let drawn = self.questions.iter().copied().zip(drawn.answers.iter().copied()).collect();
+        Ok((MovedLines { changes, drawn }, self.class_probability(&kept)))
     }
 
     /// Elliptical slice sampling from the best of some places, which may be the map as drawn.
     fn sampled(&self, field: &KnownField, map: &Map, drawn_level: f64, error_m: f64, seed: u64) -> Vec<Rc<There<'j>>> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let basis = Basis::drawn(error_m, &mut random);
-        let judge = |place: &Place| self.on(field, map.moved(self.trial, &basis, place));
+        // from a row of the trial, so that the waves mean the same everywhere on the globe
+        let (east, north) = self.trial.rows.first().map_or((0.0, 0.0), |row| (row.x_m, row.y_m));
+        let heights: Vec<[f64; WAVES]> =
+            self.trial.rows.iter().map(|row| basis.heights(row.x_m - east, row.y_m - north)).collect();
+        let judge = |place: &Place| {
+            let shifts = heights.iter().map(|heights| basis.shift(place, heights));
+            self.on(field, map.moved(self.trial, shifts))
+        };
         let mut here = vec![0.0; 2 + 2 * basis.waves.len()];
         let mut there: Option<Rc<There<'j>>> = None;
         for _ in 0..FIRST {
@@ -293,13 +315,10 @@ impl Map {
         if inside { self.zones.get(cell).copied().unwrap_or(Labels::NONE) } else { Labels::NONE }
     }
 
-    /// The trial on a map whose lines lie elsewhere.
-    fn moved<'j>(&self, trial: &Trial<'j>, basis: &Basis, place: &[f64]) -> Trial<'j> {
+    /// The trial on a map whose lines lie off by that much at each row, m east and north.
+    fn moved<'j>(&self, trial: &Trial<'j>, shifts: impl Iterator<Item = (f64, f64)>) -> Trial<'j> {
         let mut there = trial.clone();
-        // from a row of the trial, so that the waves mean the same everywhere on the globe
-        let (east, north) = trial.rows.first().map_or((0.0, 0.0), |row| (row.x_m, row.y_m));
-        for row in &mut there.rows {
-            let (dx, dy) = basis.shift(place, row.x_m - east, row.y_m - north);
+        for (row, (dx, dy)) in there.rows.iter_mut().zip(shifts) {
             row.shares.fill(0.0);
             for look in LOOKS {
                 let along = look * trial.segment_length_m;
@@ -341,7 +360,7 @@ mod tests {
         let (mut square, draws) = (0.0, 4000);
         for _ in 0..draws {
             let basis = Basis::drawn(25.0, &mut random);
-            let (x, y) = basis.shift(&basis.place(&mut random), 130.0, -240.0);
+            let (x, y) = basis.shift(&basis.place(&mut random), &basis.heights(130.0, -240.0));
             square += 0.5 * (x * x + y * y);
         }
         let sd = (square / f64::from(draws)).sqrt();

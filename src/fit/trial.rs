@@ -1,6 +1,7 @@
 //! The segments of the trial as the models see them.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
 
 use crate::points::{Joined, Labels};
 use crate::quantity::factor::M2_PER_HA;
@@ -45,7 +46,7 @@ pub(super) struct Row {
     /// The class that holds nearly all of the segment.
     pub(super) class: Option<usize>,
     /// Share of the area cut by each combine.
-    pub(super) machine_share: Vec<f64>,
+    pub(super) machine_share: Rc<[f64]>,
     /// The pass, until rows are placed.
     pass: u32,
 }
@@ -329,14 +330,25 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
         of_machine: vec![0.0; cleaned.records.machine.names.len()],
         ..Piece::default()
     };
-    let mut pieces: BTreeMap<(usize, u32), Piece> = BTreeMap::new();
+    let mut found: Vec<Piece> = Vec::new();
+    let mut number: BTreeMap<(usize, u32), usize> = BTreeMap::new();
+    // most records are of the same piece as the one before
+    let mut last = None;
     for at in 0..cleaned.len() {
         let (area, segment) = (cleaned.area_m2[at], assigned.segment[at]);
         if !(area > 0.0) || !cleaned.is_kept(at) || segment == Labels::NONE {
             continue;
         }
         let key = (segment as usize, cleaned.pass[at]);
-        let piece = pieces.entry(key).or_insert_with(|| empty.clone());
+        let known = last.filter(|(of, _)| *of == key).map(|(_, at)| at);
+        let which = known.unwrap_or_else(|| {
+            *number.entry(key).or_insert_with(|| {
+                found.push(empty.clone());
+                found.len() - 1
+            })
+        });
+        last = Some((key, which));
+        let piece = &mut found[which];
         piece.records += 1.0;
         piece.x += cleaned.x_m[at];
         piece.y += cleaned.y_m[at];
@@ -349,6 +361,8 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
             *sum += area;
         }
     }
+    let mut pieces: BTreeMap<(usize, u32), Piece> =
+        number.into_iter().map(|(key, which)| (key, std::mem::take(&mut found[which]))).collect();
     // Scraps of a pass that only touches a segment tell nothing of it.
     let mut whole: BTreeMap<usize, f64> = BTreeMap::new();
     for (&(segment, _), piece) in &pieces {

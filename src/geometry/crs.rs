@@ -43,6 +43,9 @@ fn because(reason: &str) -> String {
     if reason.is_empty() { String::new() } else { format!(" ({reason})") }
 }
 
+/// Texts of which it is kept what they stand for.
+const MOST_KNOWN: usize = 1_000;
+
 /// Whether coordinates are angles or lengths.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum CrsKind {
@@ -162,7 +165,22 @@ impl Crs {
         Ok(described)
     }
 
+    /// What the projection library makes of a text, which costs milliseconds: the files of an archive repeat a few.
     fn resolve(definition: &str) -> Result<Self, CrsError> {
+        static KNOWN: Mutex<BTreeMap<String, Crs>> = Mutex::new(BTreeMap::new());
+        let known = || KNOWN.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(crs) = known().get(definition) {
+            return Ok(crs.clone());
+        }
+        let crs = Self::resolved(definition)?;
+        let mut known = known();
+        if known.len() < MOST_KNOWN {
+            known.insert(definition.to_owned(), crs.clone());
+        }
+        Ok(crs)
+    }
+
+    fn resolved(definition: &str) -> Result<Self, CrsError> {
         let unknown = |reason: String| CrsError::Unknown { found: shortened(definition), reason };
         let object = Proj::new(definition).map_err(|fault| unknown(fault.to_string()))?;
         let described = object.to_projjson(Some(false), None, None).map_err(|fault| unknown(fault.to_string()))?;

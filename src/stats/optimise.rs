@@ -61,24 +61,22 @@ pub(crate) fn maximum<E>(
 }
 
 /// The minimum of a function of the first `free` coordinates by the simplex method of Nelder & Mead 1965, Comput. J.
-/// 7:308–313, begun anew at its own result until that no longer helps. Answers the value and the place.
-pub(crate) fn simplex(of: &dyn Fn(&[f64]) -> f64, start: &[f64], steps: &[f64], free: usize) -> (f64, Vec<f64>) {
-    let mut best = (of(start), start.to_vec());
-    for round in 0..4 {
-        let scale = [1.0, 0.3, 0.05, 0.01][round];
-        let next = one_round(of, &best.1, steps, free, scale, (1e-9, 1e-5));
-        let gain = best.0 - next.0;
-        if next.0 < best.0 {
-            best = next;
-        }
-        if round > 0 && gain.abs() < 1e-9 {
-            break;
-        }
-    }
-    best
+/// 7:308–313, begun anew once with smaller steps, for a simplex may fall flat before it is at the bottom. `closeness` is that of
+/// [`descend`] in the end. Answers the value and the place.
+pub(crate) fn simplex(
+    of: &dyn Fn(&[f64]) -> f64,
+    start: &[f64],
+    steps: &[f64],
+    free: usize,
+    closeness: (f64, f64),
+) -> (f64, Vec<f64>) {
+    let near = descend(of, start, steps, free, (10.0 * closeness.0, closeness.1));
+    let smaller: Vec<f64> = steps.iter().map(|step| 0.25 * step).collect();
+    let again = descend(of, &near.1, &smaller, free, closeness);
+    if again.0 < near.0 { again } else { near }
 }
 
-/// The way down to where the corners differ by less than `closeness` in value and in steps.
+/// The way down to where the corners of the simplex differ by less than `closeness` in value and in steps.
 pub(crate) fn descend(
     of: &dyn Fn(&[f64]) -> f64,
     start: &[f64],
@@ -86,21 +84,10 @@ pub(crate) fn descend(
     free: usize,
     closeness: (f64, f64),
 ) -> (f64, Vec<f64>) {
-    one_round(of, start, steps, free, 1.0, closeness)
-}
-
-fn one_round(
-    of: &dyn Fn(&[f64]) -> f64,
-    start: &[f64],
-    steps: &[f64],
-    free: usize,
-    scale: f64,
-    closeness: (f64, f64),
-) -> (f64, Vec<f64>) {
     let mut corners = vec![(of(start), start.to_vec())];
     for k in 0..free {
         let mut corner = start.to_vec();
-        corner[k] += scale * steps[k];
+        corner[k] += steps[k];
         corners.push((of(&corner), corner));
     }
     for _ in 0..200 * free {
@@ -151,7 +138,7 @@ mod tests {
     fn a_curved_valley_is_followed_to_its_end() {
         // Rosenbrock 1960, Comput. J. 3:175–184: minimum 0 at (1, 1)
         let valley = |at: &[f64]| 100.0 * (at[1] - at[0] * at[0]).powi(2) + (1.0 - at[0]).powi(2);
-        let (value, at) = simplex(&valley, &[-1.2, 1.0], &[0.5, 0.5], 2);
+        let (value, at) = simplex(&valley, &[-1.2, 1.0], &[0.5, 0.5], 2, (1e-11, 1e-5));
         assert!(value < 1e-10 && (at[0] - 1.0).abs() < 1e-5, "{value} {at:?}");
     }
 
@@ -172,7 +159,7 @@ mod tests {
     #[test]
     fn coordinates_that_are_not_free_stay() {
         let bowl = |at: &[f64]| (at[0] - 3.0).powi(2) + (at[1] - 5.0).powi(2);
-        let (_, at) = simplex(&bowl, &[0.0, 0.0], &[1.0, 1.0], 1);
+        let (_, at) = simplex(&bowl, &[0.0, 0.0], &[1.0, 1.0], 1, (1e-13, 1e-5));
         assert!((at[0] - 3.0).abs() < 1e-6 && at[1] == 0.0);
     }
 }

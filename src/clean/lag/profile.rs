@@ -3,9 +3,12 @@
 //! The positions are moved, never the masses interpolated: interpolating at half a sample smooths the noise away and
 //! draws the estimate to half seconds.
 
+use std::collections::BTreeMap;
+use std::ops::Range;
+
 use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
-use crate::clean::track::{Place, Track};
+use crate::clean::track::Track;
 use crate::points::Records;
 use crate::stats::robust;
 
@@ -33,7 +36,7 @@ const SIGNALS: usize = 2;
 struct Stretch {
     pass: usize,
     /// Rows of the records.
-    rows: Vec<u32>,
+    rows: Range<usize>,
     /// Cutting moments that count, s.
     from_s: f64,
     to_s: f64,
@@ -41,19 +44,86 @@ struct Stretch {
 
 /// Where a record's grain was cut at some lag, and its values there.
 struct Cut {
-    /// The fix before (or at) the moment, from the first of the pass.
-    fix: usize,
-    /// Share of the way to the next fix.
-    share: f64,
-    /// By signal; NaN where it tells nothing, or is not wanted.
-    values: [f64; SIGNALS],
+    spot: Spot,
+    /// What it adds to a bin.
+    adds: Bin,
 }
 
-/// Sum and count of the values in a bin, by signal.
-type Bin = [(f64, f64); SIGNALS];
+/// A place on a pass.
+#[derive(Clone, Copy)]
+struct Spot {
+    /// The fix before (or at) the moment, from the first of the pass; none off the pass.
+    fix: u32,
+    /// Which of the pass's [`Moments`] it is, where it has them.
+    moment: u32,
+    /// Share of the way to the next fix.
+    share: f64,
+}
 
-/// Means of the bins along a pass; NaN where a bin is empty.
-type Profile = Vec<f64>;
+/// Moments a second for which the places are found once: lags are tried in steps of a quarter, and half of that between two combines.
+const MOMENTS_PER_S: f64 = 8.0;
+/// Longest time that a record stands for, in moments.
+const LONGEST_MOMENTS: i32 = 80;
+/// No fix, and no bin.
+const NONE: u32 = u32::MAX;
+
+/// The places of a pass at evenly spaced moments, where all its records lie on them: whole seconds do.
+struct Moments {
+    /// By record: moments from the first record, and those that it stands for.
+    of_rows: Vec<(i32, i32)>,
+    /// The first of the moments, from the first record, and those that count.
+    begin: i32,
+    counted: Range<i32>,
+    /// By moment: where it is, the distance logged by then, m, and the swath there, m.
+    spots: Vec<(Spot, f64, f64)>,
+}
+
+impl Moments {
+    fn new(records: &Records, track: &Track, pass: &Pass, stretch: &Stretch) -> Option<Self> {
+        let first_s = records.time_s[stretch.rows.clone().next()?];
+        let on = |seconds: f64| {
+            let moments = MOMENTS_PER_S * seconds;
+            (moments.fract().total_cmp(&0.0).is_eq() && moments.abs() < 1e6).then_some(moments as i32)
+        };
+        let of_rows = stretch
+            .rows
+            .clone()
+            .map(|row| {
+                let stands_for = on(records.interval_s[row]).filter(|all| (0..=LONGEST_MOMENTS).contains(all))?;
+                Some((on(records.time_s[row] - first_s)?, stands_for))
+            })
+            .collect::<Option<Vec<_>>>()?;
+        let time_s = |moment: i32| first_s + f64::from(moment) / MOMENTS_PER_S;
+        let first = |limit_s: f64, is_beyond: &dyn Fn(f64) -> bool| {
+            let near = (MOMENTS_PER_S * (limit_s - first_s)).floor() as i32;
+            (near.saturating_sub(1)..near.saturating_add(3)).find(|&moment| is_beyond(time_s(moment)))
+        };
+        let from = first(stretch.from_s, &|time_s| time_s >= stretch.from_s)?;
+        let to = first(stretch.to_s, &|time_s| time_s > stretch.to_s)?.max(from);
+        let begin = from - LONGEST_MOMENTS;
+        let last = pass.last - pass.first;
+        let mut hint = pass.first;
+        let spots = (begin..to)
+            .map(|moment| {
+                let nowhere = Spot { fix: NONE, moment: (moment - begin) as u32, share: 0.0 };
+                let Some(place) = track.place_at(time_s(moment), &mut hint) else {
+                    return (nowhere, f64::NAN, f64::NAN);
+                };
+                let fix = place.fix.checked_sub(pass.first).filter(|&fix| fix <= last);
+                let spot = Spot { fix: fix.map_or(NONE, |fix| fix as u32), share: place.share, ..nowhere };
+                let swath_m = records.swath_m[track.row[track.nearer(place)] as usize];
+                (spot, track.between(&track.path_m, place), swath_m)
+            })
+            .collect();
+        Some(Self { of_rows, begin, counted: from..to, spots })
+    }
+}
+
+/// Sums of the values in a bin by signal, then their counts; a value that tells nothing, or is not wanted, adds to neither.
+type Bin = [f64; 2 * SIGNALS];
+
+/// Means of the bins along a pass, by signal; NaN where a bin is empty.
+type Profile = Vec<[f64; SIGNALS]>;
 
 /// Lags of two combines that lie apart by what is tried, about a middle.
 #[derive(Debug, Clone, Copy)]
@@ -82,6 +152,11 @@ pub(crate) struct Matcher<'c> {
     passes: &'c [Pass],
     /// By pass; none where no pair has it.
     stretches: Vec<Option<Stretch>>,
+    /// By pass; none where its records do not lie on moments.
+    moments: Vec<Option<Moments>>,
+    /// The bin of each moment along a pass's own way, and along that of the first of a pair for the second, by both.
+    own_bins: Vec<Vec<u32>>,
+    other_bins: BTreeMap<(usize, usize), Vec<u32>>,
     bin_m: f64,
 }
 
@@ -89,10 +164,11 @@ pub(crate) struct Matcher<'c> {
 struct Sight {
     /// By pass.
     cuts: Vec<Vec<Cut>>,
-    /// Profiles along a pass's own way, by signal, once a pair has asked.
-    own: Vec<Option<[Profile; SIGNALS]>>,
+    /// Profiles along a pass's own way, and whether they are those of this lag: they are made once a pair has asked.
+    own: Vec<(Profile, bool)>,
     /// What is filled again for each pair.
     bins: Vec<Bin>,
+    other: Profile,
     shared: Vec<(f64, f64)>,
 }
 
@@ -106,14 +182,50 @@ impl<'c> Matcher<'c> {
         trim_s: f64,
         lags_s: (f64, f64),
     ) -> Self {
-        let mut stretches: Vec<Option<Stretch>> = (0..passes.len()).map(|_| None).collect();
-        for pass in pairs.flat_map(|pair| [pair.one, pair.other]) {
-            if stretches[pass].is_none() {
-                stretches[pass] = Some(stretch(records, tracks, passes, pass, trim_s, lags_s));
-            }
-        }
         let step = tracks.iter().map(|track| track.step_m).fold(0.0, f64::max);
-        Self { records, faulty, tracks, passes, stretches, bin_m: BIN_M.max(1.3 * step) }
+        let mut matcher = Self {
+            records,
+            faulty,
+            tracks,
+            passes,
+            stretches: (0..passes.len()).map(|_| None).collect(),
+            moments: (0..passes.len()).map(|_| None).collect(),
+            own_bins: vec![Vec::new(); passes.len()],
+            other_bins: BTreeMap::new(),
+            bin_m: BIN_M.max(1.3 * step),
+        };
+        for pair in pairs {
+            for pass in [pair.one, pair.other] {
+                if matcher.stretches[pass].is_none() {
+                    let stretch = stretch(records, tracks, passes, pass, trim_s, lags_s);
+                    matcher.moments[pass] = Moments::new(records, &tracks[passes[pass].track], &passes[pass], &stretch);
+                    matcher.stretches[pass] = Some(stretch);
+                }
+            }
+            if matcher.own_bins[pair.one].is_empty() {
+                matcher.own_bins[pair.one] = matcher.bins_of(pair.one, &pair.way_one_m);
+            }
+            let of_other = matcher.bins_of(pair.other, &pair.way_other_m);
+            matcher.other_bins.insert((pair.one, pair.other), of_other);
+        }
+        matcher
+    }
+
+    /// The bin of each moment of a pass along a way.
+    fn bins_of(&self, pass: usize, way_m: &[f64]) -> Vec<u32> {
+        let spots = self.moments[pass].iter().flat_map(|moments| &moments.spots);
+        spots.map(|(spot, ..)| self.bin_at(way_m, *spot)).collect()
+    }
+
+    /// The bin of a spot along a way.
+    fn bin_at(&self, way_m: &[f64], spot: Spot) -> u32 {
+        if spot.fix == NONE {
+            return NONE;
+        }
+        let fix = spot.fix as usize;
+        let (from, to) = (way_m[fix], way_m[(fix + 1).min(way_m.len() - 1)]);
+        let way = from + spot.share * (to - from);
+        if way >= 0.0 { (way / self.bin_m) as u32 } else { NONE }
     }
 
     /// The mismatch of the pairs of each group by each signal over the lags, or over the differences of two lags, in units of the
@@ -146,16 +258,16 @@ impl<'c> Matcher<'c> {
                     apart.middle_s + sign * lags_s[at]
                 });
                 self.cut(stretch, lag_s, signals, &mut sight.cuts[stretch.pass]);
-                sight.own[stretch.pass] = None;
+                sight.own[stretch.pass].1 = false;
             }
             for (group, pairs) in groups.iter().enumerate() {
                 if at == middle {
                     scales[group] = self.scales(pairs, signals, &mut sight);
                 }
                 for (number, pair) in pairs.iter().enumerate() {
-                    let others = self.other(pair, &mut sight);
+                    self.look(pair, &mut sight);
                     for (which, &signal) in signals.iter().enumerate() {
-                        sight.share(pair.one, &others[signal as usize], signal);
+                        sight.share(pair.one, signal);
                         let count = sight.shared.len() as f64;
                         if count > 0.0 {
                             let scale = scales[group][which];
@@ -175,9 +287,9 @@ impl<'c> Matcher<'c> {
     fn scales(&self, pairs: &[PassPair], signals: &[Signal], sight: &mut Sight) -> Vec<f64> {
         let mut spreads: Vec<Vec<f64>> = vec![Vec::new(); signals.len()];
         for pair in pairs {
-            let others = self.other(pair, sight);
+            self.look(pair, sight);
             for (spread, &signal) in spreads.iter_mut().zip(signals) {
-                sight.share(pair.one, &others[signal as usize], signal);
+                sight.share(pair.one, signal);
                 spread.extend(sight.shared.iter().flat_map(|&(one, other)| [one.abs(), other.abs()]));
             }
         }
@@ -193,92 +305,159 @@ impl<'c> Matcher<'c> {
         let (pass, records) = (&self.passes[stretch.pass], self.records);
         let track = &self.tracks[pass.track];
         let (yields, moisture) = (signals.contains(&Signal::Yield), signals.contains(&Signal::Moisture));
-        let Some(&first) = stretch.rows.first() else { return };
-        let begin = records.time_s[first as usize] - lag_s;
+        if stretch.rows.is_empty() {
+            return;
+        }
+        let lag_moments = MOMENTS_PER_S * lag_s;
+        if let Some(moments) = &self.moments[stretch.pass]
+            && lag_moments.fract().total_cmp(&0.0).is_eq()
+        {
+            self.cut_at(moments, stretch, lag_moments as i32, signals, out);
+            return;
+        }
+        let rows = stretch.rows.clone();
+        let (time_s, interval_s) = (&records.time_s[rows.clone()], &records.interval_s[rows.clone()]);
+        let (mass_kg, faulty) = (&records.mass_kg[rows.clone()], &self.faulty[rows.clone()]);
+        let moisture_pct = if moisture { &records.moisture_pct[rows] } else { &[] };
+        let begin = time_s[0] - lag_s;
         let mut hint = track.time_s.partition_point(|&time| time <= begin).saturating_sub(1);
         let mut hint_before = hint;
         let last = pass.last - pass.first;
-        for &row in &stretch.rows {
-            let at = row as usize;
-            let cut_s = records.time_s[at] - lag_s;
+        let mut path = Path { cut_s: f64::NAN, m: f64::NAN }; // of the record before
+        for at in 0..time_s.len() {
+            let cut_s = time_s[at] - lag_s;
             if cut_s < stretch.from_s || cut_s > stretch.to_s {
                 continue;
             }
             let Some(place) = track.place_at(cut_s, &mut hint) else { continue };
+            let before = path;
+            path = Path { cut_s, m: track.between(&track.path_m, place) };
             let Some(fix) = place.fix.checked_sub(pass.first).filter(|&fix| fix <= last) else { continue };
-            let mut values = [f64::NAN; SIGNALS];
-            if moisture {
-                values[Signal::Moisture as usize] = records.moisture_pct[at];
-            }
-            if yields && !self.faulty[at] {
-                values[Signal::Yield as usize] = self.by_area(track, at, place, cut_s, &mut hint_before);
-            }
-            if values.iter().any(|value| value.is_finite()) {
-                out.push(Cut { fix, share: place.share, values });
-            }
-        }
-    }
-
-    /// Mass by the area on which a record's grain was cut; NaN where that tells nothing.
-    fn by_area(&self, track: &Track, at: usize, place: Place, cut_s: f64, hint: &mut usize) -> f64 {
-        let Some(before) = track.place_at(cut_s - self.records.interval_s[at], hint) else { return f64::NAN };
-        let distance = track.between(&track.path_m, place) - track.between(&track.path_m, before);
-        // standing, or nearly: the grain is that of other ground
-        if distance < LEAST_WAY * track.step_m {
-            return f64::NAN;
-        }
-        let swath = self.records.swath_m[track.row[track.nearer(place)] as usize];
-        self.records.mass_kg[at] / (distance * swath)
-    }
-
-    /// The profiles of the second pass of a pair; those of the first are kept in `sight`.
-    fn other(&self, pair: &PassPair, sight: &mut Sight) -> [Profile; SIGNALS] {
-        if sight.own[pair.one].is_none() {
-            self.bin(&pair.way_one_m, &sight.cuts[pair.one], &mut sight.bins);
-            sight.own[pair.one] = Some(profiles(&sight.bins));
-        }
-        self.bin(&pair.way_other_m, &sight.cuts[pair.other], &mut sight.bins);
-        profiles(&sight.bins)
-    }
-
-    fn bin(&self, way_m: &[f64], cuts: &[Cut], bins: &mut Vec<Bin>) {
-        bins.clear();
-        let last = way_m.len() - 1;
-        for cut in cuts {
-            let (from, to) = (way_m[cut.fix], way_m[(cut.fix + 1).min(last)]);
-            let way = from + cut.share * (to - from);
-            if !(way >= 0.0) {
-                continue;
-            }
-            let bin = (way / self.bin_m) as usize;
-            if bins.len() <= bin {
-                bins.resize(bin + 1, Bin::default());
-            }
-            for (sum, value) in bins[bin].iter_mut().zip(cut.values) {
+            let mut adds = Bin::default();
+            let mut add = |signal: Signal, value: f64| {
                 if value.is_finite() {
-                    *sum = (sum.0 + value, sum.1 + 1.0);
+                    (adds[signal as usize], adds[SIGNALS + signal as usize]) = (value, 1.0);
+                }
+            };
+            if moisture {
+                add(Signal::Moisture, moisture_pct[at]);
+            }
+            if yields && !faulty[at] {
+                // most records stand for the time since the one before
+                let before_s = cut_s - interval_s[at];
+                let before_m = if before_s.total_cmp(&before.cut_s).is_eq() {
+                    before.m
+                } else {
+                    let place = track.place_at(before_s, &mut hint_before);
+                    place.map_or(f64::NAN, |place| track.between(&track.path_m, place))
+                };
+                let distance = path.m - before_m;
+                // standing, or nearly: the grain is that of other ground
+                if distance >= LEAST_WAY * track.step_m {
+                    let swath = records.swath_m[track.row[track.nearer(place)] as usize];
+                    add(Signal::Yield, mass_kg[at] / (distance * swath));
                 }
             }
+            if adds[SIGNALS..].iter().any(|&count| count > 0.0) {
+                out.push(Cut { spot: Spot { fix: fix as u32, moment: NONE, share: place.share }, adds });
+            }
         }
     }
+
+    /// [`Self::cut`] by moments.
+    fn cut_at(&self, moments: &Moments, stretch: &Stretch, lag: i32, signals: &[Signal], out: &mut Vec<Cut>) {
+        let (records, rows) = (self.records, stretch.rows.clone());
+        let least_m = LEAST_WAY * self.tracks[self.passes[stretch.pass].track].step_m;
+        let (yields, moisture) = (signals.contains(&Signal::Yield), signals.contains(&Signal::Moisture));
+        // records are in the order of time
+        let first = moments.of_rows.partition_point(|&(moment, _)| moment - lag < moments.counted.start);
+        let last = moments.of_rows.partition_point(|&(moment, _)| moment - lag < moments.counted.end);
+        let rows = rows.start + first..rows.start + last;
+        let (mass_kg, faulty) = (&records.mass_kg[rows.clone()], &self.faulty[rows.clone()]);
+        let moisture_pct = if moisture { &records.moisture_pct[rows] } else { &[] };
+        for (at, &(moment, stands_for)) in moments.of_rows[first..last].iter().enumerate() {
+            let index = (moment - lag - moments.begin) as usize;
+            let (spot, path_m, swath_m) = moments.spots[index];
+            if spot.fix == NONE {
+                continue;
+            }
+            let mut adds = Bin::default();
+            if moisture && moisture_pct[at].is_finite() {
+                (adds[Signal::Moisture as usize], adds[SIGNALS + Signal::Moisture as usize]) = (moisture_pct[at], 1.0);
+            }
+            if yields && !faulty[at] {
+                let distance = path_m - moments.spots[index - stands_for as usize].1;
+                let value = mass_kg[at] / (distance * swath_m);
+                // standing, or nearly: the grain is that of other ground
+                if distance >= least_m && value.is_finite() {
+                    (adds[Signal::Yield as usize], adds[SIGNALS + Signal::Yield as usize]) = (value, 1.0);
+                }
+            }
+            if adds[SIGNALS] + adds[SIGNALS + 1] > 0.0 {
+                out.push(Cut { spot, adds });
+            }
+        }
+    }
+
+    /// Fills the profiles of both passes of a pair; those of the first are kept for its other pairs.
+    fn look(&self, pair: &PassPair, sight: &mut Sight) {
+        let (own, is_made) = &mut sight.own[pair.one];
+        if !*is_made {
+            self.bin(&pair.way_one_m, &self.own_bins[pair.one], &sight.cuts[pair.one], &mut sight.bins);
+            profile(&sight.bins, own);
+            *is_made = true;
+        }
+        let known = self.other_bins.get(&(pair.one, pair.other)).map_or(&[][..], Vec::as_slice);
+        self.bin(&pair.way_other_m, known, &sight.cuts[pair.other], &mut sight.bins);
+        profile(&sight.bins, &mut sight.other);
+    }
+
+    /// The bins along a way, an empty one before the first and after the last; `known` are the bins of the moments.
+    fn bin(&self, way_m: &[f64], known: &[u32], cuts: &[Cut], bins: &mut Vec<Bin>) {
+        bins.clear();
+        bins.resize(2, Bin::default());
+        for cut in cuts {
+            let known = known.get(cut.spot.moment as usize).copied();
+            let bin = known.unwrap_or_else(|| self.bin_at(way_m, cut.spot));
+            if bin == NONE {
+                continue;
+            }
+            let bin = bin as usize + 1;
+            if bins.len() <= bin + 1 {
+                bins.resize(bin + 2, Bin::default());
+            }
+            for (sum, value) in bins[bin].iter_mut().zip(cut.adds) {
+                *sum += value;
+            }
+        }
+    }
+}
+
+/// The moment a record's grain was cut, and the distance logged by then, m.
+#[derive(Clone, Copy)]
+struct Path {
+    cut_s: f64,
+    m: f64,
 }
 
 impl Sight {
     fn new(passes: usize) -> Self {
         Self {
             cuts: (0..passes).map(|_| Vec::new()).collect(),
-            own: (0..passes).map(|_| None).collect(),
+            own: (0..passes).map(|_| (Vec::new(), false)).collect(),
             bins: Vec::new(),
+            other: Vec::new(),
             shared: Vec::new(),
         }
     }
 
-    /// Fills `shared` with the centred profiles of two passes in the bins that both have; with nothing where they are few.
-    fn share(&mut self, one: usize, other: &[f64], signal: Signal) {
+    /// Fills `shared` with the centred profiles of a pass and the other that was looked at, in the bins that both have; with nothing
+    /// where they are few.
+    fn share(&mut self, one: usize, signal: Signal) {
         self.shared.clear();
-        let Some(own) = &self.own[one] else { return };
         let (mut sum_one, mut sum_other) = (0.0, 0.0);
-        for (&one, &other) in own[signal as usize].iter().zip(other) {
+        for (one, other) in self.own[one].0.iter().zip(&self.other) {
+            let (one, other) = (one[signal as usize], other[signal as usize]);
             if !one.is_nan() && !other.is_nan() {
                 sum_one += one;
                 sum_other += other;
@@ -307,24 +486,17 @@ fn loss((one, other): (f64, f64), scale: f64) -> f64 {
 }
 
 /// Means of the bins, each with its neighbours, by signal. The ground is smoother than the sensor's noise.
-fn profiles(bins: &[Bin]) -> [Profile; SIGNALS] {
-    std::array::from_fn(|signal| {
-        let around = |at: usize| {
-            let (mut sum, mut count) = bins[at][signal];
-            if count > 0.0 {
-                for neighbour in [at.wrapping_sub(1), at + 1] {
-                    if let Some(bin) = bins.get(neighbour) {
-                        sum += bin[signal].0;
-                        count += bin[signal].1;
-                    }
-                }
-                sum / count
-            } else {
-                f64::NAN
-            }
-        };
-        (0..bins.len()).map(around).collect()
-    })
+fn profile(bins: &[Bin], out: &mut Profile) {
+    out.clear();
+    out.extend(bins.windows(3).map(|around| {
+        let mut sums = around[1];
+        for neighbour in [around[0], around[2]] {
+            sums.iter_mut().zip(neighbour).for_each(|(sum, value)| *sum += value);
+        }
+        std::array::from_fn(|signal| {
+            if around[1][SIGNALS + signal] > 0.0 { sums[signal] / sums[SIGNALS + signal] } else { f64::NAN }
+        })
+    }));
 }
 
 fn stretch(
@@ -342,6 +514,5 @@ fn stretch(
     let times = &records.time_s[track.rows.clone()];
     let begin = times.partition_point(|&time| time < from_s + lags_s.0);
     let end = times.partition_point(|&time| time <= to_s + lags_s.1);
-    let rows = (first + begin..first + end.max(begin)).map(|at| at as u32).collect();
-    Stretch { pass: number, rows, from_s, to_s }
+    Stretch { pass: number, rows: first + begin..first + end.max(begin), from_s, to_s }
 }

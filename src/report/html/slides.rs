@@ -3,6 +3,8 @@
 use std::fmt::Write;
 use std::sync::{Arc, OnceLock};
 
+use rustc_hash::FxHashMap;
+
 use resvg::{tiny_skia, usvg};
 
 use super::figures::escaped;
@@ -235,13 +237,47 @@ pub(in crate::report) fn png(svg: &str, width: u32) -> Result<Vec<u8>, ReportErr
     resvg::render(&tree, tiny_skia::Transform::from_scale(factor, factor), &mut sheet.as_mut());
     let mut bytes = Vec::new();
     let mut encoder = png::Encoder::new(&mut bytes, width, height);
-    // nothing shines through on white
-    encoder.set_color(png::ColorType::Rgba);
     encoder.set_depth(png::BitDepth::Eight);
+    let pixels = match indexed(sheet.data()) {
+        Some((palette, pixels)) => {
+            encoder.set_color(png::ColorType::Indexed);
+            encoder.set_palette(palette);
+            encoder.set_filter(png::Filter::NoFilter);
+            pixels
+        }
+        None => {
+            encoder.set_color(png::ColorType::Rgba);
+            sheet.data().to_vec()
+        }
+    };
     let mut writer = encoder.write_header().map_err(|error| fault(&error))?;
-    writer.write_image_data(sheet.data()).map_err(|error| fault(&error))?;
+    writer.write_image_data(&pixels).map_err(|error| fault(&error))?;
     writer.finish().map_err(|error| fault(&error))?;
     Ok(bytes)
+}
+
+/// The colours of a picture, three bytes each, and the place of each pixel's among them; `None` where there are more than a byte can
+/// tell. Nothing shines through on white.
+fn indexed(pixels: &[u8]) -> Option<(Vec<u8>, Vec<u8>)> {
+    let mut known: FxHashMap<[u8; 4], u8> = FxHashMap::default();
+    let (mut palette, mut places) = (Vec::new(), Vec::with_capacity(pixels.len() / 4));
+    let mut last = ([0; 4], 0); // nothing is drawn in it
+    for pixel in pixels.as_chunks::<4>().0 {
+        if *pixel != last.0 {
+            let place = match known.get(pixel) {
+                Some(place) => *place,
+                None => {
+                    let place = u8::try_from(known.len()).ok()?;
+                    palette.extend_from_slice(&pixel[..3]);
+                    known.insert(*pixel, place);
+                    place
+                }
+            };
+            last = (*pixel, place);
+        }
+        places.push(last.1);
+    }
+    Some((palette, places))
 }
 
 #[cfg(test)]
@@ -256,6 +292,14 @@ mod tests {
     }
 
     #[test]
+    fn few_colours_are_told_by_their_places() {
+        let (palette, places) = indexed(&[255, 255, 255, 255, 1, 2, 3, 255, 1, 2, 3, 255, 255, 255, 255, 255]).unwrap();
+        assert_eq!((palette, places), (vec![255, 255, 255, 1, 2, 3], vec![0, 1, 1, 0]));
+        let many: Vec<u8> = (0..257_u16).flat_map(|at| [(at % 256) as u8, (at / 256) as u8, 0, 255]).collect();
+        assert!(indexed(&many).is_none() && indexed(&many[4..]).is_some());
+    }
+
+    #[test]
     fn a_sheet_is_sixteen_by_nine_and_its_picture_holds_ink() {
         let panel = Panel { svg: "<svg class=\"panel\" viewBox=\"0 0 352 100\" width=\"352\" height=\"100\"><text x=\"0\" y=\"50\">word</text></svg>".to_owned(), height: 100.0 };
         let figure =
@@ -266,6 +310,7 @@ mod tests {
         let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
         reader.next_frame(&mut pixels).unwrap();
         assert_eq!((reader.info().width, reader.info().height), (640, 360));
-        assert!(pixels.chunks(4).filter(|pixel| pixel[0] < 120).count() > 150);
+        let dark: Vec<bool> = reader.info().palette.as_ref().unwrap().chunks(3).map(|colour| colour[0] < 120).collect();
+        assert!(pixels.iter().filter(|&&place| dark[place as usize]).count() > 150);
     }
 }

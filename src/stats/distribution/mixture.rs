@@ -228,6 +228,15 @@ impl Mixture {
         Ok((centre, 0.5 * half / StudentT::new(df)?.quantile(0.75)?, df))
     }
 
+    /// Distance between the quartiles, to some 1e-7 of it.
+    ///
+    /// # Errors
+    /// Degrees of freedom so few that a quartile cannot be told.
+    pub fn quartile_distance(&self) -> Result<f64, StatsError> {
+        let fast = Tabulated::new(self);
+        Ok(fast.quantile(0.75)? - fast.quantile(0.25)?)
+    }
+
     /// The mixture of `factor · X + shift`.
     ///
     /// # Errors
@@ -286,16 +295,17 @@ impl Table {
     /// which is within h⁷/604,800 of the sixth derivative a step: 2 × 10⁻¹² with one degree of freedom, less with more.
     fn new(t_dist: StudentT) -> Self {
         let h = Self::STEP;
+        let density_at = t_dist.density();
         let slope = |z: f64, density: f64| {
             let pull = if t_dist.df().is_infinite() { z } else { (t_dist.df() + 1.0) * z / (t_dist.df() + z * z) };
             -density * pull
         };
         let mut points = Vec::with_capacity(Self::POINTS);
-        let (mut below, mut density) = (0.5, t_dist.pdf(0.0));
+        let (mut below, mut density) = (0.5, density_at(0.0));
         points.push((below, h * density));
         for at in 1..Self::POINTS {
             let z = at as f64 * h;
-            let (middle, next) = (t_dist.pdf(z - 0.5 * h), t_dist.pdf(z));
+            let (middle, next) = (density_at(z - 0.5 * h), density_at(z));
             below += h / 30.0 * (7.0 * (density + next) + 16.0 * middle)
                 + h * h / 60.0 * (slope(z - h, density) - slope(z, next));
             density = next;

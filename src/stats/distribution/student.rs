@@ -34,11 +34,20 @@ impl StudentT {
 
     /// The density at `t`.
     pub fn pdf(&self, t: f64) -> f64 {
-        if self.df.is_infinite() {
-            return standard_normal_pdf(t);
+        self.density()(t)
+    }
+
+    /// [`Self::pdf`] for many places: what does not depend on the place is found once.
+    pub(super) fn density(&self) -> impl Fn(f64) -> f64 {
+        let (df, is_normal) = (self.df, self.df.is_infinite());
+        let (ln_whole, root) = if is_normal { (0.0, 1.0) } else { (ln_beta(0.5, 0.5 * df), df.sqrt()) };
+        move |t: f64| {
+            if is_normal {
+                return standard_normal_pdf(t);
+            }
+            let exponent = -0.5 * (df + 1.0) * (t * t / df).ln_1p() - ln_whole;
+            exponent.exp() / root
         }
-        let exponent = -0.5 * (self.df + 1.0) * (t * t / self.df).ln_1p() - ln_beta(0.5, 0.5 * self.df);
-        exponent.exp() / self.df.sqrt()
     }
 
     /// `P(T ≤ t)`.
@@ -77,7 +86,7 @@ impl StudentT {
             return Ok(0.0);
         }
         let guess = self.guess(tail)?;
-        let size = positive_quantile(tail, guess, false, |t| self.survival(t), |t| self.pdf(t));
+        let size = positive_quantile(tail, guess, false, |t| self.survival(t), self.density());
         Ok(if p < 0.5 { -size } else { size })
     }
 

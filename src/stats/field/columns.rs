@@ -4,10 +4,15 @@ use crate::stats::dense::{Mat, MatRef};
 use crate::stats::linear::independent_columns;
 use crate::stats::{StatsError, check};
 
+/// Numbers that go through the arithmetic together.
+pub(super) const WIDE: usize = 4;
+
 /// The data of a field: the columns `[Z | X | y]` and the weight of each row.
 #[derive(Debug, Clone)]
 pub struct Columns {
-    pub(super) matrix: Mat<f64>,
+    /// `[X | y]` row by row, so many pieces a row, the last filled up with zeros.
+    pub(super) dense: Vec<[f64; WIDE]>,
+    pub(super) pieces: usize,
     pub(super) random: usize,
     pub(super) fixed: usize,
     /// Level of the random effect of each row, counted from 0; empty without one.
@@ -28,14 +33,28 @@ impl Columns {
         strips: Option<&[usize]>,
         weights: Option<&[f64]>,
     ) -> Result<Self, StatsError> {
-        let (n, p) = (y.len(), x.ncols());
-        check::sample("response", y, 1)?;
-        check::length("rows of the design", x.nrows(), n)?;
         let kept = independent_columns(x)?;
+        let p = x.ncols();
         if kept.len() < p {
             let aliased = (0..p).filter(|column| !kept.contains(column)).collect();
             return Err(StatsError::RankDeficient { rank: kept.len(), columns: p, aliased });
         }
+        Self::of_independent(y, x, strips, weights)
+    }
+
+    /// [`Columns::new`] with fixed effects that are known to be independent of each other.
+    ///
+    /// # Errors
+    /// As [`Columns::new`], but for collinear fixed effects.
+    pub fn of_independent(
+        y: &[f64],
+        x: MatRef<'_, f64>,
+        strips: Option<&[usize]>,
+        weights: Option<&[f64]>,
+    ) -> Result<Self, StatsError> {
+        let (n, p) = (y.len(), x.ncols());
+        check::sample("response", y, 1)?;
+        check::length("rows of the design", x.nrows(), n)?;
         if n <= p {
             return Err(StatsError::NoResidualDegreesOfFreedom { rows: n, rank: p });
         }
@@ -53,23 +72,26 @@ impl Columns {
                 *value = code;
             }
         }
-        let random = codes.len();
-        let matrix = Mat::from_fn(n, random + p + 1, |i, j| {
-            if j < random {
-                strips.map_or(0.0, |strips| f64::from(u8::from(codes[&strips[i]] == j)))
-            } else if j < random + p {
-                x[(i, j - random)]
-            } else {
-                y[i]
-            }
-        });
         Ok(Self {
-            matrix,
-            random,
+            dense: side_by_side(x, y.iter().copied()),
+            pieces: (p + 1).div_ceil(WIDE),
+            random: codes.len(),
             fixed: p,
             level: strips.map_or_else(Vec::new, |strips| strips.iter().map(|strip| codes[strip]).collect()),
             inverse_weights: weights.map_or_else(|| vec![1.0; n], |weights| weights.iter().map(|w| 1.0 / w).collect()),
         })
+    }
+
+    /// The same rows with other fixed effects, which are independent of each other.
+    ///
+    /// # Errors
+    /// A design with another number of rows, no rows to spare.
+    pub fn with_design(&self, x: MatRef<'_, f64>) -> Result<Self, StatsError> {
+        let (n, p) = (self.rows(), x.ncols());
+        if n <= p {
+            return Err(StatsError::NoResidualDegreesOfFreedom { rows: n, rank: p });
+        }
+        self.with_columns(x)
     }
 
     /// The same with columns more beside the fixed effects, which may repeat them.
@@ -78,22 +100,30 @@ impl Columns {
     /// A basis of the wrong length.
     pub(super) fn with_basis(&self, basis: MatRef<'_, f64>) -> Result<Self, StatsError> {
         check::length("rows of the basis", basis.nrows(), self.rows())?;
-        let (before, more) = (self.random + self.fixed, basis.ncols());
-        let matrix = Mat::from_fn(self.rows(), before + more + 1, |i, j| {
-            if j < before {
-                self.matrix[(i, j)]
-            } else if j < before + more {
-                basis[(i, j - before)]
-            } else {
-                self.matrix[(i, before)]
-            }
+        let fixed = self.fixed;
+        let both = Mat::from_fn(self.rows(), fixed + basis.ncols(), |row, column| {
+            if column < fixed { self.value(row, self.random + column) } else { basis[(row, column - fixed)] }
         });
-        Ok(Self { matrix, fixed: self.fixed + more, ..self.clone() })
+        self.with_columns(both.as_ref())
+    }
+
+    fn with_columns(&self, x: MatRef<'_, f64>) -> Result<Self, StatsError> {
+        let (n, p) = (self.rows(), x.ncols());
+        check::length("rows of the design", x.nrows(), n)?;
+        let y = (0..n).map(|row| self.value(row, self.random + self.fixed));
+        Ok(Self {
+            dense: side_by_side(x, y),
+            pieces: (p + 1).div_ceil(WIDE),
+            random: self.random,
+            fixed: p,
+            level: self.level.clone(),
+            inverse_weights: self.inverse_weights.clone(),
+        })
     }
 
     /// Number of rows.
     pub fn rows(&self) -> usize {
-        self.matrix.nrows()
+        self.inverse_weights.len()
     }
 
     /// Number of fixed effects.
@@ -107,6 +137,37 @@ impl Columns {
     }
 
     pub(super) fn width(&self) -> usize {
-        self.matrix.ncols()
+        self.random + self.fixed + 1
     }
+
+    /// An entry of `[Z | X | y]`.
+    pub(super) fn value(&self, row: usize, column: usize) -> f64 {
+        match column.checked_sub(self.random) {
+            None => f64::from(u8::from(self.level[row] == column)),
+            Some(dense) => self.dense[row * self.pieces + dense / WIDE][dense % WIDE],
+        }
+    }
+
+    /// `[Z | X | y]`.
+    #[cfg(test)]
+    pub(super) fn matrix(&self) -> Mat<f64> {
+        Mat::from_fn(self.rows(), self.width(), |row, column| self.value(row, column))
+    }
+}
+
+/// The design and the response row by row, each row filled up with zeros.
+fn side_by_side(x: MatRef<'_, f64>, y: impl Iterator<Item = f64>) -> Vec<[f64; WIDE]> {
+    let p = x.ncols();
+    let pieces = (p + 1).div_ceil(WIDE);
+    let mut dense = vec![[0.0; WIDE]; x.nrows() * pieces];
+    let rows = dense.as_flattened_mut();
+    for j in 0..p {
+        for (row, value) in rows.chunks_exact_mut(pieces * WIDE).zip(x.col(j).iter()) {
+            row[j] = *value;
+        }
+    }
+    for (row, value) in rows.chunks_exact_mut(pieces * WIDE).zip(y) {
+        row[p] = value;
+    }
+    dense
 }

@@ -54,7 +54,7 @@ impl SpatialForm for DenseField {
         });
         let factor =
             Cholesky::of_owned(h).ok_or(StatsError::NotPositiveDefinite { what: "the covariance of the rows" })?;
-        let mut whitened = self.columns.matrix.clone();
+        let mut whitened = self.columns.matrix();
         factor.whiten(whitened.as_mut());
         Ok(Gram {
             ln_determinant: factor.ln_determinant(),

@@ -240,8 +240,8 @@ pub(super) mod tests {
         let (random, last) = (columns.random, columns.width() - 1);
         let place = |i: usize| ((i % 6) as f64, (i / 6) as f64 * 1.3);
         let positions = Mat::from_fn(30, 2, |i, j| if j == 0 { place(i).0 } else { place(i).1 });
-        let y = Mat::from_fn(30, 1, |i, _| columns.matrix[(i, last)]);
-        let x = Mat::from_fn(30, 2, |i, j| columns.matrix[(i, random + j)]);
+        let y = Mat::from_fn(30, 1, |i, _| columns.value(i, last));
+        let x = Mat::from_fn(30, 2, |i, j| columns.value(i, random + j));
         let dense = DenseField::new(columns.clone(), Kernel::Matern32, positions.as_ref()).unwrap();
         for (range, nugget, ratio) in [(2.0, 0.3, 0.0), (5.0, 0.1, 0.7)] {
             let found = dense.gram(range, nugget).unwrap().profile(ratio).unwrap();

@@ -3,7 +3,7 @@
 use std::cell::Cell;
 
 use super::{Columns, Gram, Profile, SpatialForm, check_parameters};
-use crate::stats::dense::{Mat, MatRef, product_transposed};
+use crate::stats::dense::Mat;
 use crate::stats::{StatsError, check, optimise};
 
 /// How closely the logarithm of the random effect's ratio is sought while range and nugget are (the likelihood at its top
@@ -12,6 +12,8 @@ const ROUGHLY: f64 = 1e-3;
 const CLOSELY: f64 = 1e-5;
 /// How far apart the corners of a simplex may lie, in height and in steps, before the summits of two are compared.
 const FIRST_LOOK: (f64, f64) = (1e-3, 0.1);
+/// The same at the higher summit: the range is then known to a thousandth.
+const LAST_LOOK: (f64, f64) = (1e-7, 1e-2);
 
 /// An exponential (first-order autoregressive) process along each line, lines independent of each other.
 ///
@@ -32,6 +34,8 @@ struct Line {
     steps: Vec<Option<f64>>,
     /// Columns that are not 0 throughout the line: its levels of the random effect, the design and the response.
     touched: Vec<usize>,
+    /// Their values, row by row.
+    values: Vec<f64>,
 }
 
 impl LineField {
@@ -54,10 +58,14 @@ impl LineField {
                 let steps = std::iter::once(None)
                     .chain(rows.windows(2).map(|pair| Some(positions[pair[1]] - positions[pair[0]])))
                     .collect();
-                let touched = (0..columns.width())
-                    .filter(|&j| j >= columns.random || rows.iter().any(|&row| columns.matrix[(row, j)].abs() > 0.0))
+                let touched: Vec<usize> = (0..columns.width())
+                    .filter(|&j| j >= columns.random || rows.iter().any(|&row| columns.level[row] == j))
                     .collect();
-                Line { rows, steps, touched }
+                let values = rows
+                    .iter()
+                    .flat_map(|&row| touched.iter().map(move |&j| (row, j)))
+                    .map(|(row, j)| columns.value(row, j));
+                Line { values: values.collect(), rows, steps, touched }
             })
             .collect();
         Ok(Self { columns, lines })
@@ -106,7 +114,7 @@ impl LineField {
         let [first, second] = [0.3, 0.7]
             .map(|share| optimise::descend(&value, &[low + share * (high - low), 0.3], &steps, 2, FIRST_LOOK));
         let higher = if second.0 < first.0 { second } else { first };
-        let (height, place) = optimise::simplex(&value, &higher.1, &steps.map(|step| 0.2 * step), 2);
+        let (height, place) = optimise::simplex(&value, &higher.1, &steps.map(|step| 0.2 * step), 2, LAST_LOOK);
         if !height.is_finite() {
             return Err(StatsError::NotPositiveDefinite { what: "the covariance of the rows" });
         }
@@ -167,19 +175,26 @@ impl SpatialForm for LineField {
         let sill = 1.0 - nugget;
         let mut products = Mat::<f64>::zeros(width, width);
         let mut ln_determinant = 0.0;
-        let mut innovations = Vec::new(); // of the columns the line touches, row by row
+        let (mut whitened, mut sums) = (Vec::new(), Vec::new());
+        let mut last = (f64::NAN, 0.0, 0.0); // a step, what is left of the process after it, and the variance it adds
         for line in &self.lines {
             let count = line.touched.len();
-            innovations.clear();
+            whitened.clear();
+            whitened.resize(count, 0.0); // the columns the line touches, at a row
+            sums.clear();
+            sums.resize(count * count, 0.0); // their products, the lower triangle
             let mut state = vec![0.0; count]; // the process expected, for each column
             let mut variance = sill; // its variance given the rows before
-            for (&row, &step) in line.rows.iter().zip(&line.steps) {
+            for ((&row, &step), own) in line.rows.iter().zip(&line.steps).zip(line.values.chunks_exact(count)) {
                 if let Some(step) = step {
-                    let phi = (-step / range).exp();
+                    if step.total_cmp(&last.0).is_ne() {
+                        last = (step, (-step / range).exp(), -sill * (-2.0 * step / range).exp_m1());
+                    }
+                    let (_, phi, added) = last;
                     for value in &mut state {
                         *value *= phi;
                     }
-                    variance = phi * phi * variance - sill * (-2.0 * step / range).exp_m1();
+                    variance = phi * phi * variance + added;
                 }
                 let total = variance + nugget * self.columns.inverse_weights[row];
                 if total <= 1e-14 {
@@ -187,18 +202,22 @@ impl SpatialForm for LineField {
                 }
                 ln_determinant += total.ln();
                 let (gain, scale) = (variance / total, 1.0 / total.sqrt());
-                for (expected, &column) in state.iter_mut().zip(&line.touched) {
-                    let innovation = self.columns.matrix[(row, column)] - *expected;
-                    innovations.push(innovation * scale);
+                for ((expected, value), whitened) in state.iter_mut().zip(own).zip(&mut whitened) {
+                    let innovation = value - *expected;
+                    *whitened = innovation * scale;
                     *expected += gain * innovation;
                 }
                 variance *= 1.0 - gain;
+                for (i, (sums, &one)) in sums.chunks_exact_mut(count).zip(&whitened).enumerate() {
+                    sums[..=i].iter_mut().zip(&whitened).for_each(|(sum, other)| *sum += one * other);
+                }
             }
-            let whitened = MatRef::from_column_major_slice(&innovations, count, line.rows.len());
-            let own = product_transposed(whitened.transpose(), whitened.transpose());
-            for (j, &column) in line.touched.iter().enumerate() {
-                for (i, &row) in line.touched.iter().enumerate() {
-                    products[(row, column)] += own[(i, j)];
+            for (i, &row) in line.touched.iter().enumerate() {
+                for (j, &column) in line.touched[..=i].iter().enumerate() {
+                    products[(row, column)] += sums[i * count + j];
+                    if i != j {
+                        products[(column, row)] += sums[i * count + j];
+                    }
                 }
             }
         }
@@ -246,12 +265,12 @@ mod tests {
         let mut level = 0.0;
         let y: Vec<f64> = (0..n)
             .map(|i| {
-                let noise = data.matrix[(i, data.width() - 1)];
+                let noise = data.value(i, data.width() - 1);
                 level = 0.85 * level + 0.6 * noise;
                 level + 0.4 * (noise * 7.0).sin()
             })
             .collect();
-        let x = Mat::from_fn(n, 2, |i, j| data.matrix[(i, j)]);
+        let x = Mat::from_fn(n, 2, |i, j| data.value(i, j));
         let columns = Columns::new(&y, x.as_ref(), None, None).unwrap();
         let field = LineField::new(columns, &lines, &positions).unwrap();
         let fit = field.fit(290.0).unwrap();

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use pulp::{Arch, Simd, WithSimd};
 use rustc_hash::FxHashMap;
 
+use super::columns::WIDE;
 use super::{Columns, Gram, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef, product_transposed};
 use crate::stats::{Kernel, StatsError, check};
@@ -12,6 +13,8 @@ use crate::stats::{Kernel, StatsError, check};
 /// Settings that are solved side by side: the steps of the small Cholesky factors are the same in all of them.
 const LANES: usize = 8;
 type Lanes = [f64; LANES];
+/// Squared distance of the farthest neighbour, at most by that of the row before in most rows.
+const NEXT_ROW: f64 = 1.3;
 /// Distances that agree to a micrometre (where a position is in metres) share one correlation.
 const SAME_DISTANCE: f64 = 1e-6;
 
@@ -75,8 +78,17 @@ struct Setting {
 /// Weights of the neighbours and the variance left, by setting.
 #[derive(Debug)]
 struct Solved {
-    weights: Vec<Vec<f64>>,
+    /// So many places a setting, of which some may be more than it has neighbours.
+    weights: Vec<f64>,
+    places: usize,
+    neighbours: Vec<u32>,
     variances: Vec<f64>,
+}
+
+impl Solved {
+    fn weights_of(&self, setting: usize) -> &[f64] {
+        &self.weights[setting * self.places..][..self.neighbours[setting] as usize]
+    }
 }
 
 impl NeighbourField {
@@ -112,7 +124,15 @@ impl NeighbourField {
         }
         let mut order: Vec<usize> = (0..n).collect();
         order.sort_by(|&a, &b| lead[a].total_cmp(&lead[b]).then(follow[a].total_cmp(&follow[b])).then(a.cmp(&b)));
-        let neighbours = (0..n).map(|index| nearest_before(&order, index, &lead, &follow, count)).collect();
+        let mut farthest = f64::INFINITY;
+        let neighbours = (0..n)
+            .map(|index| {
+                // rows beside each other have their neighbours about as far away
+                let found = nearest_before((&order, index), (&lead, &follow), count, NEXT_ROW * farthest);
+                farthest = found.1;
+                found.0
+            })
+            .collect();
         Ok(Self::with_neighbours(columns, kernel, Places { lead, follow, tolerance }, order, neighbours))
     }
 
@@ -137,9 +157,12 @@ impl NeighbourField {
         let mut settings: Vec<Setting> = Vec::new();
         let mut known: FxHashMap<Vec<i64>, usize> = FxHashMap::default();
         let mut distances = Vec::new();
-        let mut known_distances: FxHashMap<u64, u32> = FxHashMap::default();
+        let mut known_distances: FxHashMap<i64, u32> = FxHashMap::default();
+        // what was asked for last, by ten bits of a product (Knuth 1973, The Art of Computer Programming 3, section 6.4)
+        const SPREAD: u64 = 0x9E37_79B9_7F4A_7C15;
+        let mut recent = vec![(i64::MIN, 0_u32); 1 << 10];
         for (&row, nearest) in order.iter().zip(&neighbours) {
-            let grid = |value: f64| (value / tolerance).round() as i64;
+            let grid = |value: f64| nearest_whole(value / tolerance);
             let mut key = Vec::with_capacity(3 * nearest.len() + 1);
             for &other in nearest {
                 key.extend([grid(lead[other] - lead[row]), grid(follow[other] - follow[row])]);
@@ -155,11 +178,16 @@ impl NeighbourField {
                     for &other in &members[..i] {
                         let distance =
                             ((lead[one] - lead[other]).powi(2) + (follow[one] - follow[other]).powi(2)).sqrt();
-                        let step = (distance / SAME_DISTANCE).round() as u64;
-                        apart.push(*known_distances.entry(step).or_insert_with(|| {
-                            distances.push(distance);
-                            distances.len() as u32 - 1
-                        }));
+                        let step = nearest_whole(distance / SAME_DISTANCE);
+                        let slot = &mut recent[(step as u64).wrapping_mul(SPREAD) as usize >> 54];
+                        if slot.0 != step {
+                            let at = known_distances.entry(step).or_insert_with(|| {
+                                distances.push(distance);
+                                distances.len() as u32 - 1
+                            });
+                            *slot = (step, *at);
+                        }
+                        apart.push(slot.1);
                     }
                 }
                 let inverse_weights = members.iter().map(|&each| columns.inverse_weights[each]).collect();
@@ -186,7 +214,13 @@ impl NeighbourField {
         let sill = 1.0 - nugget;
         let correlated: Vec<f64> =
             self.distances.iter().map(|distance| sill * self.kernel.correlation(distance / range)).collect();
-        let mut solved = Solved { weights: vec![Vec::new(); self.settings], variances: vec![0.0; self.settings] };
+        let places = self.batches.iter().map(|batch| batch.neighbours).max().unwrap_or(0);
+        let mut solved = Solved {
+            weights: vec![0.0; self.settings * places],
+            places,
+            neighbours: vec![0; self.settings],
+            variances: vec![0.0; self.settings],
+        };
         let work = Work { batches: &self.batches, correlated: &correlated, nugget, solved: &mut solved };
         Arch::new()
             .dispatch(work)
@@ -320,7 +354,9 @@ impl Batch {
             }
         }
         for (lane, &setting) in self.settings.iter().enumerate() {
-            solved.weights[setting] = weights.iter().map(|weight| weight[lane]).collect();
+            let own = &mut solved.weights[setting * solved.places..][..m];
+            own.iter_mut().zip(&weights).for_each(|(own, weight)| *own = weight[lane]);
+            solved.neighbours[setting] = m as u32;
             solved.variances[setting] = factor[last + m][lane].powi(2);
         }
         Some(())
@@ -352,86 +388,45 @@ impl SolvedField {
         Ok(Self { field, solved })
     }
 
-    /// With other columns over the same rows, weights and levels.
-    pub fn gram(&self, columns: &Columns) -> Gram {
-        self.field.gram_under(&self.solved, columns)
+    /// With other fixed effects over the same rows.
+    ///
+    /// # Errors
+    /// As [`Columns::with_design`].
+    pub fn gram(&self, x: MatRef<'_, f64>) -> Result<Gram, StatsError> {
+        Ok(self.field.gram_under(&self.solved, &self.field.columns.with_design(x)?))
+    }
+
+    /// With columns more beside the fixed effects, which may repeat them.
+    ///
+    /// # Errors
+    /// A basis of the wrong length.
+    pub fn gram_with(&self, basis: MatRef<'_, f64>) -> Result<Gram, StatsError> {
+        Ok(self.field.gram_under(&self.solved, &self.field.columns.with_basis(basis)?))
+    }
+
+    /// Number of fixed effects.
+    pub fn fixed_effects(&self) -> usize {
+        self.field.columns.fixed_effects()
     }
 }
 
 impl NeighbourField {
     fn gram_under(&self, solved: &Solved, columns: &Columns) -> Gram {
-        let (n, width) = (columns.rows(), columns.width());
+        let (n, width, stride) = (columns.rows(), columns.width(), columns.pieces * WIDE);
         let random = columns.random;
         let dense = width - random; // the design and the response; the random effect is nearly all zeros
-        let mut rows = vec![0.0; n * dense]; // row by row
-        for i in 0..n {
-            for j in 0..dense {
-                rows[i * dense + j] = columns.matrix[(i, random + j)];
-            }
-        }
-        let mut whitened = vec![0.0; n * dense];
-        // the lower triangle of the products of the levels, and their products with the dense columns, level by level
-        let mut between = vec![0.0; random * random];
-        let mut across = vec![0.0; random * dense];
-        let mut values = Vec::new(); // whitened values of the levels about a row
-        let mut ln_determinant = 0.0;
-        for (index, &row) in self.order.iter().enumerate() {
-            let (weights, variance) = (&solved.weights[self.setting[index]], solved.variances[self.setting[index]]);
-            ln_determinant += variance.ln();
-            let target = &mut whitened[index * dense..(index + 1) * dense];
-            target.copy_from_slice(&rows[row * dense..(row + 1) * dense]);
-            let neighbours = &self.neighbours[index];
-            let known = |at: usize| &rows[neighbours[at] * dense..(neighbours[at] + 1) * dense];
-            let mut at = 0;
-            // four neighbours at a time, for the sake of memory traffic
-            while at + 4 <= neighbours.len() {
-                let (a, b, c, d) = (known(at), known(at + 1), known(at + 2), known(at + 3));
-                let factors = [weights[at], weights[at + 1], weights[at + 2], weights[at + 3]];
-                for ((((value, a), b), c), d) in target.iter_mut().zip(a).zip(b).zip(c).zip(d) {
-                    *value -= (factors[0] * a + factors[1] * b) + (factors[2] * c + factors[3] * d);
-                }
-                at += 4;
-            }
-            while at < neighbours.len() {
-                for (value, known) in target.iter_mut().zip(known(at)) {
-                    *value -= weights[at] * known;
-                }
-                at += 1;
-            }
-            let scale = 1.0 / variance.sqrt();
-            for value in target.iter_mut() {
-                *value *= scale;
-            }
-            if random == 0 {
-                continue;
-            }
-            let levels = &self.levels[index];
-            values.clear();
-            values.resize(levels.present.len(), 0.0);
-            values[0] = 1.0;
-            for (&slot, weight) in levels.of_neighbour.iter().zip(weights) {
-                values[slot as usize] -= weight;
-            }
-            for (k, &level) in levels.present.iter().enumerate() {
-                let value = values[k] * scale;
-                for (&other, also) in levels.present[..=k].iter().zip(&values) {
-                    between[level.max(other) * random + level.min(other)] += value * scale * also;
-                }
-                for (sum, known) in across[level * dense..(level + 1) * dense].iter_mut().zip(target.iter()) {
-                    *sum += value * known;
-                }
-            }
-        }
+        let Sums { whitened, between, across, ln_determinant } =
+            Arch::new().dispatch(Whitening { field: self, solved, columns });
         let mut products = Mat::<f64>::zeros(width, width);
         for level in 0..random {
             for other in 0..=level {
                 products[(level, other)] = between[level * random + other];
             }
             for j in 0..dense {
-                products[(random + j, level)] = across[level * dense + j];
+                products[(random + j, level)] = across.as_flattened()[level * stride + j];
             }
         }
-        let whitened = MatRef::from_column_major_slice(&whitened, dense, n);
+        let whitened = MatRef::from_column_major_slice(whitened.as_flattened(), stride, n).subrows(0, dense);
         let own = product_transposed(whitened.transpose(), whitened.transpose());
         for j in 0..dense {
             for i in 0..dense {
@@ -447,23 +442,133 @@ impl NeighbourField {
     }
 }
 
-/// The nearest rows among those before `index` in the order, the nearest first.
-fn nearest_before(order: &[usize], index: usize, lead: &[f64], follow: &[f64], count: usize) -> Vec<usize> {
+/// The rows of a field to be whitened, with the widest registers that the processor has.
+struct Whitening<'w> {
+    field: &'w NeighbourField,
+    solved: &'w Solved,
+    columns: &'w Columns,
+}
+
+/// The whitened rows in their order, and what they sum to.
+struct Sums {
+    whitened: Vec<[f64; WIDE]>,
+    /// The lower triangle of the products of the levels.
+    between: Vec<f64>,
+    /// Their products with the design and the response, level by level.
+    across: Vec<[f64; WIDE]>,
+    ln_determinant: f64,
+}
+
+impl WithSimd for Whitening<'_> {
+    type Output = Sums;
+
+    #[expect(clippy::inline_always, reason = "what is not compiled into the caller does not get its registers")]
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Sums {
+        let Self { field, solved, columns } = self;
+        let (random, pieces, rows) = (columns.random, columns.pieces, columns.dense.as_slice());
+        let mut sums = Sums {
+            whitened: Vec::with_capacity(rows.len()),
+            between: vec![0.0; random * random],
+            across: vec![[0.0; WIDE]; random * pieces],
+            ln_determinant: 0.0,
+        };
+        let mut values = Vec::new(); // whitened values of the levels about a row
+        for (index, &row) in field.order.iter().enumerate() {
+            let setting = field.setting[index];
+            let (weights, variance) = (solved.weights_of(setting), solved.variances[setting]);
+            sums.ln_determinant += variance.ln();
+            let scale = 1.0 / variance.sqrt();
+            let neighbours = field.neighbours[index].as_slice();
+            let (fours, rest) = neighbours.as_chunks::<4>();
+            let (of_fours, of_rest) = weights.as_chunks::<4>();
+            for piece in 0..pieces {
+                let mut target = rows[row * pieces + piece];
+                // four neighbours at a time, for the sake of memory traffic
+                for (four, factors) in fours.iter().zip(of_fours) {
+                    let [a, b, c, d] = four.map(|neighbour| &rows[neighbour * pieces + piece]);
+                    for lane in 0..WIDE {
+                        target[lane] -= (factors[0] * a[lane] + factors[1] * b[lane])
+                            + (factors[2] * c[lane] + factors[3] * d[lane]);
+                    }
+                }
+                for (neighbour, factor) in rest.iter().zip(of_rest) {
+                    let known = &rows[neighbour * pieces + piece];
+                    for lane in 0..WIDE {
+                        target[lane] -= factor * known[lane];
+                    }
+                }
+                sums.whitened.push(target.map(|value| value * scale));
+            }
+            if random == 0 {
+                continue;
+            }
+            let levels = &field.levels[index];
+            values.clear();
+            values.resize(levels.present.len(), 0.0);
+            values[0] = 1.0;
+            for (&slot, weight) in levels.of_neighbour.iter().zip(weights) {
+                values[slot as usize] -= weight;
+            }
+            let target = &sums.whitened[index * pieces..];
+            for (k, &level) in levels.present.iter().enumerate() {
+                let value = values[k] * scale;
+                for (&other, also) in levels.present[..=k].iter().zip(&values) {
+                    sums.between[level.max(other) * random + level.min(other)] += value * scale * also;
+                }
+                for (sum, known) in sums.across[level * pieces..(level + 1) * pieces].iter_mut().zip(target) {
+                    for lane in 0..WIDE {
+                        sum[lane] += value * known[lane];
+                    }
+                }
+            }
+        }
+        sums
+    }
+}
+
+/// Rounded, halves away from 0, without a call into a library on processors that have no instruction for it.
+fn nearest_whole(value: f64) -> i64 {
+    (value + 0.5_f64.copysign(value)) as i64
+}
+
+/// The nearest rows among those before `index` in the order, the nearest first, and the squared distance of the last, where there are
+/// enough. They are looked for within `guess` of it first.
+fn nearest_before(
+    (order, index): (&[usize], usize),
+    (lead, follow): (&[f64], &[f64]),
+    count: usize,
+    guess: f64,
+) -> (Vec<usize>, f64) {
     let row = order[index];
     let mut found: Vec<(f64, usize)> = Vec::with_capacity(count + 1);
+    let mut farthest = guess;
     for &other in order[..index].iter().rev() {
-        let ahead = lead[row] - lead[other];
-        if found.len() == count && found.last().is_some_and(|worst| ahead * ahead > worst.0) {
+        let ahead = (lead[row] - lead[other]).powi(2);
+        if ahead > farthest {
             break; // all others lie farther back
         }
-        let squared = ahead * ahead + (follow[row] - follow[other]).powi(2);
-        if found.len() < count || found.last().is_some_and(|worst| squared < worst.0) {
-            let at = found.partition_point(|each| each.0 <= squared);
-            found.insert(at, (squared, other));
-            found.truncate(count);
+        let squared = ahead + (follow[row] - follow[other]).powi(2);
+        if squared < farthest {
+            let mut at = found.len();
+            found.push((squared, other));
+            while at > 0 && found[at - 1].0 > squared {
+                found[at] = found[at - 1];
+                at -= 1;
+            }
+            found[at] = (squared, other);
+            if found.len() > count {
+                found.truncate(count);
+            }
+            if found.len() == count {
+                farthest = found[count - 1].0;
+            }
         }
     }
-    found.into_iter().map(|(_, other)| other).collect()
+    if found.len() < count && guess.is_finite() {
+        return nearest_before((order, index), (lead, follow), count, f64::INFINITY);
+    }
+    (found.into_iter().map(|(_, other)| other).collect(), farthest)
 }
 
 #[cfg(test)]

@@ -104,6 +104,9 @@ impl Peak {
                 if (still || short) && apt {
                     break;
                 }
+            } else if best <= before {
+                // a ridge oblique to both axes, narrower than the steps: closer by, its top shows
+                steps = steps.map(|step| 0.5 * step);
             }
         }
         let ln_evidence = best + (std::f64::consts::TAU * axes.area()).ln();

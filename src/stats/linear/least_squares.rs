@@ -3,7 +3,7 @@
 use faer::linalg::solvers::ColPivQr;
 
 use super::compensated::Accumulator;
-use crate::stats::dense::{self, Mat, MatRef};
+use crate::stats::dense::{self, Cholesky, Mat, MatRef};
 use crate::stats::{StatsError, check};
 
 /// A column whose part outside the others is below this share of the largest is taken as a repetition of them.
@@ -82,13 +82,32 @@ pub fn least_squares(x: MatRef<'_, f64>, y: &[f64], weights: Option<&[f64]>) -> 
 /// # Errors
 /// A value that is not finite.
 pub fn independent_columns(x: MatRef<'_, f64>) -> Result<Vec<usize>, StatsError> {
+    let all = || (0..x.ncols()).collect();
+    if are_plainly_independent(x) {
+        return Ok(all());
+    }
     match Factor::new(&Scaled::new(x, |_| 1.0)?) {
-        Ok(_) => Ok((0..x.ncols()).collect()),
+        Ok(_) => Ok(all()),
         Err(StatsError::RankDeficient { aliased, .. }) => {
             Ok((0..x.ncols()).filter(|column| !aliased.contains(column)).collect())
         }
         Err(other) => Err(other),
     }
+}
+
+/// Whether columns are so far from repeating each other that the factor of their products shows it: no part of a column outside those
+/// before it is below a thousandth of it. The smallest singular value of so few columns is then far above [`RANK_TOLERANCE`].
+fn are_plainly_independent(x: MatRef<'_, f64>) -> bool {
+    const MOST_COLUMNS: usize = 16;
+    const LEAST_PART: f64 = 1e-3;
+    if x.ncols() > MOST_COLUMNS || x.nrows() <= x.ncols() {
+        return false;
+    }
+    let products = dense::product_transposed(x, x);
+    let Some(factor) = Cholesky::new(products.as_ref()) else { return false };
+    let lower = factor.lower();
+    // false for what is not a number
+    (0..x.ncols()).all(|j| lower[(j, j)].powi(2) >= LEAST_PART.powi(2) * products[(j, j)])
 }
 
 /// The design with weighted rows and columns scaled to a length between ½ and 2.
@@ -227,6 +246,19 @@ mod tests {
     use super::*;
     use crate::stats::dense::matrix;
     use proptest::prelude::*;
+
+    #[test]
+    fn only_columns_far_from_repeating_each_other_are_plainly_independent() {
+        let x = |off: f64| Mat::from_fn(9, 3, |i, j| [1.0, i as f64, i as f64 + off * ((i * i) % 5) as f64][j]);
+        assert!(are_plainly_independent(x(1.0).as_ref()));
+        // close to it the factor with pivots has to say
+        for off in [1e-4, 1e-9] {
+            assert!(!are_plainly_independent(x(off).as_ref()));
+            assert_eq!(independent_columns(x(off).as_ref()).unwrap(), [0, 1, 2]);
+        }
+        assert!(!are_plainly_independent(x(0.0).as_ref()) && independent_columns(x(0.0).as_ref()).unwrap().len() == 2);
+        assert!(!are_plainly_independent(x(f64::NAN).as_ref()));
+    }
 
     #[test]
     fn a_line_by_hand() {
