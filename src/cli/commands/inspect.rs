@@ -386,11 +386,13 @@ fn describe(
     if let Some((longitude, latitude)) = middle {
         lines.insert(5, format!("  middle:   {latitude:.5}, {longitude:.5}"));
     }
+    let entries = super::entries::told(field, files, ingested);
+    lines.extend(entries.lines);
     lines.extend(ingested.cautions.iter().map(|(caution, detail)| {
         let more = if detail.is_empty() { String::new() } else { format!(" ({detail})") };
         format!("  caution:  {}: {}{more}", caution.code(), caution.text())
     }));
-    let json = json!({
+    let mut json = json!({
         "folder": folder.name,
         "settings": field,
         "files": files.all().iter().map(|file| file.name.clone()).collect::<Vec<_>>(),
@@ -405,6 +407,9 @@ fn describe(
         "wetness_mm": ingested.wetness_mm,
         "cautions": ingested.cautions.iter().map(|(caution, _)| caution.code()).collect::<Vec<_>>(),
     });
+    if let Some(own) = json.as_object_mut() {
+        own.extend(entries.json);
+    }
     Finding { lines, json, faults: Vec::new() }
 }
 

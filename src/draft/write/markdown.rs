@@ -30,7 +30,8 @@ impl Writer<'_> {
             let _ = writeln!(out, "- `{key}`");
         }
         out.push_str("\n## Columns and units\n");
-        for group in &self.found.groups {
+        let is_new = |files: &[usize]| files.iter().any(|file| !self.found.known.contains(file));
+        for group in self.found.groups.iter().filter(|group| is_new(&group.files)) {
             let names: Vec<&str> = group.files.iter().map(|&file| self.found.seen[file].name.as_str()).collect();
             let more = if names.len() > 3 { format!(" and {} more", names.len() - 3) } else { String::new() };
             let _ = writeln!(out, "\n{}{more}:\n", names.iter().take(3).copied().collect::<Vec<_>>().join(", "));
@@ -71,6 +72,15 @@ impl Writer<'_> {
                 let _ = writeln!(out, "| {} | left out | | {} |", cell(column), cell(what));
             }
         }
+        for group in self.found.applied.iter().filter(|group| is_new(&group.files)) {
+            let names: Vec<String> = group.files.iter().map(|&file| cell(&self.found.seen[file].name)).collect();
+            let _ = writeln!(out, "\n{}, of an application; rates: {}:\n", names.join(", "), group.rates.levels_text());
+            out.push_str("| column | is | probability | evidence |\n| --- | --- | --- | --- |\n");
+            for (column, what, probability, evidence) in group.rates.listed() {
+                let _ =
+                    writeln!(out, "| {} | {} | {probability:.2} | {} |", cell(&column), cell(&what), cell(&evidence));
+            }
+        }
         out.push_str("\n## Site-years\n\n| season | farm | field | named by | crop | files | records |\n| --- | --- | --- | --- | --- | --- | --- |\n");
         for site in &self.found.sites {
             let files: BTreeSet<&str> =
@@ -92,7 +102,10 @@ impl Writer<'_> {
             .seen
             .iter()
             .enumerate()
-            .filter(|(at, seen)| !self.used.contains(at) && !matches!(seen.kind, Kind::Other(_)))
+            .filter(|(at, seen)| {
+                let is_told = self.used.contains(at) || self.found.known.contains(at);
+                !is_told && !matches!(seen.kind, Kind::Other(_))
+            })
             .map(|(_, seen)| (seen.name.clone(), format!("{}; no site-year takes it", described(&seen.kind))))
             .filter(|(name, _)| !self.report.left_out.iter().any(|(known, _)| known == name))
             .collect();
@@ -103,6 +116,12 @@ impl Writer<'_> {
         }
         if self.report.left_out.is_empty() {
             out.push_str("Nothing.\n");
+        }
+        if !self.report.to_uncomment.is_empty() {
+            out.push_str("\n## To uncomment\n\nThese entries stand as remarks in the settings: the data do not tell whether they are meant.\n\n");
+            for (file, what) in &self.report.to_uncomment {
+                let _ = writeln!(out, "- {}: {}", cell(file), cell(what));
+            }
         }
         if !self.notes.is_empty() {
             out.push_str("\n## Notes\n\n");
