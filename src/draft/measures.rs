@@ -70,7 +70,7 @@ pub(super) struct Measures {
 
 impl Measures {
     /// What a value is called: its column, or the file.
-    pub(super) fn name_of(&self, column: &str, file: &str) -> String {
+    pub(super) fn name_of(column: &str, file: &str) -> String {
         let stem = file.rsplit('/').next().unwrap_or(file);
         let name = if column.is_empty() { stem.split('.').next().unwrap_or(stem) } else { column };
         name.replace('_', " ").trim().to_owned()
@@ -78,7 +78,7 @@ impl Measures {
 
     /// The entry of one value, without remarks.
     pub(super) fn entry(&self, column: &str, value: &Value, file: &str, path: &str) -> String {
-        let name = quoted(&self.name_of(column, file));
+        let name = quoted(&Self::name_of(column, file));
         let path = quoted(path);
         let crs = if self.crs.is_empty() { String::new() } else { format!("crs = {}\n", quoted(self.crs)) };
         let kind = match value {
@@ -205,13 +205,13 @@ fn of_table(
     needs_strip: bool,
 ) -> Option<Measures> {
     let called = |name: &String, list: &str| words::named(&Header::of(name), list);
-    let mut roles: Vec<(&'static str, Box<dyn Fn(&String) -> f64>)> = vec![
-        ("photo", Box::new(move |name| called(name, words::PHOTO))),
-        ("observer", Box::new(move |name| called(name, words::OBSERVER))),
-        ("blind", Box::new(move |name| called(name, words::BLIND))),
-        ("strip", Box::new(|name| words::strength(&Header::of(name), Channel::Strip))),
-        ("plant", Box::new(move |name| called(name, words::PLANT))),
-        ("spot", Box::new(move |name| called(name, words::SPOT))),
+    const ROLES: [(&str, &str); 6] = [
+        ("photo", words::PHOTO),
+        ("observer", words::OBSERVER),
+        ("blind", words::BLIND),
+        ("strip", ""),
+        ("plant", words::PLANT),
+        ("spot", words::SPOT),
     ];
     let day = |text: &str| NaiveDate::parse_from_str(text, "%Y-%m-%d").ok();
     let is_day = |name: &&String| {
@@ -226,7 +226,11 @@ fn of_table(
         others.push(("date", date.clone()));
     }
     let mut strips = BTreeSet::new();
-    for (key, strength) in roles.drain(..) {
+    for (key, list) in ROLES {
+        let strength = |name: &String| match key {
+            "strip" => words::strength(&Header::of(name), Channel::Strip),
+            _ => called(name, list),
+        };
         let taken: Vec<&String> = others.iter().map(|(_, name)| name).collect();
         let fits = |name: &&String| {
             let Some(column) = texts.get(*name) else { return numbers.iter().any(|own| own.name == **name) };

@@ -448,7 +448,7 @@ fn look_through(
     let (crops, measures) = (Vec::new(), measured);
     let shares = Vec::new();
     let mut found =
-        Found { groups, applied, measures, layers, sites, old, known, cells, shares, crops, left_out, seen };
+        Found { seen, groups, applied, measures, layers, sites, old, known, cells, shares, crops, left_out };
     found.shares = shares_of(&found);
     found.crops = found
         .sites

@@ -117,6 +117,59 @@ fn rounded(rate: f64) -> f64 {
     plain(if (short / rate - 1.0).abs() < 0.003 { short } else { to(3) })
 }
 
+/// A column that keeps to few levels.
+struct Candidate<'n> {
+    /// What speaks for a rate, as a logarithm of odds.
+    points: f64,
+    column: &'n Numbers,
+    levels: Levels,
+    unit: Option<&'static str>,
+}
+
+fn candidate<'n>(column: &'n Numbers, track: &Track) -> Option<Candidate<'n>> {
+    const RIVALS: [Channel; 13] = [
+        Channel::Swath,
+        Channel::Speed,
+        Channel::Header,
+        Channel::Pass,
+        Channel::Machine,
+        Channel::Load,
+        Channel::Yield,
+        Channel::Flow,
+        Channel::Moisture,
+        Channel::Elevation,
+        Channel::Heading,
+        Channel::Distance,
+        Channel::Interval,
+    ];
+    let header = Header::of(&column.name);
+    if words::named(&header, words::SECTIONS) >= 0.6 {
+        return None;
+    }
+    let levels = levels(&column.values, &track.order)?;
+    // states are no rates
+    let is_state = levels.above.iter().all(|level| (level - 1.0).abs() < 1e-9);
+    let unit = rate_unit(&header, column.unit.as_deref());
+    let rival = RIVALS.iter().map(|&channel| words::strength(&header, channel)).fold(0.0, f64::max);
+    let own = words::named(&header, words::RATE);
+    let points = 1.5 + 4.0 * own + if unit.is_some() { 2.5 } else { 0.0 } - if rival > own { 4.0 * rival } else { 0.0 };
+    (!is_state && points > 0.0).then_some(Candidate { points, column, levels, unit })
+}
+
+/// Whether a column holds a digit, 0 or 1, for each of some sections.
+fn is_digits(log: &Log, name: &String) -> bool {
+    let Some(column) = log.texts.get(name) else { return false };
+    let is_digit = |byte: u8| matches!(byte, b'0' | b'1');
+    let mut lengths = column.iter().flatten().map(|text| if text.bytes().all(is_digit) { text.len() } else { 0 });
+    lengths.next().is_some_and(|length| length >= 2 && lengths.all(|other| other == length))
+}
+
+/// Whether a column tells several products.
+fn is_product(log: &Log, name: &String) -> bool {
+    let is_named = words::named(&Header::of(name), words::PRODUCT) >= 0.6;
+    is_named && log.texts.get(name).is_some_and(|column| (2..=12).contains(&distinct(column, 13)))
+}
+
 /// What the logs of one make tell of an application; `None` where no column keeps to few levels as rates do.
 pub(super) fn rates(logs: &[&Log], columns: &Columns) -> Option<Rates> {
     let first = *logs.first()?;
@@ -135,37 +188,10 @@ pub(super) fn rates(logs: &[&Log], columns: &Columns) -> Option<Rates> {
         Place::Columns(x, y, _) | Place::Projected(x, y, _) => name == x || name == y,
         Place::Geometry => false,
     };
-    let is_sections = |name: &String| words::named(&Header::of(name), words::SECTIONS) >= 0.6;
-    let mut found: Vec<(f64, &Numbers, Levels, Option<&'static str>)> = numbers
+    let mut found: Vec<Candidate<'_>> = numbers
         .iter()
-        .filter(|column| !is_place(&column.name) && !times.contains(&&column.name) && !is_sections(&column.name))
-        .filter_map(|column| {
-            let levels = levels(&column.values, &track.order)?;
-            // states are no rates
-            let is_state = levels.above.iter().all(|level| (level - 1.0).abs() < 1e-9);
-            let header = Header::of(&column.name);
-            let unit = rate_unit(&header, column.unit.as_deref());
-            let rival = [
-                Channel::Swath,
-                Channel::Speed,
-                Channel::Header,
-                Channel::Pass,
-                Channel::Machine,
-                Channel::Load,
-                Channel::Yield,
-                Channel::Flow,
-                Channel::Moisture,
-                Channel::Elevation,
-                Channel::Heading,
-                Channel::Distance,
-                Channel::Interval,
-            ];
-            let rival = rival.iter().map(|&channel| words::strength(&header, channel)).fold(0.0, f64::max);
-            let own = words::named(&header, words::RATE);
-            let points =
-                1.5 + 4.0 * own + if unit.is_some() { 2.5 } else { 0.0 } - if rival > own { 4.0 * rival } else { 0.0 };
-            (!is_state && points > 0.0).then_some((points, column, levels, unit))
-        })
+        .filter(|column| !is_place(&column.name) && !times.contains(&&column.name))
+        .filter_map(|column| candidate(column, &track))
         .collect();
     // what was asked for keeps to its levels exactly, and may be called so
     let is_target = |column: &Numbers| words::named(&Header::of(&column.name), words::TARGET) >= 0.6;
@@ -176,29 +202,31 @@ pub(super) fn rates(logs: &[&Log], columns: &Columns) -> Option<Rates> {
         known.len() <= MOST_LEVELS + 1
     };
     found.sort_by(|one, other| {
-        let rank = |of: &(f64, &Numbers, Levels, Option<&'static str>)| of.0 - if is_target(of.1) { 3.0 } else { 0.0 };
-        rank(other).total_cmp(&rank(one)).then_with(|| exact(one.1).cmp(&exact(other.1)))
+        let rank = |of: &Candidate<'_>| of.points - if is_target(of.column) { 3.0 } else { 0.0 };
+        rank(other).total_cmp(&rank(one)).then_with(|| exact(one.column).cmp(&exact(other.column)))
     });
-    let (points, column, own, unit) = found.first()?;
+    let Candidate { points, column, levels: own, unit } = found.first()?;
     let alike = |other: &Levels| {
         other.above.len() == own.above.len()
             && other.above.iter().zip(&own.above).all(|(one, other)| (one / other - 1.0).abs() < 2.0 * SAME)
     };
-    let target = found[1..].iter().find(|other| alike(&other.2) && (is_target(other.1) || exact(other.1)));
+    let target =
+        found[1..].iter().find(|other| alike(&other.levels) && (is_target(other.column) || exact(other.column)));
     let rivals: f64 = found[1..]
         .iter()
-        .filter(|other| target.is_none_or(|target| target.1.name != other.1.name))
-        .map(|other| (other.0 - points).exp())
+        .filter(|other| target.is_none_or(|target| target.column.name != other.column.name))
+        .map(|other| (other.points - points).exp())
         .sum();
     let probability = 1.0 / (1.0 + rivals + (0.5 - points).exp());
-    let levels = target.map_or(own, |target| &target.2).above.iter().map(|&rate| rounded(rate)).collect::<Vec<_>>();
+    let levels =
+        target.map_or(own, |target| &target.levels).above.iter().map(|&rate| rounded(rate)).collect::<Vec<_>>();
     let others = found[1..]
         .iter()
-        .map(|other| (other.1.name.clone(), probability * (other.0 - points).exp()))
+        .map(|other| (other.column.name.clone(), probability * (other.points - points).exp()))
         .filter(|other| other.1 >= 0.01)
         .map(|(name, probability)| Other::Column(name, probability))
         .collect();
-    let unit = unit.or_else(|| target.and_then(|target| target.3));
+    let unit = unit.or_else(|| target.and_then(|target| target.unit));
     let listed: Vec<String> = levels.iter().map(ToString::to_string).collect();
     let line = Line {
         key: "rate",
@@ -212,7 +240,7 @@ pub(super) fn rates(logs: &[&Log], columns: &Columns) -> Option<Rates> {
         ),
         others,
     };
-    let taken = |name: &String| *name == column.name || target.is_some_and(|target| target.1.name == *name);
+    let taken = |name: &String| *name == column.name || target.is_some_and(|target| target.column.name == *name);
     let width = columns.lines.iter().find(|line| line.key == "swath" && !taken(&line.column)).cloned();
     let width = width.or_else(|| named_width(&numbers, &track, &taken));
     let free = |name: &String| {
@@ -222,28 +250,15 @@ pub(super) fn rates(logs: &[&Log], columns: &Columns) -> Option<Rates> {
             && width.as_ref().is_none_or(|width| width.column != *name)
     };
     let state = header_line(first, &track, Some(&column.values), &free).filter(|line| line.probability > 0.9);
-    let digits = |name: &String| {
-        let column = &first.texts.get(name)?;
-        let mut lengths = column
-            .iter()
-            .flatten()
-            .map(|text| text.bytes().all(|byte| matches!(byte, b'0' | b'1')).then_some(text.len()).unwrap_or(0));
-        let length = lengths.next()?;
-        (length >= 2 && lengths.all(|other| other == length)).then_some(())
-    };
     let is_state = |name: &String| state.as_ref().is_some_and(|state| state.column == *name);
-    let sections = first.columns.iter().find(|name| free(name) && !is_state(name) && digits(name).is_some()).cloned();
-    let product = first.columns.iter().find(|name| {
-        let named = words::named(&Header::of(name), words::PRODUCT) >= 0.6;
-        free(name) && named && first.texts.get(*name).is_some_and(|column| (2..=12).contains(&distinct(column, 13)))
-    });
-    let product = product.map(|name| {
+    let sections = first.columns.iter().find(|name| free(name) && !is_state(name) && is_digits(first, name)).cloned();
+    let product = first.columns.iter().find(|name| free(name) && is_product(first, name)).map(|name| {
         let all: std::collections::BTreeSet<&str> = first.texts[name].iter().flatten().collect();
         (name.clone(), all.into_iter().map(str::to_owned).collect())
     });
     Some(Rates {
         rate: Some(line),
-        target: target.map(|target| target.1.name.clone()),
+        target: target.map(|target| target.column.name.clone()),
         spacing_m: track.spacing_m.filter(|_| width.is_none()),
         width,
         state,
@@ -279,11 +294,11 @@ fn named_width(numbers: &[Numbers], track: &Track, taken: &impl Fn(&String) -> b
     })
 }
 
-/// The columns that the standard calls rates, with the unit that they are read in and what that is in the unit of the settings.
-const STANDARD: [(&str, &str, f64); 3] = [
-    ("actual_volume_per_area_application_rate_l_ha", "L/ha", 1.0),
-    ("actual_mass_per_area_application_rate_kg_ha", "kg/ha", 1.0),
-    ("actual_count_per_area_application_rate_per_m2", "1/m2", 1.0),
+/// The columns that the standard calls rates, with the unit that they are read in.
+const STANDARD: [(&str, &str); 3] = [
+    ("actual_volume_per_area_application_rate_l_ha", "L/ha"),
+    ("actual_mass_per_area_application_rate_kg_ha", "kg/ha"),
+    ("actual_count_per_area_application_rate_per_m2", "1/m2"),
 ];
 
 /// The column of the rate that keeps to levels, among those that the standard tells.
@@ -297,17 +312,11 @@ pub(super) fn standard_rate(log: &Log) -> Option<String> {
 /// Of the rates that the standard tells the one that keeps to levels: seeds are counted in the same log.
 fn by_standard(track: &Track, numbers: &[Numbers], columns: &Columns) -> Option<Rates> {
     let of = |name: &str| numbers.iter().find(|column| column.name == name);
-    let (unit, levels) = STANDARD.iter().find_map(|&(name, unit, factor)| {
-        let levels = levels(&of(name)?.values, &track.order)?;
-        let target =
-            of(&name.replacen("actual", "setpoint", 1)).and_then(|target| self::levels(&target.values, &track.order));
-        Some((
-            unit,
-            Levels {
-                above: target.unwrap_or(levels.clone()).above.iter().map(|rate| rate * factor).collect(),
-                ..levels
-            },
-        ))
+    let (unit, levels) = STANDARD.iter().find_map(|&(name, unit)| {
+        let own = levels(&of(name)?.values, &track.order)?;
+        let target = of(&name.replacen("actual", "setpoint", 1));
+        let target = target.and_then(|target| levels(&target.values, &track.order));
+        Some((unit, Levels { above: target.map_or(own.above, |target| target.above), has_zero: own.has_zero }))
     })?;
     let has_width = columns.lines.iter().any(|line| line.key == "swath");
     Some(Rates {
@@ -394,7 +403,7 @@ mod tests {
         assert!(found.has_zero && found.above.len() == 2, "{found:?}");
         assert_eq!(found.above.iter().map(|&rate| rounded(rate)).collect::<Vec<_>>(), [50.0, 100.0]);
         // a yield wanders, a constant has one level, and what jumps from row to row stays nowhere
-        let wanders: Vec<f64> = (0..900).map(|row| 80.0 + 60.0 * (row as f64 / 40.0).sin()).collect();
+        let wanders: Vec<f64> = (0..900).map(|row| 80.0 + 60.0 * (f64::from(row) / 40.0).sin()).collect();
         assert_eq!(levels(&wanders, &order), None);
         assert_eq!(levels(&vec![12.0; 900], &order), None);
         let jumps: Vec<f64> = (0..900).map(|row| [0.0, 50.0][row % 2]).collect();

@@ -1,5 +1,7 @@
 //! `inspect`: exit 0 for a sound input, 1 for one with faults, 2 for a missing path; writes nothing.
 
+use std::fmt::Write as _;
+
 use crate::archive::{Archive, say};
 
 fn inspect(path: &std::path::Path) -> crate::archive::Said {
@@ -134,7 +136,7 @@ fn logs_looks_and_layers_of_an_archive_are_told_and_held_against_each_other() {
         let mut out = format!("{},tank_out\n", lines.next().unwrap());
         for (line, row) in lines.zip(&rows) {
             total += factor * row.rate * row.width * 2.0 / 1e4;
-            out += &format!("{line},{total:.5}\n");
+            writeln!(out, "{line},{total:.5}").unwrap();
         }
         out
     };

@@ -331,10 +331,7 @@ fn describe(
     let channel = |name: &str, recorded: bool, otherwise: &str| {
         format!("{name} {}", if recorded { "recorded" } else { otherwise })
     };
-    let mut strips: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
-    for strip in &ingested.strips {
-        *strips.entry(&strip.treatment).or_insert(0) += 1;
-    }
+    let strips = strips_by_treatment(ingested);
     let strip_text = if field.strips.is_none() {
         "none: the field is cleaned and mapped only".to_owned()
     } else if ingested.strips.is_empty() {
@@ -407,10 +404,17 @@ fn describe(
         "wetness_mm": ingested.wetness_mm,
         "cautions": ingested.cautions.iter().map(|(caution, _)| caution.code()).collect::<Vec<_>>(),
     });
-    if let Some(own) = json.as_object_mut() {
-        own.extend(entries.json);
-    }
+    json.as_object_mut().into_iter().for_each(|own| own.extend(entries.json.clone()));
     Finding { lines, json, faults: Vec::new() }
+}
+
+/// How many strips each treatment has.
+fn strips_by_treatment(ingested: &Ingested) -> std::collections::BTreeMap<&str, usize> {
+    let mut strips = std::collections::BTreeMap::new();
+    for strip in &ingested.strips {
+        *strips.entry(strip.treatment.as_str()).or_insert(0) += 1;
+    }
+    strips
 }
 
 /// The units of the mapped columns, as typed.

@@ -51,7 +51,9 @@ impl Writer<'_> {
     /// `[applied]` of a site-year, by its place among all.
     pub(super) fn applied(&mut self, at: usize, place: &str) -> String {
         let site = self.found.all_sites()[at];
-        let mut of_group: BTreeMap<usize, (Vec<usize>, (f64, f64), usize)> = BTreeMap::new();
+        /// What a site-year takes of the logs of one make: files, first and last time, rows.
+        type Own = (Vec<usize>, (f64, f64), usize);
+        let mut of_group: BTreeMap<usize, Own> = BTreeMap::new();
         for &(group, file, share) in &self.found.shares[at] {
             let own = of_group.entry(group).or_insert((Vec::new(), share.time_s, 0));
             own.0.push(file);
@@ -219,7 +221,7 @@ impl Writer<'_> {
                     &entry,
                     &format!("Probably something seen in the field ({file}). Where it is, uncomment:"),
                 );
-                let what = format!("[[observed]] {} of {file}", found.name_of(column, &file));
+                let what = format!("[[observed]] {} of {file}", Measures::name_of(column, &file));
                 self.report.to_uncomment.push((format!("{place}/field.toml"), what));
             }
         }
@@ -278,7 +280,7 @@ impl Writer<'_> {
                     &entry,
                     &format!("Probably a layer of the ground ({file}). Where it is of use, uncomment:"),
                 );
-                let what = format!("[[covariate]] {} of {file}", found.name_of(column, &file));
+                let what = format!("[[covariate]] {} of {file}", Measures::name_of(column, &file));
                 self.report.to_uncomment.push(("archive.toml".to_owned(), what));
             }
         }

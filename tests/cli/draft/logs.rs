@@ -263,7 +263,7 @@ fn tables_of_looks_and_samples_wait_to_be_uncommented() {
     let mut samples = String::from("longitude,latitude,Clay (%),pH\n");
     for strip in 0..6 {
         for spot in 0..4 {
-            let (lon, lat) = degrees((strip as f64 + 0.5) * SWATH, 50.0 + 100.0 * f64::from(spot));
+            let (lon, lat) = degrees((f64::from(strip) + 0.5) * SWATH, 50.0 + 100.0 * f64::from(spot));
             let word = ["healthy", "rotted"][usize::from(spot % 2 == 0)];
             let _ =
                 writeln!(looks, "{lon:.7},{lat:.7},{word},{},2023-06-14,{strip}{spot}", 20 + (spot * 7 + strip) % 9);

@@ -363,10 +363,7 @@ impl TaskData {
                 let times = numbers[to][start..].iter_mut().zip(&clock);
                 times.for_each(|(time, clock)| *time = (clock + shift) / 1e3);
             }
-            let wanted_labels = labels.iter_mut().zip(&log.labels).zip(LABELS);
-            for ((column, label), _) in wanted_labels.filter(|(_, name)| names.iter().any(|own| own == name)) {
-                (start..x.len()).for_each(|_| column.push(label.as_deref()));
-            }
+            push_labels(&mut labels, log, &names, x.len() - start);
         }
         let rows = x.len();
         let column_of = |name: &String| names.iter().position(|known| *known == name).unwrap_or(0);
@@ -408,6 +405,14 @@ impl TaskData {
             polygons: Vec::new(),
             crs: Some(Crs::wgs84()),
         })
+    }
+}
+
+/// Adds the labels of a log for as many records, those that are wanted.
+fn push_labels(labels: &mut [TextColumn], log: &TimeLog, names: &[&String], count: usize) {
+    let all = labels.iter_mut().zip(&log.labels).zip(LABELS);
+    for ((column, label), _) in all.filter(|(_, name)| names.iter().any(|own| own == name)) {
+        (0..count).for_each(|_| column.push(label.as_deref()));
     }
 }
 
