@@ -43,12 +43,10 @@ impl Writer<'_> {
         let mut entries = self.entries(site, &place);
         out.push_str(&entries);
         self.tickets(&mut out, site, &place);
-        let more = self.applied(at, &place) + &self.observed(at, &place);
-        out.push_str(&more);
         // a field.toml that stands already may have such entries
-        let stands = self.archive.join(&place).join("field.toml");
-        if let Ok(old) = std::fs::read_to_string(stands) {
-            entries += &self.more_of(&old, at, &place);
+        match std::fs::read_to_string(self.archive.join(&place).join("field.toml")) {
+            Ok(old) => entries += &self.more_of(&old, at, &place),
+            Err(_) => out += &(self.applied(at, &place) + &self.observed(at, &place)),
         }
         (place, out, entries)
     }
