@@ -3,7 +3,7 @@
 //! A path may name a member of a .zip as if it were a folder: `exports.zip/strips.shp`. Nothing is ever unpacked to the disk.
 
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufReader, Cursor, Read, Seek};
 use std::path::{Path, PathBuf};
 
 use thiserror::Error;
@@ -87,6 +87,50 @@ impl Packed {
     }
 }
 
+/// What is read from the start on and may be read again.
+pub(crate) trait Stream: Read + Seek {}
+
+impl<S: Read + Seek> Stream for S {}
+
+/// A file that is read bit by bit: on the disk, or the unpacked bytes of a member of a .zip.
+pub(crate) enum Source {
+    /// A file on the disk.
+    Disk(PathBuf),
+    /// Bytes.
+    Bytes(Vec<u8>),
+}
+
+impl Source {
+    /// Its size in bytes.
+    pub(crate) fn size(&self) -> Result<u64, BundleError> {
+        match self {
+            Self::Disk(path) => std::fs::metadata(path)
+                .map(|found| found.len())
+                .map_err(|error| BundleError::Unreadable(error.to_string())),
+            Self::Bytes(bytes) => Ok(bytes.len() as u64),
+        }
+    }
+
+    /// Its bytes one after the other.
+    pub(crate) fn open(&self) -> Result<Box<dyn Stream + '_>, BundleError> {
+        match self {
+            Self::Disk(path) => {
+                let file = File::open(path).map_err(|error| BundleError::Unreadable(error.to_string()))?;
+                Ok(Box::new(BufReader::with_capacity(1 << 16, file)))
+            }
+            Self::Bytes(bytes) => Ok(Box::new(Cursor::new(bytes.as_slice()))),
+        }
+    }
+}
+
+/// The file beside another with another extension, in lower or upper case.
+fn beside(path: &Path, extension: &str) -> Option<PathBuf> {
+    [extension.to_owned(), extension.to_uppercase()]
+        .map(|spelled| path.with_extension(spelled))
+        .into_iter()
+        .find(|path| path.is_file())
+}
+
 /// One file and what lies beside it under the same name with other extensions.
 pub(crate) enum Bundle {
     /// A file on the disk.
@@ -142,17 +186,29 @@ impl Bundle {
         }
     }
 
+    /// The file itself, to be read bit by bit.
+    pub(crate) fn source(&mut self) -> Result<Source, BundleError> {
+        match self {
+            Self::Disk(path) => Ok(Source::Disk(path.clone())),
+            Self::Member(..) => self.main().map(Source::Bytes),
+        }
+    }
+
+    /// The file of the same name with another extension, to be read bit by bit.
+    pub(crate) fn part_source(&mut self, extension: &str) -> Result<Option<Source>, BundleError> {
+        match self {
+            Self::Disk(path) => Ok(beside(path, extension).map(Source::Disk)),
+            Self::Member(..) => Ok(self.part(extension)?.map(Source::Bytes)),
+        }
+    }
+
     /// The file of the same name with another extension, in lower or upper case.
     pub(crate) fn part(&mut self, extension: &str) -> Result<Option<Vec<u8>>, BundleError> {
         match self {
             Self::Disk(path) => {
-                let found = [extension.to_owned(), extension.to_uppercase()]
-                    .map(|spelled| path.with_extension(spelled))
-                    .into_iter()
-                    .find(|path| path.is_file());
                 let read =
                     |path: PathBuf| std::fs::read(path).map_err(|error| BundleError::Unreadable(error.to_string()));
-                found.map(read).transpose()
+                beside(path, extension).map(read).transpose()
             }
             Self::Member(packed, name) => {
                 let stem = name.rfind('.').map_or(name.as_str(), |dot| &name[..dot]);

@@ -1,7 +1,9 @@
 //! The units that columns of a harvest come in, and what is plausible.
 
 use crate::quantity::factor::{KG_PER_LB, KG_PER_T, M_PER_FT, M_PER_IN, M_S_PER_MPH};
-use crate::quantity::{BushelWeight, YieldUnit};
+use crate::quantity::{BushelWeight, RateUnit, YieldUnit};
+
+use super::words::Header;
 
 /// A unit: its symbol, its factor to SI (yields: to kg/ha), and how it is written in headers: letters and digits only, lower case.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,6 +48,44 @@ pub(crate) const MOISTURES: &[ColumnUnit] = &[
     unit("%", 1.0, &["pct", "percent", "prozent", "perc", "porc", "proz"]),
     unit("fraction", 100.0, &["fraction", "frac", "kgkg"]),
 ];
+
+/// The unit of a rate of application that a header names, by its symbol: in brackets, or as its last words.
+pub(crate) fn rate_unit(header: &Header, beside: Option<&str>) -> Option<&'static str> {
+    const WRITTEN: [(&str, &str); 14] = [
+        ("gpa", "gal/ac"),
+        ("lbsac", "lb/ac"),
+        ("lbacre", "lb/ac"),
+        ("galacre", "gal/ac"),
+        ("flozacre", "fl oz/ac"),
+        ("ltha", "L/ha"),
+        ("litha", "L/ha"),
+        ("literha", "L/ha"),
+        ("lperha", "L/ha"),
+        ("kgperha", "kg/ha"),
+        ("seedsac", "1/ac"),
+        ("seedsacre", "1/ac"),
+        ("seedsha", "1/ha"),
+        ("koernerm2", "1/m2"),
+    ];
+    let texts = match (beside, &header.in_brackets) {
+        (Some(unit), _) => vec![super::words::unit_text(unit)],
+        (None, Some(unit)) => vec![unit.clone()],
+        (None, None) => {
+            let words = &header.words;
+            (1..=3)
+                .rev()
+                .filter(|&count| words.len() > count)
+                .map(|count| words[words.len() - count..].concat())
+                .collect()
+        }
+    };
+    let known = |text: &String| {
+        let by_symbol =
+            RateUnit::all().find(|unit| super::words::unit_text(unit.symbol) == *text).map(|unit| unit.symbol);
+        by_symbol.or_else(|| WRITTEN.iter().find(|(written, _)| written == text).map(|(_, symbol)| *symbol))
+    };
+    texts.iter().find_map(known)
+}
 
 /// The units of yield with their factor to kg/ha.
 pub(crate) fn yields(bushel: BushelWeight) -> [ColumnUnit; 5] {

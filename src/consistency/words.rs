@@ -89,12 +89,13 @@ pub(crate) fn unit_text(text: &str) -> String {
 
 /// How well a header names a channel: 1 for its word, less for a part or a shortened word, 0 for nothing of it.
 pub(crate) fn strength(header: &Header, channel: Channel) -> f64 {
+    WORDS.iter().filter(|(known, _)| *known == channel).map(|(_, words)| named(header, words)).fold(0.0, f64::max)
+}
+
+/// The same of words that are parted by blanks.
+pub(crate) fn named(header: &Header, words: &str) -> f64 {
     let joined = header.joined();
-    let mut best: f64 = 0.0;
-    for word in words(channel) {
-        best = best.max(alike(header, &joined, word));
-    }
-    best
+    words.split(' ').map(|word| alike(header, &joined, word)).fold(0.0, f64::max)
 }
 
 fn alike(header: &Header, joined: &str, word: &str) -> f64 {
@@ -209,9 +210,41 @@ const WORDS: [(Channel, &str); 25] = [
     (Channel::Tiled, "tiled tile dranung draniert drainagerohr drenado drainee"),
 ];
 
-fn words(channel: Channel) -> impl Iterator<Item = &'static str> {
-    WORDS.iter().filter(move |(known, _)| *known == channel).flat_map(|(_, words)| words.split(' '))
-}
+/// What was put down.
+pub(crate) const RATE: &str = "rate applied application appliedrate aufwandmenge ausbringmenge istmenge menge saatmenge dosis dose \
+     dosiseal dosisaplicada doseappliquee doseaplicada taxa";
+/// What was to be put down.
+pub(crate) const TARGET: &str = "target setpoint prescribed planned desired wanted soll sollmenge sollwert vorgabe objetivo consigne cible \
+     meta prescripcion prescription prescricao";
+/// What is in the tank.
+pub(crate) const PRODUCT: &str = "product produkt mittel producto produit produto tank mix";
+/// Which sections ran.
+pub(crate) const SECTIONS: &str =
+    "sections section teilbreiten teilbreite secciones seccion troncons troncon secoes secao boomsections";
+/// Depth of rain.
+pub(crate) const PRECIPITATION: &str = "precipitation precip prcp rain rainfall niederschlag regen niederschlagsmenge precipitacion lluvia \
+     pluie pluviometrie precipitations precipitacao chuva ppt";
+/// Name of a place where rain is measured.
+pub(crate) const STATION: &str = "station stationid wetterstation estacion estacao stationname gauge";
+/// A day.
+pub(crate) const DAY: &str = "date day datum tag fecha dia jour data month monat mes mois";
+/// A count or a rating of the crop.
+pub(crate) const OBSERVED: &str = "rating score count stand plants emergence lodging severity incidence disease infestation weeds bonitur note \
+     boniturnote befall bestand lager anzahl pflanzen conteo plantas incidencia severidad nota encamado comptage maladie \
+     verse contagem estande severidade health damage vigour vigor rot";
+/// A share of plants or leaves.
+pub(crate) const PERCENT: &str =
+    "percent pct prozent incidence severity incidencia severidad severidade porcentaje pourcentage percentagem";
+/// A plant, a spot, a photograph, an observer, and whether that one knew the treatments.
+pub(crate) const PLANT: &str = "plant pflanze planta plante";
+pub(crate) const SPOT: &str = "spot place point sample stelle probe punto punkt point lieu ponto amostra muestra";
+pub(crate) const PHOTO: &str = "photo picture image foto bild imagen imagem";
+pub(crate) const OBSERVER: &str = "observer scout rater by beobachter bearbeiter observador observateur";
+pub(crate) const BLIND: &str = "blind blinded verblindet ciego aveugle cego";
+/// What is measured of the ground.
+pub(crate) const GROUND: &str = "clay sand silt texture om organic humus ph ec conductivity cec phosphorus potassium magnesium nitrate elevation \
+     slope ton schluff leitfaehigkeit arcilla arena limo argile sable limon argila areia silte hybrid variety sorte variedad \
+     variete cultivar variedade soil boden suelo sol solo twi ndvi";
 
 /// The crop that a text names, by its key in the settings.
 pub(crate) fn crop(text: &str) -> Option<&'static str> {

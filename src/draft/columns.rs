@@ -111,7 +111,8 @@ pub(super) fn columns_of(logs: &[&Log], crop: Option<&str>, bushel: BushelWeight
     found.has_grain = found.lines.iter().any(|line| matches!(line.key, "mass_flow" | "yield"));
     found.spacing_m = track.spacing_m.filter(|_| !has_width);
     let free = |name: &String| !is_used(name) && !taken.contains(name);
-    if let Some(line) = header(first, &measures, &track, flow.or(yielded), &free) {
+    let grain = flow.or(yielded).map(|grain| measures[grain.column].values.as_slice());
+    if let Some(line) = header_line(first, &track, grain, &free) {
         taken.push(line.column.clone());
         found.lines.push(line);
     }
@@ -162,7 +163,7 @@ fn by_standard(logs: &[&Log], track: &Track) -> Columns {
 }
 
 /// The numbers and the track of several logs one after the other.
-fn pooled(logs: &[&Log]) -> (Track, Vec<Numbers>) {
+pub(super) fn pooled(logs: &[&Log]) -> (Track, Vec<Numbers>) {
     /// Files that a guess rests on, at the most: the largest ones.
     const FILES: usize = 4;
     let mut logs = logs.to_vec();
@@ -215,15 +216,13 @@ fn line(key: &'static str, one: &Guess, measures: &[Numbers]) -> Line {
     }
 }
 
-/// The column of the header's state: two states, and grain flows in one of them.
-fn header(
+/// The column of the header's state (a planter's, for a log of rates): two states, and something flows in one of them.
+pub(super) fn header_line(
     log: &Log,
-    measures: &[Numbers],
     track: &Track,
-    grain: Option<&Guess>,
+    flow: Option<&[f64]>,
     free: &impl Fn(&String) -> bool,
 ) -> Option<Line> {
-    let flow = grain.map(|grain| &measures[grain.column].values);
     let mut best: Option<(f64, Line)> = None;
     for name in log.columns.iter().filter(|name| free(name)) {
         let Some(column) = log.texts.get(name) else { continue };

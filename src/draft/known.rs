@@ -1,6 +1,6 @@
 //! What an archive has already.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::write::FILES;
@@ -18,13 +18,19 @@ pub(super) fn real(path: &Path) -> Option<PathBuf> {
     Some(member.map_or_else(|| holder.clone(), |member| holder.join(member)))
 }
 
-/// The logs that the field.tomls of an archive name, and where they were copied from.
-pub(super) fn known_files(archive: &Path, folder: &Path) -> BTreeSet<PathBuf> {
-    let mut known = BTreeSet::new();
+/// The files that the field.tomls of an archive name, and where they were copied from, with the folder of the field.toml.
+pub(super) fn known_files(archive: &Path, folder: &Path) -> BTreeMap<PathBuf, String> {
+    let mut known = BTreeMap::new();
     for found in crate::batch::discover(archive).folders {
         let Ok(text) = std::fs::read_to_string(found.path.join("field.toml")) else { continue };
         let Ok(table) = text.parse::<toml::Table>() else { continue };
-        let entries = table.get("harvest").and_then(toml::Value::as_array).cloned().unwrap_or_default();
+        let entries = ["harvest", "applied", "observed", "covariate", "boundary", "strips", "tickets"]
+            .into_iter()
+            .filter_map(|key| table.get(key))
+            .flat_map(|entry| match entry {
+                toml::Value::Array(entries) => entries.clone(),
+                one => vec![one.clone()],
+            });
         for entry in entries {
             let paths: Vec<String> = match entry.get("path") {
                 Some(toml::Value::String(path)) => vec![path.clone()],
@@ -41,15 +47,15 @@ pub(super) fn known_files(archive: &Path, folder: &Path) -> BTreeSet<PathBuf> {
                 } else {
                     glob::glob(&pattern).map(|found| found.filter_map(Result::ok).collect()).unwrap_or_default()
                 };
-                known.extend(matches.iter().filter_map(|path| real(path)));
+                known.extend(matches.iter().filter_map(|path| Some((real(path)?, found.name.clone()))));
             }
         }
     }
     let copies = archive.join(FILES).canonicalize().ok();
-    let origins: Vec<PathBuf> = known
+    let origins: Vec<(PathBuf, String)> = known
         .iter()
-        .filter_map(|path| path.strip_prefix(copies.as_ref()?).ok())
-        .filter_map(|name| real(&folder.join(name)))
+        .filter_map(|(path, place)| Some((path.strip_prefix(copies.as_ref()?).ok()?, place)))
+        .filter_map(|(name, place)| Some((real(&folder.join(name))?, place.clone())))
         .collect();
     known.extend(origins);
     known

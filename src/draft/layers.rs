@@ -198,6 +198,11 @@ fn pattern(name: &str) -> Option<(String, Option<i32>, u32)> {
     Some((out, year, number(month)?))
 }
 
+/// Whether the name of a file tells a month, as those of precipitation do.
+pub(super) fn names_a_month(name: &str) -> bool {
+    pattern(name).is_some()
+}
+
 /// A name with its year put as `{season}`, where it holds just one.
 fn pattern_of_year(name: &str) -> (String, Option<i32>) {
     let digits = |text: &str| text.len() == 4 && text.parse::<i32>().is_ok_and(|year| (1850..2150).contains(&year));
@@ -205,6 +210,16 @@ fn pattern_of_year(name: &str) -> (String, Option<i32>) {
     match years.iter().next() {
         Some(&year) if years.len() == 1 => (name.replace(year, "{season}"), year.parse().ok()),
         _ => (name.to_owned(), None),
+    }
+}
+
+/// The unit of a month's rain, with its probability: in inches it is a number below 15, in millimetres hardly ever where crops grow.
+pub(super) fn unit_of_month(middle: f64) -> (&'static str, f64) {
+    match middle {
+        middle if middle > 25.0 => ("mm", 0.99),
+        middle if middle > 12.0 => ("mm", 0.8),
+        middle if middle > 0.8 => ("in", 0.97),
+        _ => ("in", 0.6),
     }
 }
 
@@ -251,15 +266,9 @@ pub(super) fn wetness(grids: &[(usize, &str, &Grid)]) -> Option<Wetness> {
     }
     let mut middles: Vec<f64> = of_normals.iter().map(|one| one.2).collect();
     let middle = crate::stats::robust::median_in_place(&mut middles).ok()?;
-    // a month's normal in inches is a number below 15, in millimetres hardly ever where crops grow
     let recorded: BTreeSet<&str> = grids.iter().filter_map(|(_, _, grid)| grid.unit).collect();
-    let (unit, probability) = match middle {
-        _ if recorded.len() == 1 => (recorded.first().copied().unwrap_or("mm"), 0.99),
-        middle if middle > 25.0 => ("mm", 0.99),
-        middle if middle > 12.0 => ("mm", 0.8),
-        middle if middle > 0.8 => ("in", 0.97),
-        _ => ("in", 0.6),
-    };
+    let (unit, probability) =
+        if recorded.len() == 1 { (recorded.first().copied().unwrap_or("mm"), 0.99) } else { unit_of_month(middle) };
     let files = of_totals.iter().map(|one| one.0).chain(of_normals.iter().map(|one| one.0)).collect();
     Some(Wetness { total, normal, months, unit, probability, files, seasons })
 }

@@ -8,8 +8,11 @@ mod columns;
 mod crops;
 mod known;
 mod layers;
+mod measures;
+mod rates;
 mod sight;
 mod sites;
+mod stations;
 mod times;
 mod write;
 
@@ -23,10 +26,12 @@ pub use ask::Question;
 
 use crate::ingest;
 use crate::raster::is_grid;
-use columns::Columns;
+use columns::{Columns, SURE};
 use layers::Layers;
+use measures::Measures;
+use rates::Rates;
 use sight::{Kind, Log};
-use sites::{Cells, Part, Site};
+use sites::{Cells, Part, Share, Site};
 
 /// Why nothing was drafted.
 #[derive(Debug, Error)]
@@ -79,6 +84,9 @@ pub struct DraftReport {
     pub questions: Vec<Question>,
     /// Keys of archive.toml that only the user can fill in.
     pub to_fill_in: Vec<String>,
+    /// Entries that are written as remarks, to be uncommented where they are what they look like: the settings file, and what they
+    /// hold.
+    pub to_uncomment: Vec<(String, String)>,
     /// Files that serve nothing, and why.
     pub left_out: Vec<(String, String)>,
 }
@@ -97,12 +105,27 @@ struct Group {
     columns: Columns,
 }
 
+/// Logs of what was put down with the same columns.
+struct AppliedGroup {
+    files: Vec<usize>,
+    rates: Rates,
+}
+
 /// All that was found in a folder.
 struct Found {
     seen: Vec<Seen>,
     groups: Vec<Group>,
+    applied: Vec<AppliedGroup>,
+    measures: Vec<Measures>,
     layers: Layers,
     sites: Vec<Site>,
+    /// Site-years that the archive has already, with their folders: later logs of applications and tables may belong to them.
+    old: Vec<(Site, String)>,
+    /// Files that the archive's settings name already.
+    known: BTreeSet<usize>,
+    cells: Cells,
+    /// Of each site-year, the archive's own after the new ones: groups and files of logs of applications.
+    shares: Vec<Vec<(usize, usize, Share)>>,
     /// The probable crops of each site-year that names none.
     crops: Vec<Vec<(&'static str, f64)>>,
     left_out: Vec<(String, String)>,
@@ -123,7 +146,7 @@ pub fn draft(folder: &Path, options: &DraftOptions) -> Result<DraftReport, Draft
         (false, true) => return Err(DraftError::Nothing(archive.display().to_string())),
         _ => {}
     }
-    let known = if options.update { known::known_files(&archive, folder) } else { BTreeSet::new() };
+    let known = if options.update { known::known_files(&archive, folder) } else { BTreeMap::new() };
     let found = look_through(folder, &archive, &known, options.update)?;
     write::write(folder, &archive, &found, options.update)
 }
@@ -142,12 +165,19 @@ pub(crate) fn glance_at(name: &str, path: &Path) -> String {
 
 /// The columns of one data file and what they probably are: name, what, probability, evidence.
 pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, String)> {
-    let Kind::Log(log) = sight::look(name, path, None) else { return Vec::new() };
+    let kind = sight::look(name, path, None);
+    if let Kind::Stations(table) = &kind {
+        return table.listed();
+    }
+    let of_measures = || measures::measures(0, &kind).map_or_else(Vec::new, |found| found.listed());
+    let Kind::Log(log) = &kind else { return of_measures() };
     let label = columns::crop_column(&log.columns, &log.texts);
     let crop = label
         .and_then(|label| log.texts[&label].iter().flatten().find_map(crate::consistency::words::crop))
         .or_else(|| name.split(['/', '.']).find_map(crate::consistency::words::crop));
-    let columns = columns::columns_of(&[&log], crop, bushel(crop));
+    let columns = columns::columns_of(&[log], crop, bushel(crop));
+    let rates = rates_of(&[log], &columns);
+    let of_measures = if columns.has_grain || rates.is_some() { Vec::new() } else { of_measures() };
     let mut listed = Vec::new();
     if let Some(time) = log.times.first() {
         let clock = time.clock.as_ref().map_or_else(String::new, |clock| format!(" and `{clock}`"));
@@ -162,15 +192,27 @@ pub fn probable_columns(name: &str, path: &Path) -> Vec<(String, String, f64, St
         listed.push((lon.clone(), "longitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
         listed.push((lat.clone(), "latitude".to_owned(), *probability, "a pair that spans a field".to_owned()));
     }
+    listed.extend(rates.iter().flat_map(Rates::listed));
+    for one in of_measures {
+        if listed.iter().all(|known| known.0 != one.0) {
+            listed.push(one);
+        }
+    }
     for line in &columns.lines {
+        // a log of rates cuts no grain
+        let is_grain = matches!(line.key, "mass_flow" | "yield" | "moisture");
+        if listed.iter().any(|known| known.0 == line.column) || rates.is_some() && is_grain {
+            continue;
+        }
         let unit = if line.unit.is_empty() { String::new() } else { format!(" in {}", line.unit) };
         listed.push((line.column.clone(), format!("{}{unit}", line.key), line.probability, line.evidence.clone()));
     }
     for (channel, column) in &columns.labels {
         listed.push((column.clone(), channel.key().to_owned(), 0.97, "its name and values".to_owned()));
     }
-    listed
-        .extend(columns.left_out.iter().map(|(column, what)| (column.clone(), what.clone(), f64::NAN, String::new())));
+    let free = |column: &String| listed.iter().all(|known| known.0 != *column);
+    let left_out: Vec<_> = columns.left_out.iter().filter(|one| free(&one.0)).collect();
+    listed.extend(left_out.into_iter().map(|(column, what)| (column.clone(), what.clone(), f64::NAN, String::new())));
     listed
 }
 
@@ -178,7 +220,15 @@ fn described(kind: &Kind) -> String {
     match kind {
         Kind::Log(log) => {
             let time = log.times.first().map_or("without times", |_| "with times");
-            format!("{} records with places, {time}", log.x_m.len())
+            let rows = log.x_m.len();
+            let columns = columns::columns_of(&[log], None, bushel(None));
+            if let Some(rates) = rates_of(&[log], &columns) {
+                return format!("{rows} records of an application, {time}; rates: {}", rates.levels_text());
+            }
+            match measures::measures(0, kind).filter(|_| !columns.has_grain) {
+                Some(found) => format!("{rows} records with places, {time}; perhaps {}", found.says()),
+                None => format!("{rows} records with places, {time}"),
+            }
         }
         Kind::Polygons(layer) => {
             let mut all = Layers::default();
@@ -199,8 +249,31 @@ fn described(kind: &Kind) -> String {
         Kind::Grid(grid) => format!("a grid with values about {:.1}", grid.middle),
         Kind::Components => "components of a soil survey's map units".to_owned(),
         Kind::Tickets(table) => format!("{} scale tickets", table.rows),
+        Kind::Stations(table) => table.says(),
+        Kind::Rows(_) => match measures::measures(0, kind) {
+            Some(found) => format!("a table without places that names strips; perhaps {}", found.says()),
+            None => format!("left out: {NO_PLACES}"),
+        },
         Kind::Other(reason) => format!("left out: {reason}"),
     }
+}
+
+const NO_PLACES: &str = "a table without places";
+
+/// What logs tell of an application; `None` for those of a harvest.
+fn rates_of(logs: &[&Log], columns: &Columns) -> Option<Rates> {
+    let rates = rates::rates(logs, columns)?;
+    let grain = columns.lines.iter().find(|line| matches!(line.key, "mass_flow" | "yield"));
+    let is_rate = |column: &String| {
+        rates.rate.as_ref().is_some_and(|rate| rate.column == *column) || rates.target.as_ref() == Some(column)
+    };
+    let has_moisture = columns.lines.iter().any(|line| line.key == "moisture" && line.probability >= SURE);
+    // a grain that only its range speaks for gives way to a rate
+    let gives_way = |line: &columns::Line| {
+        let is_surer = rates.rate.as_ref().is_some_and(|rate| rate.probability >= SURE && line.probability < SURE);
+        rates.is_named && is_rate(&line.column) || is_surer && !has_moisture
+    };
+    grain.is_none_or(gives_way).then_some(rates)
 }
 
 fn bushel(crop: Option<&str>) -> crate::quantity::BushelWeight {
@@ -287,27 +360,27 @@ fn look_at(folder: &Path, names: &[String]) -> Vec<Seen> {
     seen
 }
 
-fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update: bool) -> Result<Found, DraftError> {
+fn look_through(
+    folder: &Path,
+    archive: &Path,
+    known: &BTreeMap<PathBuf, String>,
+    update: bool,
+) -> Result<Found, DraftError> {
     let names = data_files(folder, archive);
-    let mut seen = look_at(folder, &names);
+    let seen = look_at(folder, &names);
     let mut left_out: Vec<(String, String)> = Vec::new();
-    if update {
-        let is_known = |one: &Seen| {
-            matches!(one.kind, Kind::Log(_)) && known::real(&one.path).is_some_and(|path| known.contains(&path))
-        };
-        seen.retain(|one| !is_known(one));
-    }
-    // logs with the same columns are judged together
-    let mut by_columns: BTreeMap<Vec<String>, Vec<usize>> = BTreeMap::new();
+    let place_of = |at: usize| known::real(&seen[at].path).and_then(|path| known.get(&path));
+    // logs with the same columns are judged together, those that the archive has already by themselves
+    let mut by_columns: BTreeMap<(bool, Vec<String>), Vec<usize>> = BTreeMap::new();
     for (at, one) in seen.iter().enumerate() {
         match &one.kind {
-            Kind::Log(log) => by_columns.entry(key_of(log)).or_default().push(at),
+            Kind::Log(log) => by_columns.entry((place_of(at).is_some(), key_of(log))).or_default().push(at),
             Kind::Other(reason) => left_out.push((one.name.clone(), reason.clone())),
             _ => {}
         }
     }
     let log_of = |at: usize| if let Kind::Log(log) = &seen[at].kind { Some(log) } else { None };
-    let groups: Vec<(Vec<usize>, Columns)> = by_columns
+    let judged: Vec<(Vec<usize>, Columns, Option<Rates>)> = by_columns
         .into_values()
         .collect::<Vec<_>>()
         .into_par_iter()
@@ -315,15 +388,34 @@ fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update
             let logs: Vec<&Log> = files.iter().filter_map(|&at| log_of(at)).collect();
             let crop = crop_of(&files, &seen);
             let columns = columns::columns_of(&logs, crop, bushel(crop));
-            (files, columns)
+            let rates = rates_of(&logs, &columns);
+            (files, columns, rates)
         })
         .collect();
-    let (groups, others): (Vec<_>, Vec<_>) = groups.into_iter().partition(|(_, columns)| columns.has_grain);
-    for (files, _) in others {
-        let reason = "records with places, but neither a flow of grain nor a yield was found among the columns";
-        left_out.extend(files.into_iter().map(|at| (seen[at].name.clone(), reason.to_owned())));
+    let (mut groups, mut applied, mut measured): (Vec<Group>, Vec<AppliedGroup>, Vec<Measures>) = Default::default();
+    for (files, columns, rates) in judged {
+        if let Some(rates) = rates {
+            applied.push(AppliedGroup { files, rates });
+        } else if columns.has_grain && files.iter().all(|&at| log_of(at).is_some_and(|log| !log.of_lines)) {
+            groups.push(Group { files, columns });
+        } else {
+            for at in files {
+                let reason = "records with places, but neither a flow of grain nor a yield was found among the columns";
+                match measures::measures(at, &seen[at].kind) {
+                    Some(found) => measured.push(found),
+                    None => left_out.push((seen[at].name.clone(), reason.to_owned())),
+                }
+            }
+        }
     }
-    let groups: Vec<Group> = groups.into_iter().map(|(files, columns)| Group { files, columns }).collect();
+    for (at, one) in seen.iter().enumerate() {
+        if matches!(one.kind, Kind::Rows(_)) {
+            match measures::measures(at, &one.kind) {
+                Some(found) => measured.push(found),
+                None => left_out.push((one.name.clone(), NO_PLACES.to_owned())),
+            }
+        }
+    }
     let mut layers = Layers::default();
     for (at, one) in seen.iter().enumerate() {
         if let Kind::Polygons(layer) = &one.kind {
@@ -344,16 +436,58 @@ fn look_through(folder: &Path, archive: &Path, known: &BTreeSet<PathBuf>, update
             log_of(at).map_or_else(Vec::new, |log| sites::parts(at, log, &group.columns, &layers.outlines, cells))
         })
         .collect();
+    let (old, new): (Vec<Part>, Vec<Part>) =
+        parts.into_iter().flatten().partition(|part| place_of(part.file).is_some());
     let paths: Vec<&str> = seen.iter().map(|one| one.name.as_str()).collect();
     let name = known::archive_name(folder);
-    let sites = sites::sites(parts.into_iter().flatten().collect(), &paths, &layers.outlines, &name);
-    let mut found = Found { groups, layers, sites, crops: Vec::new(), left_out, seen };
+    let sites_of = |parts| sites::sites(parts, &paths, &layers.outlines, &name);
+    let (sites, old) = (sites_of(new), sites_of(old));
+    let old = old.into_iter().filter_map(|site| Some((place_of(site.parts[0].file)?.clone(), site)));
+    let old = old.map(|(place, site)| (site, place)).collect();
+    let known = (0..seen.len()).filter(|&at| place_of(at).is_some()).collect();
+    let (crops, measures) = (Vec::new(), measured);
+    let shares = Vec::new();
+    let mut found =
+        Found { seen, groups, applied, measures, layers, sites, old, known, cells, shares, crops, left_out };
+    found.shares = shares_of(&found);
     found.crops = found
         .sites
         .par_iter()
         .map(|site| if site.crop.is_none() { crops::probable(site, &found) } else { Vec::new() })
         .collect();
     Ok(found)
+}
+
+/// Of each site-year the logs of applications.
+fn shares_of(found: &Found) -> Vec<Vec<(usize, usize, Share)>> {
+    let sites: Vec<&Site> = found.all_sites();
+    let files: Vec<(usize, usize)> = found
+        .applied
+        .iter()
+        .enumerate()
+        .flat_map(|(group, applied)| applied.files.iter().map(move |&file| (group, file)))
+        .collect();
+    let owners: Vec<_> = files
+        .par_iter()
+        .map(|&(_, file)| match &found.seen[file].kind {
+            Kind::Log(log) => sites::owners(log, found.cells, &sites),
+            _ => BTreeMap::new(),
+        })
+        .collect();
+    let mut shares = vec![Vec::new(); sites.len()];
+    for ((group, file), owners) in files.into_iter().zip(owners) {
+        for (site, share) in owners {
+            shares[site].push((group, file, share));
+        }
+    }
+    shares
+}
+
+impl Found {
+    /// The new site-years, then those that the archive has.
+    fn all_sites(&self) -> Vec<&Site> {
+        self.sites.iter().chain(self.old.iter().map(|(site, _)| site)).collect()
+    }
 }
 
 fn key_of(log: &Log) -> Vec<String> {

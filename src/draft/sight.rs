@@ -5,6 +5,7 @@ use std::path::Path;
 
 use geo::MultiPolygon;
 
+use super::stations::{self, StationTable};
 use super::times::{self, TimeGuess};
 use crate::consistency::Numbers;
 use crate::consistency::words::{self, Header};
@@ -24,7 +25,18 @@ pub(super) enum Kind {
     /// The components of a soil survey's map units.
     Components,
     Tickets(Table),
+    /// Precipitation of weather stations.
+    Stations(StationTable),
+    /// A table whose rows lie nowhere.
+    Rows(Rows),
     Other(String),
+}
+
+/// The columns of a table without places.
+pub(super) struct Rows {
+    pub(super) columns: Vec<String>,
+    pub(super) numbers: Vec<Numbers>,
+    pub(super) texts: BTreeMap<String, TextColumn>,
 }
 
 /// Polygons with their attributes, in degrees.
@@ -63,6 +75,8 @@ pub(super) struct Log {
     pub(super) has_crs: bool,
     /// Whether the standard of the file tells what its columns are (task data of ISO 11783-10).
     pub(super) by_standard: bool,
+    /// Whether its rows are points along lines, all of a line with its time.
+    pub(super) of_lines: bool,
 }
 
 /// Where the positions stand.
@@ -122,7 +136,7 @@ pub(super) fn table(name: &str, path: &Path) -> Result<(Vec<String>, Table), Ing
     let once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
     let texts: Vec<String> = columns.iter().filter(once).cloned().collect();
     let wanted = |shapes| Wanted { shapes, texts: texts.clone(), ..Wanted::default() };
-    let table = read_table(name, path, &wanted(Shapes::Points))
+    let table = read_table(name, path, &wanted(Shapes::Tracks))
         .or_else(|_| read_table(name, path, &wanted(Shapes::Polygons)))
         .or_else(|_| read_table(name, path, &wanted(Shapes::Ignored)))?;
     Ok((texts, table))
@@ -178,14 +192,6 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
     if tickets.iter().all(|column| columns.iter().any(|known| known == column)) {
         return Kind::Tickets(table);
     }
-    if ["date", "precipitation", "longitude", "latitude"]
-        .iter()
-        .all(|column| columns.iter().any(|known| known == column))
-    {
-        let reason =
-            "precipitation of weather stations; `stations` under [wetness] takes it in place of grids, with `months`";
-        return Kind::Other(reason.to_owned());
-    }
     let units = read_units(name, path);
     let all = read_columns(name, path).unwrap_or_default();
     let unit_of = |column: &String| {
@@ -199,8 +205,17 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
             Some(Numbers { name: column.clone(), unit: unit_of(column), values })
         })
         .collect();
+    match stations::look((name, path), &columns, &table.texts, &numbers, &unit_of) {
+        Some(Ok(stations)) => return Kind::Stations(stations),
+        Some(Err(reason)) => return Kind::Other(reason),
+        None => {}
+    }
     let has_crs = table.crs.is_some();
     let mut crs = table.crs.clone().unwrap_or_else(Crs::wgs84);
+    let (table, numbers, of_line) = match along_lines(table, numbers, &mut crs) {
+        Ok(all) => all,
+        Err(reason) => return Kind::Other(reason),
+    };
     let (place, mut longitude, mut latitude) = match table.positions {
         Some((x, y)) => (Place::Geometry, x, y),
         None => match columns_of_places(&numbers, other_places) {
@@ -211,7 +226,7 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
             ),
             None => {
                 let Some((east, north, epsg)) = projected_places(&numbers, other_places) else {
-                    return Kind::Other("a table without places".to_owned());
+                    return Kind::Rows(Rows { columns, numbers, texts: table.texts });
                 };
                 // any zone does for distances
                 crs = Crs::from_epsg(epsg.unwrap_or(ANY_ZONE)).unwrap_or(crs);
@@ -238,7 +253,10 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
     }
     let middle = (middle_of(&longitude), middle_of(&latitude));
     let by_standard = is_task_data(path);
-    let mut times = times::guess(&columns, &numbers, &table.texts, &unit_of, middle);
+    let mut times = match &of_line {
+        None => times::guess(&columns, &numbers, &table.texts, &unit_of, middle),
+        Some(lines) => times::guess_of_lines(&columns, lines, &unit_of, middle),
+    };
     if by_standard {
         times.retain(|time| time.column == TIME);
     }
@@ -262,7 +280,56 @@ fn points(name: &str, path: &Path, columns: Vec<String>, table: Table, other_pla
         machine,
         has_crs,
         by_standard,
+        of_lines: of_line.is_some(),
     })
+}
+
+/// The lines of a layer by themselves: what was read of them, and the line of each point along them.
+pub(super) struct Lines {
+    pub(super) numbers: Vec<Numbers>,
+    pub(super) texts: BTreeMap<String, TextColumn>,
+    pub(super) line_of: Vec<u32>,
+}
+
+/// Lines as the points that stand for them, in the UTM zone where they begin; a table of points as it is.
+fn along_lines(
+    table: Table,
+    numbers: Vec<Numbers>,
+    crs: &mut Crs,
+) -> Result<(Table, Vec<Numbers>, Option<Lines>), String> {
+    const STEP_M: f64 = 2.0;
+    /// More points than a farm's season of passes has.
+    const MOST: f64 = 5e6;
+    if table.lines.is_empty() {
+        return Ok((table, numbers, None));
+    }
+    let off = || "its lines lie off the map".to_owned();
+    let (mut x, mut y): (Vec<f64>, Vec<f64>) =
+        table.lines.iter().filter_map(|line| line.0.first()).map(|at| (at.x, at.y)).unzip();
+    Projector::new(crs, &Crs::wgs84()).and_then(|to| to.convert(&mut x, &mut y)).map_err(|_| off())?;
+    let utm = utm_epsg_of(&x, &y).and_then(|epsg| Crs::from_epsg(epsg).ok()).ok_or_else(off)?;
+    let to = Projector::new(crs, &utm).map_err(|_| off())?;
+    let whole_m: f64 = table.lines.iter().map(|line| way_m(line, &to)).sum();
+    if whole_m / STEP_M > MOST {
+        return Err(format!("lines of {:.0} km", whole_m / 1e3));
+    }
+    let texts = table.texts.clone();
+    let (table, line_of) = table.along_lines(&to, STEP_M).map_err(|_| off())?;
+    *crs = utm;
+    let of_points = |column: &Numbers| Numbers {
+        values: line_of.iter().map(|&line| column.values[line as usize]).collect(),
+        ..column.clone()
+    };
+    let along = numbers.iter().map(of_points).collect();
+    Ok((table, along, Some(Lines { numbers, texts, line_of })))
+}
+
+fn way_m(line: &geo::LineString<f64>, to: &Projector) -> f64 {
+    let (mut x, mut y): (Vec<f64>, Vec<f64>) = line.0.iter().map(|at| (at.x, at.y)).unzip();
+    if to.convert(&mut x, &mut y).is_err() {
+        return 0.0;
+    }
+    (1..x.len()).map(|at| (x[at] - x[at - 1]).hypot(y[at] - y[at - 1])).filter(|way| way.is_finite()).sum()
 }
 
 pub(super) fn middle_of(values: &[f64]) -> f64 {

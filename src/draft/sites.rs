@@ -297,6 +297,70 @@ fn are_one(one: &Part, other: &Part, outlines: &[Outline]) -> bool {
     one.file != other.file && (5 * shared > one.cells.len().min(other.cells.len()) || touching >= 4)
 }
 
+/// What a site-year takes of a log of an application: rows, and the first and last time among them, s.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Share {
+    pub(super) rows: usize,
+    pub(super) time_s: (f64, f64),
+}
+
+/// Days from an application to the end of the harvest at the most, as `run` has it.
+const LONGEST_SEASON_S: f64 = 400.0 * 86_400.0;
+
+/// The site-years, by their place among `sites`, that a log of an application belongs to: each of its rows to the next harvest of its
+/// ground.
+pub(super) fn owners(log: &Log, cells: Cells, sites: &[&Site]) -> BTreeMap<usize, Share> {
+    let of_cells: Vec<BTreeSet<Cell>> = sites.iter().map(|site| site.cells()).collect();
+    let span = |site: &Site| {
+        let day = |month, day| {
+            let date = chrono::NaiveDate::from_ymd_opt(site.season?, month, day)?;
+            Some(date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp() as f64)
+        };
+        site.time_s().or_else(|| day(7, 1).zip(day(12, 31)))
+    };
+    let spans: Vec<Option<(f64, f64)>> = sites.iter().map(|site| span(site)).collect();
+    let Some(time) = log.time_s() else { return BTreeMap::new() };
+    let mut found: BTreeMap<usize, Share> = BTreeMap::new();
+    for row in 0..log.x_m.len() {
+        if !(log.longitude[row].is_finite() && log.latitude[row].is_finite() && time[row].is_finite()) {
+            continue;
+        }
+        let cell = cells.of(log.longitude[row], log.latitude[row]);
+        let wait = |at: usize| {
+            let (first, last) = spans[at]?;
+            let fits = of_cells[at].contains(&cell) && first > time[row] && last - time[row] <= LONGEST_SEASON_S;
+            fits.then_some(first - time[row])
+        };
+        let next = (0..sites.len()).filter_map(|at| Some((wait(at)?, at)));
+        let Some((_, at)) = next.min_by(|one, other| one.0.total_cmp(&other.0)) else { continue };
+        let share = found.entry(at).or_insert(Share { rows: 0, time_s: (time[row], time[row]) });
+        share.rows += 1;
+        share.time_s = (share.time_s.0.min(time[row]), share.time_s.1.max(time[row]));
+    }
+    found.retain(|_, share| share.rows >= FEWEST);
+    found
+}
+
+/// The site-year on whose ground most places lie, of the seasons that are told the first; with how many places.
+pub(super) fn owner_of_places(
+    places: &[(f64, f64)],
+    years: &BTreeSet<i32>,
+    cells: Cells,
+    sites: &[&Site],
+) -> Option<usize> {
+    let holds = |site: &Site| {
+        let own = site.cells();
+        places.iter().filter(|(x, y)| near(cells.of(*x, *y)).any(|cell| own.contains(&cell))).count()
+    };
+    // winter crops are looked at in the autumn before, too
+    let in_season = |site: &Site| {
+        years.is_empty() || site.season.is_none_or(|season| years.contains(&season) || years.contains(&(season - 1)))
+    };
+    let fitting = sites.iter().enumerate().filter(|(_, site)| in_season(site)).map(|(at, site)| (at, holds(site)));
+    let fitting = fitting.filter(|(_, count)| *count * 2 > places.len());
+    fitting.max_by_key(|(at, count)| (*count, std::cmp::Reverse(*at))).map(|(at, _)| at)
+}
+
 /// How many folders two paths begin with alike.
 pub(super) fn shared(one: &str, other: &str) -> usize {
     one.split('/').zip(other.split('/')).take_while(|(one, other)| one == other).count()

@@ -115,6 +115,43 @@ pub(super) fn guess(
     found.into_iter().map(|(_, guess)| guess).collect()
 }
 
+/// The readings of the times of lines, handed on to the points along them; lines may tell no more than a day.
+pub(super) fn guess_of_lines(
+    columns: &[String],
+    lines: &super::sight::Lines,
+    unit_of: &dyn Fn(&String) -> Option<String>,
+    middle_deg: (f64, f64),
+) -> Vec<TimeGuess> {
+    let mut found = guess(columns, &lines.numbers, &lines.texts, unit_of, middle_deg);
+    if found.is_empty() {
+        let day = |name: &String| {
+            let column = lines.texts.get(name)?;
+            let parse = |text: &str, pattern: &str| date(text, pattern).map(|day| day.and_time(NaiveTime::MIN));
+            let mut fitting = DATES.iter().filter_map(|&pattern| {
+                let seconds = all_by(column, |text| parse(text, pattern))?;
+                seconds.iter().any(|time| time.is_finite()).then_some((pattern, seconds))
+            });
+            let (pattern, seconds) = fitting.next()?;
+            let other_format = fitting.next().map(|other| other.0.to_owned());
+            Some(TimeGuess {
+                column: name.clone(),
+                clock: None,
+                format: pattern.to_owned(),
+                probability: if other_format.is_some() { 0.5 } else { 0.97 },
+                other_format,
+                local: None,
+                evidence: format!("every text is a day by `{pattern}`"),
+                seconds,
+            })
+        };
+        found.extend(columns.iter().filter_map(day));
+    }
+    for guess in &mut found {
+        guess.seconds = lines.line_of.iter().map(|&line| guess.seconds[line as usize]).collect();
+    }
+    found
+}
+
 fn year_of(seconds: f64) -> i32 {
     chrono::DateTime::from_timestamp(seconds as i64, 0).map_or(0, |time| time.year())
 }

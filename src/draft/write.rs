@@ -1,5 +1,6 @@
 //! The drafted files: archive.toml, a field.toml for each site-year, draft.md. Nothing is overwritten.
 
+mod applied;
 mod archive;
 mod field;
 mod markdown;
@@ -8,6 +9,7 @@ use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::path::Path;
 
+use self::applied::Tested;
 use super::ask::Questions;
 use super::known::archive_name;
 use super::sight::{Kind, Log};
@@ -19,7 +21,7 @@ use crate::ingest;
 pub(super) const FILES: &str = "files";
 
 /// Quoted as TOML.
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }
 
@@ -33,6 +35,7 @@ struct Writer<'f> {
     used: BTreeSet<usize>,
     report: DraftReport,
     treatments: BTreeSet<String>,
+    tested: Tested,
     crops: BTreeSet<String>,
     notes: Vec<String>,
 }
@@ -70,18 +73,23 @@ pub(super) fn write(folder: &Path, archive: &Path, found: &Found, update: bool) 
             ..DraftReport::default()
         },
         treatments: BTreeSet::new(),
+        tested: Tested::default(),
         crops: BTreeSet::new(),
         notes: Vec::new(),
     };
     let mut fields = Vec::new();
-    for site in &found.sites {
-        fields.push(writer.field(site));
+    for at in 0..found.sites.len() {
+        fields.push(writer.field(at));
     }
-    let toml = if update {
-        writer.added_to(&old, &keys("treatments"), &keys("crops"))
-    } else {
-        writer.archive_toml(&archive_name(folder))
-    };
+    // logs of applications and tables that came later than the harvest
+    for (at, (_, place)) in found.old.iter().enumerate() {
+        let stands = std::fs::read_to_string(archive.join(place).join("field.toml")).unwrap_or_default();
+        let more = writer.more_of(&stands, found.sites.len() + at, place);
+        if !more.is_empty() && fields.iter().all(|field| field.0 != *place) {
+            fields.push((place.clone(), String::new(), more));
+        }
+    }
+    let toml = if update { writer.added_to(&old, &old_table) } else { writer.archive_toml(&archive_name(folder)) };
     writer.report.questions = writer.questions.all();
     let text = writer.draft_md(update);
     writer.copy(folder)?;
@@ -102,7 +110,7 @@ pub(super) fn write(folder: &Path, archive: &Path, found: &Found, update: bool) 
         }
     }
     if update {
-        if !fields.is_empty() {
+        if !fields.is_empty() || toml.trim_end() != old.trim_end() {
             replace(&archive.join("archive.toml"), &toml)?;
             append(&archive.join("draft.md"), &text)?;
         }
@@ -146,6 +154,10 @@ impl Writer<'_> {
     /// A file's path relative to the archive; it is used.
     fn path_of(&mut self, file: usize) -> String {
         self.used.insert(file);
+        self.place_of(file)
+    }
+
+    fn place_of(&self, file: usize) -> String {
         let name = &self.found.seen[file].name;
         match &self.inside {
             Some(folder) if folder.is_empty() => name.clone(),
@@ -156,7 +168,12 @@ impl Writer<'_> {
 
     /// The same relative to a folder of the archive.
     fn path_from(&mut self, folder: &str, file: usize) -> String {
-        let path = self.path_of(file);
+        self.used.insert(file);
+        self.relative(folder, file)
+    }
+
+    fn relative(&self, folder: &str, file: usize) -> String {
+        let path = self.place_of(file);
         let (from, to): (Vec<&str>, Vec<&str>) = (folder.split('/').collect(), path.split('/').collect());
         let shared = from.iter().zip(&to).take_while(|(one, other)| one == other).count().min(to.len() - 1);
         let mut parts = vec![".."; from.len() - shared];

@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use chrono::{DateTime, NaiveDateTime};
+use chrono::{DateTime, NaiveDateTime, NaiveTime};
 
 use super::IngestError;
 use super::readers::{Shapes, Table, TextColumn, Wanted, number_text};
@@ -266,7 +266,10 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
                     .map(|time| time.naive_utc())
                     .map(epoch_s)
                     .or_else(|_| {
-                        let local = NaiveDateTime::parse_from_str(text, pattern)?;
+                        let day =
+                            || chrono::NaiveDate::parse_from_str(text, pattern).map(|day| day.and_time(NaiveTime::MIN));
+                        let local = NaiveDateTime::parse_from_str(text, pattern)
+                            .or_else(|error| if tells_a_day(pattern) { day() } else { Err(error) })?;
                         Ok::<f64, chrono::ParseError>(epoch_s(local) - f64::from(time.ahead_s))
                     })
                     .ok()
@@ -276,6 +279,11 @@ fn time(file: &str, table: &Table, harvest: &HarvestSettings) -> Result<Option<V
     };
     blank_beyond_the_calendar(file, time, &mut seconds)?;
     Ok(Some(seconds))
+}
+
+/// Whether a pattern tells a day and no time of it, as that of lines of a log may.
+fn tells_a_day(pattern: &str) -> bool {
+    pattern.split('%').skip(1).all(|item| item.starts_with(|letter| "YymdbBjeDFv-_0".contains(letter)))
 }
 
 /// Seconds since 1970 of the first and the last moment that RFC 3339 can write: the years 0000 to 9999.

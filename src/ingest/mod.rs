@@ -249,7 +249,7 @@ fn wetness_at_field(
     let wetness = wetness::wetness(grids, settings, archive.read.most_unpacked_bytes, utm, place)
         .map_err(|fault| fault.of_archive("wetness"))?;
     let Some(found) = &wetness else {
-        let least = stations::LEAST_YEARS;
+        let least = LEAST_YEARS;
         let by_stations = matches!(settings.grids, PrecipitationGrids::Stations(_));
         let of_stations = format!("no station has the months and {least} years of them");
         let why = if by_stations { of_stations } else { "the grid holds no data at the field".to_owned() };
@@ -451,6 +451,20 @@ pub(crate) fn read_table(name: &str, path: &Path, wanted: &Wanted) -> Result<Tab
     readers::read(name, path, wanted)
 }
 
+/// The columns of a data file that hold numbers only, in the order of its rows.
+///
+/// # Errors
+/// [`IngestError`] when it cannot be read.
+pub(crate) fn numbers_of(name: &str, path: &Path) -> Result<Vec<(String, Vec<f64>)>, IngestError> {
+    let names = read_columns(name, path)?;
+    let once = |column: &&String| !column.is_empty() && names.iter().filter(|one| one == column).count() == 1;
+    let texts: Vec<String> = names.iter().filter(once).cloned().collect();
+    let table = readers::read(name, path, &Wanted { texts, ..Wanted::default() })?;
+    let number = |text: Option<&str>| text.map_or(Some(f64::NAN), number_or_comma);
+    let numbers = |column: &TextColumn| column.iter().map(number).collect::<Option<Vec<f64>>>();
+    Ok(table.texts.iter().filter_map(|(name, column)| Some((name.clone(), numbers(column)?))).collect())
+}
+
 /// The units in a row below the header of a CSV file, one a column.
 pub(crate) fn read_units(name: &str, path: &Path) -> Option<Vec<String>> {
     readers::units(name, path, ReadSettings::default().most_unpacked_bytes)
@@ -481,6 +495,7 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
 pub(crate) use channels::epoch_s;
 pub(crate) use readers::{TIME, members, number_or_comma};
 pub(crate) use standard::standard_columns;
+pub(crate) use stations::{LEAST_YEARS, StationSight, is_station_date, look as look_at_stations};
 pub(crate) use survey::{MAP_UNIT_KEY, holds_components};
 
 /// Whether a file is task data of ISO 11783-10.
@@ -541,9 +556,12 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
     };
     let has_geometry = format.is_some_and(readers::Format::has_geometry);
     let (table, extent) = if has_geometry {
-        match read(Shapes::Points) {
+        match read(Shapes::Tracks) {
             Ok(table) => {
-                let extent = table.positions.as_ref().map(|(x, y)| usable_extent(x, y));
+                let extent = match &table.positions {
+                    Some((x, y)) => Some(usable_extent(x, y)),
+                    None => assemble::extent(table.lines.iter().filter_map(BoundingRect::bounding_rect)),
+                };
                 (table, extent)
             }
             Err(_) => {

@@ -2,17 +2,18 @@
 //! nearest that has both.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 
 use chrono::{Datelike, NaiveDate};
 
 use super::IngestError;
 use super::layers::InputFile;
 use super::readers::{self, Shapes, Wanted};
-use crate::config::StationSettings;
+use crate::config::{ReadSettings, StationSettings};
 
 /// Fewest years of a month's normal: WMO-No. 1203, Guidelines on the Calculation of Climate Normals, asks for ten of a provisional
 /// normal (from memory).
-pub(super) const LEAST_YEARS: usize = 10;
+pub(crate) const LEAST_YEARS: usize = 10;
 
 /// A station farther than this is told, km: rain of summer storms differs within it (ours).
 pub(super) const FAR_KM: f64 = 20.0;
@@ -117,6 +118,25 @@ pub(super) fn read(
         months: months.iter().filter_map(whole).collect(),
     };
     Ok(found.into_iter().map(station).collect())
+}
+
+/// A look at a table of stations: each with its name and the months that are known as a whole.
+pub(crate) struct StationSight {
+    pub(crate) name: String,
+    pub(crate) months: BTreeMap<(i32, u32), f64>,
+}
+
+/// Looks at one table of stations.
+pub(crate) fn look(file: &str, path: &Path, settings: &StationSettings) -> Result<Vec<StationSight>, IngestError> {
+    let file = InputFile { name: file.to_owned(), path: path.to_path_buf() };
+    let stations = read(&[file], settings, ReadSettings::default().most_unpacked_bytes)?;
+    let sight = |one: Station| StationSight { name: one.name, months: one.months };
+    Ok(stations.into_iter().map(sight).collect())
+}
+
+/// Whether a text is a day or a month as the tables of stations write them.
+pub(crate) fn is_station_date(text: &str) -> bool {
+    date(text).is_some()
 }
 
 impl Station {

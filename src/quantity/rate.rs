@@ -72,6 +72,11 @@ impl RateUnit {
         unit(kind.symbol(), kind, 1.0)
     }
 
+    /// Every unit.
+    pub(crate) fn all() -> impl Iterator<Item = Self> {
+        UNITS.into_iter()
+    }
+
     /// Every symbol, for messages.
     pub fn symbols() -> String {
         UNITS.map(|unit| unit.symbol).join(", ")

@@ -47,7 +47,7 @@ use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifferenc
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 9;
+pub const VERSION: u32 = 10;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -134,6 +134,8 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
     files.extend(priced(result, archive, provenance, drawn.clone())?);
     if let Some(grid) = &grid {
         files.push(OutputFile { name: "yield.tif".into(), bytes: grid.geotiff(result.epsg)? });
+        let style = grid.style().map(String::into_bytes);
+        files.extend(style.map(|bytes| OutputFile { name: "yield.sld".into(), bytes }));
     }
     Ok((files, drawn))
 }

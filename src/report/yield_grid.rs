@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use super::ReportError;
+use super::html::yield_colour;
 use crate::points::Cleaned;
 use crate::raster::{Affine, GeoTiff, encode_described};
 
@@ -73,6 +74,30 @@ impl YieldGrid {
             if area[cell] >= least { (mass[cell] / area[cell]) as f32 } else { f32::NAN }
         });
         Some(Self { yields, west_m, north_m, cell_m })
+    }
+
+    /// `yield.sld`: the colours in which `yield.tif` is to be shown, as on the page (Styled Layer Descriptor 1.0.0, OGC 02-070, with its
+    /// `RasterSymbolizer`); `None` where the grid has one value. A file of single-precision numbers can hold no colour table (TIFF 6.0,
+    /// section 5: palettes are of 4 or 8 bits).
+    pub(super) fn style(&self) -> Option<String> {
+        const STEPS: usize = 9;
+        let mut known: Vec<f64> =
+            self.yields.iter().copied().filter(|value| value.is_finite()).map(f64::from).collect();
+        // the outermost hundredths would leave one colour for the others
+        let low = crate::stats::robust::quantile_in_place(&mut known, 0.02).ok()?;
+        let high = crate::stats::robust::quantile_in_place(&mut known, 0.98).ok()?;
+        if !(high > low) {
+            return None;
+        }
+        let entry = |step: usize| {
+            let share = step as f64 / (STEPS - 1) as f64;
+            let (value, colour) = (low + share * (high - low), yield_colour(share));
+            format!("<ColorMapEntry color=\"{colour}\" quantity=\"{value:.1}\" label=\"{value:.0} kg/ha\"/>")
+        };
+        let entries: String = (0..STEPS).map(entry).collect();
+        Some(format!(
+            "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<StyledLayerDescriptor version=\"1.0.0\" xmlns=\"http://www.opengis.net/sld\"><NamedLayer><Name>yield</Name><UserStyle><Name>dry yield at market moisture, kg/ha</Name><FeatureTypeStyle><Rule><RasterSymbolizer><ColorMap>{entries}</ColorMap></RasterSymbolizer></Rule></FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>\n"
+        ))
     }
 
     /// `yield.tif`.

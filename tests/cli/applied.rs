@@ -7,25 +7,25 @@ use crate::archive::{ARCHIVE, Archive, LENGTH, STRIPS, SWATH, TREATED, collectio
 use crate::task_data;
 
 /// Rate of the treated strips, L/ha.
-const RATE: f64 = 50.0;
+pub const RATE: f64 = 50.0;
 /// 29 April 2023, noon.
 const PLANTED: f64 = 1_682_769_600.0;
 const STEP: f64 = 2.0;
 
 /// One row of a planter's log.
 #[derive(Debug, Clone)]
-struct Row {
-    time: f64,
-    x: f64,
-    y: f64,
-    rate: f64,
-    width: f64,
-    sections: &'static str,
-    state: u8,
+pub struct Row {
+    pub time: f64,
+    pub x: f64,
+    pub y: f64,
+    pub rate: f64,
+    pub width: f64,
+    pub sections: &'static str,
+    pub state: u8,
 }
 
 /// A pass on each strip, up and down, one row a second, the product on where `treated` says so; `aside` lies to the east.
-fn log(treated: &[bool], aside: f64) -> Vec<Row> {
+pub fn log(treated: &[bool], aside: f64) -> Vec<Row> {
     let mut rows = Vec::new();
     let mut time = PLANTED;
     for (strip, treated) in treated.iter().enumerate() {
@@ -42,7 +42,7 @@ fn log(treated: &[bool], aside: f64) -> Vec<Row> {
     rows
 }
 
-fn text(rows: &[Row]) -> String {
+pub fn text(rows: &[Row]) -> String {
     let mut text = String::from("utc_s,lon,lat,rate,width,sections,down\n");
     for row in rows {
         let (lon, lat) = degrees(row.x, row.y);
@@ -67,7 +67,7 @@ sections = "sections"
 "#;
 
 /// `fields/bad` with a log in the place of its strips, or beside them.
-fn archive(rows: &[Row], keeps_strips: bool) -> Archive {
+pub fn archive(rows: &[Row], keeps_strips: bool) -> Archive {
     let archive = Archive::new();
     archive.write("archive.toml", ARCHIVE.replace("cost = \"20 USD/ac\"", "cost = \"20 USD/ac\"\nrate = \"50 L/ha\""));
     archive.write("fields/bad/planter.csv", text(rows));

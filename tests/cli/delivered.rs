@@ -310,7 +310,7 @@ fn a_folder_of_delivered_files_is_drafted() {
         "rain.zip/normal_05.asc: a grid with values about 100.0",
         "soil/comp.txt: components of a soil survey's map units",
         "soil/units.geojson: 2 soil polygons; keys of map units in `MUKEY`",
-        "weather.csv: left out: precipitation of weather stations; `stations` under [wetness] takes it",
+        "weather.csv: precipitation of 1 weather stations",
     ] {
         assert!(said.stdout.contains(line), "{line}: {}", said.stdout);
     }

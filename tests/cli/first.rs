@@ -13,7 +13,7 @@ use crate::archive::say;
 use bandlift::report::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
 
 /// Files that hold shapes, values of a grid or the program's own account, and no attributes.
-const BARE: [&str; 6] = ["shp", "shx", "prj", "tif", "log", "png"];
+const BARE: [&str; 7] = ["shp", "shx", "prj", "tif", "sld", "log", "png"];
 
 /// Whether the name of a column, attribute or key speaks of money or of what to do.
 fn speaks_of_it(name: &str) -> bool {

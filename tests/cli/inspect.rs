@@ -1,5 +1,7 @@
 //! `inspect`: exit 0 for a sound input, 1 for one with faults, 2 for a missing path; writes nothing.
 
+use std::fmt::Write as _;
+
 use crate::archive::{Archive, say};
 
 fn inspect(path: &std::path::Path) -> crate::archive::Said {
@@ -118,4 +120,68 @@ fn rasters_attribute_tables_and_points_are_told() {
     let damaged = archive.path("layers/damaged.tif");
     std::fs::write(&damaged, b"II*\0 not a raster").unwrap();
     assert_eq!(inspect(&damaged).code, 1);
+}
+
+/// A total that the rates make, in litres, stands beside them; three times as much fits no unit.
+#[test]
+fn logs_looks_and_layers_of_an_archive_are_told_and_held_against_each_other() {
+    use crate::applied::{archive, log};
+    use crate::archive::{LENGTH, SWATH, TREATED, degrees};
+    let rows = log(&TREATED, 0.0);
+    let archive = archive(&rows, false);
+    let planter = |factor: f64| {
+        let mut total = 0.0;
+        let text = crate::applied::text(&rows);
+        let mut lines = text.lines();
+        let mut out = format!("{},tank_out\n", lines.next().unwrap());
+        for (line, row) in lines.zip(&rows) {
+            total += factor * row.rate * row.width * 2.0 / 1e4;
+            writeln!(out, "{line},{total:.5}").unwrap();
+        }
+        out
+    };
+    archive.write("fields/bad/planter.csv", planter(1.0));
+    let (lon, lat) = degrees(SWATH / 2.0, LENGTH / 2.0);
+    archive.write(
+        "fields/bad/looks.csv",
+        format!("lon,lat,plants,day\n{lon},{lat},31,2023-06-14\n{lon},{lat},28,2023-06-15\n"),
+    );
+    archive.write("fields/bad/samples.csv", format!("lon,lat,clay\n{lon},{lat},21.5\n"));
+    archive.edit(
+        "fields/bad/field.toml",
+        "[applied]",
+        "[[observed]]\npath = \"looks.csv\"\ncrs = \"EPSG:4326\"\nkind = \"count\"\n[observed.columns]\nvalue = \"plants\"\n\
+         longitude = \"lon\"\nlatitude = \"lat\"\ndate = \"day\"\n[[covariate]]\nname = \"clay\"\npath = \"samples.csv\"\n\
+         crs = \"EPSG:4326\"\nkind = \"number\"\nunit = \"%\"\ncolumn = \"clay\"\nlongitude = \"lon\"\nlatitude = \"lat\"\n[applied]",
+    );
+    let said = inspect(&archive.path("fields/bad"));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    // 400 m on six strips, three of them treated, less the first row of each
+    let (whole, treated) = (6.0 * 398.0 * SWATH / 1e4, 3.0 * 398.0 * SWATH / 1e4);
+    for text in [
+        format!(
+            "log 1: 1200 rows, 2023-04-29; {whole:.2} ha gone over, {treated:.2} ha of them with the product at 50.000 L/ha"
+        ),
+        format!("{:.1} L by rate × width × way", 50.0 * treated),
+        "column `tank_out` rises by".to_owned(),
+        "which is 1.000 of rate × width × way".to_owned(),
+        "plants: 2 looks, 2023-06-14 to 2023-06-15; 28 to 31".to_owned(),
+        "clay: 1 points; 21.5000 to 21.5000 %".to_owned(),
+    ] {
+        assert!(said.stdout.contains(&text), "{text}: {}", said.stdout);
+    }
+    assert!(!said.stdout.contains("doubtful"), "{}", said.stdout);
+    archive.write("fields/bad/planter.csv", planter(3.0));
+    archive.edit("fields/bad/field.toml", "crop = \"corn\"", "crop = \"corn\"\nplanted = 2023-05-20");
+    let said = inspect(&archive.path("fields/bad"));
+    for text in [
+        "`tank_out` is 3.00 of rate × width × way, which no unit makes",
+        "planted = 2023-05-20, the log runs 2023-04-29",
+    ] {
+        assert!(said.stdout.contains(text), "{text}: {}", said.stdout);
+    }
+    let json = say(&["inspect", archive.path("fields/bad").to_str().unwrap(), "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&json.stdout).unwrap();
+    assert_eq!(json["applied"][0]["doubtful"].as_array().unwrap().len(), 2);
+    assert_eq!((&json["observed"][0]["looks"], &json["covariates"][0]["count"]), (&2.into(), &1.into()));
 }

@@ -23,6 +23,11 @@ pub fn run(archive: &Path, out: &Path) {
     call("run", archive, out);
 }
 
+/// Runs and plans an archive.
+pub fn plan(archive: &Path, out: &Path) {
+    call("plan", archive, out);
+}
+
 fn call(what: &str, archive: &Path, out: &Path) {
     let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bandlift"));
     let said = command.arg(what).arg(archive).arg("--out").arg(out).output().unwrap();

@@ -58,6 +58,22 @@ fn the_yield_map_has_its_reference_system_nodata_and_type() {
             assert!(low < place && place < high, "{name} {place} outside {low} to {high}");
         }
         assert_eq!((&band["unit"], &band["description"]), (&"kg/ha".into(), &"dry yield at market moisture".into()));
+        // its colours stand beside it, from dark to light as the values rise
+        let style = std::fs::read_to_string(folder.join("yield.sld")).unwrap();
+        let xml = roxmltree::Document::parse(&style).unwrap();
+        let entries: Vec<_> = xml.descendants().filter(|node| node.has_tag_name("ColorMapEntry")).collect();
+        let values: Vec<f64> =
+            entries.iter().map(|entry| entry.attribute("quantity").unwrap().parse().unwrap()).collect();
+        assert!(values.len() == 9 && values.windows(2).all(|pair| pair[0] < pair[1]), "{values:?}");
+        assert!(
+            values[0] >= band["minimum"].as_f64().unwrap() - 0.1
+                && values[8] <= band["maximum"].as_f64().unwrap() + 0.1
+        );
+        let light = |entry: &roxmltree::Node<'_, '_>| {
+            let colour = entry.attribute("color").unwrap();
+            (1..7).step_by(2).map(|at| u32::from_str_radix(&colour[at..at + 2], 16).unwrap()).sum::<u32>()
+        };
+        assert!(entries.windows(2).all(|pair| light(&pair[0]) < light(&pair[1])), "{style}");
         // the file holds its statistics, so that none are put beside it
         assert!(!folder.join("yield.tif.aux.xml").exists());
     }

@@ -19,6 +19,7 @@ mod browser;
 mod example;
 
 mod accessible;
+mod crowded;
 mod index;
 mod interaction;
 mod layers;

@@ -4,7 +4,7 @@ use crate::browser;
 use crate::example;
 
 /// Pages of a PDF: objects of the type Page (ISO 32000-1, 7.7.3.3).
-fn pages(pdf: &[u8]) -> usize {
+pub fn pages(pdf: &[u8]) -> usize {
     let text: String = pdf.iter().map(|&byte| char::from(byte)).collect();
     text.match_indices("/Type /Page").filter(|(at, _)| !text[at + 11..].starts_with('s')).count()
 }

@@ -28,7 +28,8 @@ pub(in crate::cli) fn run(arguments: &DraftArguments, out: &mut Output) -> Exit 
             .collect();
         out.json(&json!({
             "archive": report.archive, "site_years": report.site_years, "questions": questions,
-            "to_fill_in": report.to_fill_in, "left_out": report.left_out,
+            "to_fill_in": report.to_fill_in, "to_uncomment": report.to_uncomment,
+            "left_out": report.left_out,
         }));
         return Exit::Done;
     }
@@ -49,6 +50,9 @@ pub(in crate::cli) fn run(arguments: &DraftArguments, out: &mut Output) -> Exit 
     }
     for key in &report.to_fill_in {
         out.result(&format!("to fill in: {key}\n"));
+    }
+    for (file, what) in &report.to_uncomment {
+        out.result(&format!("to uncomment: {what}, in {file}\n"));
     }
     let archive = report.archive.display();
     out.message(&format!(

@@ -331,10 +331,7 @@ fn describe(
     let channel = |name: &str, recorded: bool, otherwise: &str| {
         format!("{name} {}", if recorded { "recorded" } else { otherwise })
     };
-    let mut strips: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
-    for strip in &ingested.strips {
-        *strips.entry(&strip.treatment).or_insert(0) += 1;
-    }
+    let strips = strips_by_treatment(ingested);
     let strip_text = if field.strips.is_none() {
         "none: the field is cleaned and mapped only".to_owned()
     } else if ingested.strips.is_empty() {
@@ -386,11 +383,13 @@ fn describe(
     if let Some((longitude, latitude)) = middle {
         lines.insert(5, format!("  middle:   {latitude:.5}, {longitude:.5}"));
     }
+    let entries = super::entries::told(field, files, ingested);
+    lines.extend(entries.lines);
     lines.extend(ingested.cautions.iter().map(|(caution, detail)| {
         let more = if detail.is_empty() { String::new() } else { format!(" ({detail})") };
         format!("  caution:  {}: {}{more}", caution.code(), caution.text())
     }));
-    let json = json!({
+    let mut json = json!({
         "folder": folder.name,
         "settings": field,
         "files": files.all().iter().map(|file| file.name.clone()).collect::<Vec<_>>(),
@@ -405,7 +404,17 @@ fn describe(
         "wetness_mm": ingested.wetness_mm,
         "cautions": ingested.cautions.iter().map(|(caution, _)| caution.code()).collect::<Vec<_>>(),
     });
+    json.as_object_mut().into_iter().for_each(|own| own.extend(entries.json.clone()));
     Finding { lines, json, faults: Vec::new() }
+}
+
+/// How many strips each treatment has.
+fn strips_by_treatment(ingested: &Ingested) -> std::collections::BTreeMap<&str, usize> {
+    let mut strips = std::collections::BTreeMap::new();
+    for strip in &ingested.strips {
+        *strips.entry(strip.treatment.as_str()).or_insert(0) += 1;
+    }
+    strips
 }
 
 /// The units of the mapped columns, as typed.

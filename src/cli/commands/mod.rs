@@ -4,6 +4,7 @@ pub(super) mod about;
 pub(super) mod demo;
 pub(super) mod describe;
 pub(super) mod draft;
+mod entries;
 pub(super) mod explain;
 pub(super) mod figures;
 pub(super) mod inspect;

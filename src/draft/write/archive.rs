@@ -1,12 +1,27 @@
 //! archive.toml: what all site-years share, and what is still to be answered.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
+use super::applied::{is_check, rate_text};
 use super::{ARCHIVE_SCHEMA, FILES, Writer, quoted};
-use crate::consistency::words;
 use crate::draft::columns::SURE;
 use crate::draft::layers::{SoilLayer, Wetness, wetness};
+use crate::draft::rates;
 use crate::draft::sight::{Grid, Kind};
+use crate::draft::stations::StationTable;
+use crate::ingest::LEAST_YEARS;
+use crate::quantity::ApplicationRate;
+
+/// The key of the check that only a log tells.
+const CHECK: &str = "check";
+
+/// The key of a treatment that only its rate tells.
+fn key_of(rate: (f64, &str)) -> String {
+    let plain: String =
+        rate_text(rate).chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '_' }).collect();
+    format!("rate_{plain}")
+}
 
 impl Writer<'_> {
     fn answers(&self) -> String {
@@ -24,7 +39,7 @@ impl Writer<'_> {
         format!("\n[crops.{crop}]\nprice = \"?\"  # such as \"4.20 USD/bu\" or \"190 EUR/t\"\n")
     }
 
-    fn treatment_table(&mut self, treatment: &str, is_check: bool) -> String {
+    fn treatment_table(&mut self, treatment: &str, label: &str, is_check: bool) -> String {
         let key = if treatment.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'_' || byte == b'-')
             && !treatment.is_empty()
         {
@@ -32,7 +47,19 @@ impl Writer<'_> {
         } else {
             quoted(treatment)
         };
-        let mut out = format!("\n[treatments.{key}]\nlabel = {}\n", quoted(treatment));
+        let mut out = format!("\n[treatments.{key}]\nlabel = {}\n", quoted(label));
+        let of_label = self.tested.of_label.get(treatment).copied();
+        let of_log = self.tested.rates.iter().copied().find(|&rate| key_of(rate) == treatment);
+        match of_label.or(of_log).filter(|(rate, _)| *rate > 0.0) {
+            Some(rate) if rate.1.is_empty() => {
+                self.report.to_fill_in.push(format!("treatments.{key}.rate"));
+                let _ = writeln!(out, "rate = \"?\"  # the log tells {}, and no unit", rate_text(rate));
+            }
+            Some(rate) => {
+                let _ = writeln!(out, "rate = {}", quoted(&rate_text(rate)));
+            }
+            None => {}
+        }
         if is_check {
             out.push_str("check = true\n");
         } else {
@@ -42,17 +69,27 @@ impl Writer<'_> {
         out
     }
 
-    /// The label of the check, where exactly one says so.
+    /// The key of the check, where exactly one label says so, or only a log was run without.
     fn check(&mut self) -> Option<String> {
-        let checks: Vec<String> = self.treatments.iter().filter(|label| words::is_check(label)).cloned().collect();
-        if self.treatments.is_empty() {
-            return None;
-        }
-        if let [check] = checks.as_slice() {
-            return Some(check.clone());
+        let checks: Vec<String> =
+            self.treatments.iter().filter(|label| is_check(label, &self.tested)).cloned().collect();
+        match checks.as_slice() {
+            [check] => return Some(check.clone()),
+            [] if self.tested.runs_without => return Some(CHECK.to_owned()),
+            [] if self.treatments.is_empty() && self.tested.rates.is_empty() => return None,
+            _ => {}
         }
         self.report.to_fill_in.push("treatments: which of them is the untreated check (`check = true`)".to_owned());
         None
+    }
+
+    /// The rates of logs without drawn strips that neither a label nor a treatment of the archive has.
+    fn rates_alone(&self, known: &[(f64, &str)]) -> Vec<(f64, &'static str)> {
+        let of_labels = self.tested.of_label.values().copied();
+        let is_known = |&rate: &(f64, &'static str)| {
+            of_labels.clone().chain(known.iter().copied()).any(|other| rates::is_same(rate, other))
+        };
+        self.tested.rates.iter().copied().filter(|rate| !is_known(rate)).collect()
     }
 
     pub(super) fn archive_toml(&mut self, name: &str) -> String {
@@ -95,9 +132,16 @@ impl Writer<'_> {
             out.push_str(&self.crop_table(&crop));
         }
         let check = self.check();
-        for treatment in self.treatments.clone() {
-            out.push_str(&self.treatment_table(&treatment, check.as_ref() == Some(&treatment)));
+        if let Some(check) = check.as_ref().filter(|check| !self.treatments.contains(*check)) {
+            out.push_str(&self.treatment_table(check, "untreated check", true));
         }
+        for treatment in self.treatments.clone() {
+            out.push_str(&self.treatment_table(&treatment, &treatment, check.as_ref() == Some(&treatment)));
+        }
+        for rate in self.rates_alone(&[]) {
+            out.push_str(&self.treatment_table(&key_of(rate), &rate_text(rate), false));
+        }
+        out.push_str(&self.covariates(""));
         out
     }
 
@@ -113,19 +157,14 @@ impl Writer<'_> {
                 },
             )
             .collect();
-        let Some(found) = wetness(&grids) else { return String::new() };
-        let missing: Vec<i32> = self
-            .found
-            .sites
-            .iter()
-            .filter_map(|site| site.season)
-            .filter(|season| !found.seasons.contains(season))
-            .collect();
+        let Some(found) = wetness(&grids) else { return self.stations() };
+        let seasons: BTreeSet<i32> = self.found.all_sites().iter().filter_map(|site| site.season).collect();
+        let missing: Vec<i32> = seasons.difference(&found.seasons).copied().collect();
         if !missing.is_empty() {
             self.notes.push(format!(
                 "grids of precipitation were found, but none for {missing:?}; [wetness] was left out, since `run` needs them for each season"
             ));
-            return String::new();
+            return self.stations();
         }
         let Wetness { total, normal, months, unit, probability, files, .. } = found;
         let of = |pattern: &str| match &self.inside {
@@ -135,17 +174,7 @@ impl Writer<'_> {
         };
         let (total, normal) = (of(&total), of(&normal));
         self.used.extend(files);
-        let unit = if probability >= SURE {
-            unit.to_owned()
-        } else {
-            let other = if unit == "mm" { "in" } else { "mm" };
-            self.questions.ask(
-                "precipitation_unit",
-                "In which unit are the grids of precipitation?",
-                vec![(unit.to_owned(), probability), (other.to_owned(), 1.0 - probability)],
-                "what the grids come with",
-            )
-        };
+        let unit = self.precipitation_unit(unit, probability);
         format!(
             "\n[wetness]\nmonths = {months:?}\ntotal = {}\nnormal = {}\nunit = {}\n",
             quoted(&total),
@@ -154,8 +183,83 @@ impl Writer<'_> {
         )
     }
 
+    fn precipitation_unit(&mut self, unit: &str, probability: f64) -> String {
+        if probability >= SURE {
+            return unit.to_owned();
+        }
+        let other = if unit == "mm" { "in" } else { "mm" };
+        self.questions.ask(
+            "precipitation_unit",
+            "In which unit is the precipitation?",
+            vec![(unit.to_owned(), probability), (other.to_owned(), 1.0 - probability)],
+            "what the grids or tables come with",
+        )
+    }
+
+    /// `[wetness]` by tables of weather stations.
+    fn stations(&mut self) -> String {
+        let tables: Vec<(usize, &StationTable)> = self
+            .found
+            .seen
+            .iter()
+            .enumerate()
+            .filter_map(|(at, seen)| if let Kind::Stations(table) = &seen.kind { Some((at, table)) } else { None })
+            .collect();
+        let seasons: BTreeSet<i32> = self.found.all_sites().iter().filter_map(|site| site.season).collect();
+        let telling: Vec<(usize, &StationTable)> =
+            tables.iter().copied().filter(|(_, table)| table.tells(&seasons)).collect();
+        let Some(&(first, table)) = telling.first() else {
+            if !tables.is_empty() {
+                self.notes.push(format!(
+                    "precipitation of weather stations was found, but no station tells a month of {seasons:?} and {LEAST_YEARS} years of it; [wetness] was left out"
+                ));
+            }
+            return String::new();
+        };
+        // the settings take one file or a glob: all tables of a folder that holds no other of its kind
+        let name = self.found.seen[first].name.clone();
+        let split = |name: &str| {
+            let (folder, file) = name.rsplit_once('/').unwrap_or(("", name));
+            (folder.to_owned(), file.split_once('.').map_or_else(String::new, |(_, end)| end.to_owned()))
+        };
+        let alike: Vec<usize> =
+            (0..self.found.seen.len()).filter(|&at| split(&self.found.seen[at].name) == split(&name)).collect();
+        let is_whole = alike.iter().all(|at| {
+            telling.iter().any(|(own, other)| own == at && other.settings == table.settings && other.unit == table.unit)
+        });
+        let path = self.path_of(first);
+        let path = if alike.len() > 1 && is_whole {
+            self.used.extend(&alike);
+            let (folder, end) = split(&path);
+            format!("{folder}/*.{end}").trim_start_matches('/').to_owned()
+        } else {
+            path
+        };
+        let of = table.settings.clone();
+        let unit = self.precipitation_unit(table.unit, table.probability);
+        self.report.to_fill_in.push("wetness.months".to_owned());
+        let mut out = format!(
+            "\n[wetness]\nmonths = []  # to fill in: those whose precipitation counts, such as [5]\nstations = {}\nunit = {}\n",
+            quoted(&path),
+            quoted(&unit)
+        );
+        let station = of.station.filter(|_| of.named);
+        let columns = [("date", Some(of.date)), ("precipitation", Some(of.precipitation)), ("station", station)];
+        for (key, column) in
+            columns.into_iter().chain([("longitude", Some(of.longitude)), ("latitude", Some(of.latitude))])
+        {
+            if let Some(column) = column.filter(|column| column != key) {
+                let _ = writeln!(out, "{key} = {}", quoted(&column));
+            }
+        }
+        out
+    }
+
     /// archive.toml with what is new: answers below their heading, tables at the end.
-    pub(super) fn added_to(&mut self, old: &str, treatments: &[String], crops: &[String]) -> String {
+    pub(super) fn added_to(&mut self, old: &str, table: &toml::Table) -> String {
+        let of = |section: &str| table.get(section).and_then(toml::Value::as_table).cloned().unwrap_or_default();
+        let (treatments, crops) = (of("treatments"), of("crops"));
+        let wetness = if table.contains_key("wetness") { String::new() } else { self.wetness() };
         let mut out = String::new();
         let answers = self.answers();
         let mut put = answers.is_empty();
@@ -170,12 +274,23 @@ impl Writer<'_> {
         if !put {
             let _ = write!(out, "\n[answers]\n{answers}");
         }
-        for crop in self.crops.clone().into_iter().filter(|crop| !crops.contains(crop)) {
+        out.push_str(&wetness);
+        for crop in self.crops.clone().into_iter().filter(|crop| !crops.contains_key(crop)) {
             out.push_str(&self.crop_table(&crop));
         }
-        for treatment in self.treatments.clone().into_iter().filter(|treatment| !treatments.contains(treatment)) {
-            out.push_str(&self.treatment_table(&treatment, false));
+        for treatment in self.treatments.clone().into_iter().filter(|treatment| !treatments.contains_key(treatment)) {
+            out.push_str(&self.treatment_table(&treatment, &treatment, false));
         }
+        let rates = treatments.values().filter_map(|one| ApplicationRate::parse(one.get("rate")?.as_str()?).ok());
+        let known: Vec<(f64, &str)> = rates.map(|rate| (rate.per_ha / rate.unit.per_ha, rate.unit.symbol)).collect();
+        let has_check = treatments.values().any(|one| one.get("check").and_then(toml::Value::as_bool) == Some(true));
+        if self.tested.runs_without && !has_check && !treatments.contains_key(CHECK) {
+            out.push_str(&self.treatment_table(CHECK, "untreated check", true));
+        }
+        for rate in self.rates_alone(&known).into_iter().filter(|rate| !treatments.contains_key(&key_of(*rate))) {
+            out.push_str(&self.treatment_table(&key_of(rate), &rate_text(rate), false));
+        }
+        out.push_str(&self.covariates(old));
         out
     }
 }

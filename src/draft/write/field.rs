@@ -15,7 +15,8 @@ use crate::ingest;
 
 impl Writer<'_> {
     /// A site-year: its folder, its field.toml, and the entries alone.
-    pub(super) fn field(&mut self, site: &Site) -> (String, String, String) {
+    pub(super) fn field(&mut self, at: usize) -> (String, String, String) {
+        let site = &self.found.sites[at];
         let season = site.season.map_or_else(|| "season".to_owned(), |season| season.to_string());
         let place = format!("{season}/{}/{}", slug(&site.farm), slug(&site.field));
         let mut out = format!("#:schema ../../../{FIELD_SCHEMA}\n");
@@ -39,9 +40,14 @@ impl Writer<'_> {
         let _ = writeln!(out, "crop = {}", quoted(&crop));
         self.boundary(&mut out, site, &place);
         self.strips(&mut out, site, &place);
-        let entries = self.entries(site, &place);
+        let mut entries = self.entries(site, &place);
         out.push_str(&entries);
         self.tickets(&mut out, site, &place);
+        // a field.toml that stands already may have such entries
+        match std::fs::read_to_string(self.archive.join(&place).join("field.toml")) {
+            Ok(old) => entries += &self.more_of(&old, at, &place),
+            Err(_) => out += &(self.applied(at, &place) + &self.observed(at, &place)),
+        }
         (place, out, entries)
     }
 
@@ -93,7 +99,7 @@ impl Writer<'_> {
     }
 
     /// The layer of strips that lies on the field, nearest in the folder and of its season.
-    fn strips_of(&self, site: &Site) -> Option<&StripLayer> {
+    pub(super) fn strips_of(&self, site: &Site) -> Option<&StripLayer> {
         let extents: Vec<[f64; 4]> = site.parts.iter().map(|part| part.extent).collect();
         let inside = |(x, y): (f64, f64)| extents.iter().any(|[w, s, e, n]| x >= *w && x <= *e && y >= *s && y <= *n);
         let path = &self.found.seen[site.parts[0].file].name;
@@ -250,9 +256,27 @@ impl Writer<'_> {
     }
 
     fn entry(&mut self, out: &mut String, group: &Group, file: usize) {
+        self.reference_system(out, file);
+        if let Some(spacing_m) = group.columns.spacing_m {
+            let width = self.questions.ask(
+                "width",
+                "How wide is the header where no column tells it?",
+                vec![(format!("{spacing_m:.1} m"), 0.8)],
+                &format!("the machine's sheet; its passes lie {spacing_m:.2} m apart"),
+            );
+            let _ = writeln!(out, "swath = {}", quoted(&width));
+        }
+        out.push_str("[harvest.columns]\n");
+        self.time_and_place(out, file);
+        for line in &group.columns.lines {
+            self.line(out, line, &group.columns);
+        }
+    }
+
+    /// The reference system of a log that carries none.
+    pub(super) fn reference_system(&mut self, out: &mut String, file: usize) {
         let Some(log) = self.log(file) else { return };
         let (place, has_crs) = (log.place.clone(), log.has_crs);
-        let time = log.times.first().cloned();
         if !has_crs {
             let crs = match &place {
                 Place::Projected(_, _, Some(epsg)) => format!("EPSG:{epsg}"),
@@ -266,17 +290,13 @@ impl Writer<'_> {
             };
             let _ = writeln!(out, "crs = {}", quoted(&crs));
         }
-        if let Some(spacing_m) = group.columns.spacing_m {
-            let width = self.questions.ask(
-                "width",
-                "How wide is the header where no column tells it?",
-                vec![(format!("{spacing_m:.1} m"), 0.8)],
-                &format!("the machine's sheet; its passes lie {spacing_m:.2} m apart"),
-            );
-            let _ = writeln!(out, "swath = {}", quoted(&width));
-        }
-        out.push_str("[harvest.columns]\n");
-        if let Some(time) = time {
+    }
+
+    /// The columns of times and places of a log.
+    pub(super) fn time_and_place(&mut self, out: &mut String, file: usize) {
+        let Some(log) = self.log(file) else { return };
+        let place = log.place.clone();
+        if let Some(time) = log.times.first().cloned() {
             let format = if time.probability < SURE {
                 let other = time.other_format.clone().unwrap_or_default();
                 self.questions.ask(
@@ -322,9 +342,6 @@ impl Writer<'_> {
         }
         if let Place::Projected(east, north, _) = &place {
             let _ = writeln!(out, "easting = {}\nnorthing = {}", quoted(east), quoted(north));
-        }
-        for line in &group.columns.lines {
-            self.line(out, line, &group.columns);
         }
     }
 

@@ -10,6 +10,50 @@ use crate::draft::described;
 use crate::draft::sight::{Kind, Place};
 
 impl Writer<'_> {
+    /// The columns of logs of applications.
+    fn applied_md(&self, out: &mut String) {
+        let is_new = |files: &[usize]| files.iter().any(|file| !self.found.known.contains(file));
+        for group in self.found.applied.iter().filter(|group| is_new(&group.files)) {
+            let names: Vec<String> = group.files.iter().map(|&file| cell(&self.found.seen[file].name)).collect();
+            let _ = writeln!(out, "\n{}, of an application; rates: {}:\n", names.join(", "), group.rates.levels_text());
+            out.push_str("| column | is | probability | evidence |\n| --- | --- | --- | --- |\n");
+            for (column, what, probability, evidence) in group.rates.listed() {
+                let _ =
+                    writeln!(out, "| {} | {} | {probability:.2} | {} |", cell(&column), cell(&what), cell(&evidence));
+            }
+        }
+    }
+
+    /// The entries that stand as remarks.
+    fn to_uncomment_md(&self, out: &mut String) {
+        if !self.report.to_uncomment.is_empty() {
+            out.push_str("\n## To uncomment\n\nThese entries stand as remarks in the settings: the data do not tell whether they are meant.\n\n");
+            for (file, what) in &self.report.to_uncomment {
+                let _ = writeln!(out, "- {}: {}", cell(file), cell(what));
+            }
+        }
+    }
+
+    /// The site-years with their files.
+    fn sites_md(&self, out: &mut String) {
+        out.push_str("\n## Site-years\n\n| season | farm | field | named by | crop | files | records |\n| --- | --- | --- | --- | --- | --- | --- |\n");
+        for site in &self.found.sites {
+            let files: BTreeSet<&str> =
+                site.parts.iter().map(|part| self.found.seen[part.file].name.as_str()).collect();
+            let rows: usize = site.parts.iter().map(|part| part.rows).sum();
+            let _ = writeln!(
+                out,
+                "| {} | {} | {} | {} | {} | {} | {rows} |",
+                site.season.map_or_else(|| "?".to_owned(), |season| season.to_string()),
+                cell(&site.farm),
+                cell(&site.field),
+                site.named_by,
+                site.crop.unwrap_or("?"),
+                files.into_iter().map(cell).collect::<Vec<_>>().join(", ")
+            );
+        }
+    }
+
     pub(super) fn draft_md(&mut self, update: bool) -> String {
         let mut out = String::from(if update { "\n# Added\n" } else { "# Draft\n" });
         let questions = self.report.questions.clone();
@@ -30,7 +74,8 @@ impl Writer<'_> {
             let _ = writeln!(out, "- `{key}`");
         }
         out.push_str("\n## Columns and units\n");
-        for group in &self.found.groups {
+        let is_new = |files: &[usize]| files.iter().any(|file| !self.found.known.contains(file));
+        for group in self.found.groups.iter().filter(|group| is_new(&group.files)) {
             let names: Vec<&str> = group.files.iter().map(|&file| self.found.seen[file].name.as_str()).collect();
             let more = if names.len() > 3 { format!(" and {} more", names.len() - 3) } else { String::new() };
             let _ = writeln!(out, "\n{}{more}:\n", names.iter().take(3).copied().collect::<Vec<_>>().join(", "));
@@ -71,28 +116,17 @@ impl Writer<'_> {
                 let _ = writeln!(out, "| {} | left out | | {} |", cell(column), cell(what));
             }
         }
-        out.push_str("\n## Site-years\n\n| season | farm | field | named by | crop | files | records |\n| --- | --- | --- | --- | --- | --- | --- |\n");
-        for site in &self.found.sites {
-            let files: BTreeSet<&str> =
-                site.parts.iter().map(|part| self.found.seen[part.file].name.as_str()).collect();
-            let rows: usize = site.parts.iter().map(|part| part.rows).sum();
-            let _ = writeln!(
-                out,
-                "| {} | {} | {} | {} | {} | {} | {rows} |",
-                site.season.map_or_else(|| "?".to_owned(), |season| season.to_string()),
-                cell(&site.farm),
-                cell(&site.field),
-                site.named_by,
-                site.crop.unwrap_or("?"),
-                files.into_iter().map(cell).collect::<Vec<_>>().join(", ")
-            );
-        }
+        self.applied_md(&mut out);
+        self.sites_md(&mut out);
         let unused: Vec<(String, String)> = self
             .found
             .seen
             .iter()
             .enumerate()
-            .filter(|(at, seen)| !self.used.contains(at) && !matches!(seen.kind, Kind::Other(_)))
+            .filter(|(at, seen)| {
+                let is_told = self.used.contains(at) || self.found.known.contains(at);
+                !is_told && !matches!(seen.kind, Kind::Other(_))
+            })
             .map(|(_, seen)| (seen.name.clone(), format!("{}; no site-year takes it", described(&seen.kind))))
             .filter(|(name, _)| !self.report.left_out.iter().any(|(known, _)| known == name))
             .collect();
@@ -104,6 +138,7 @@ impl Writer<'_> {
         if self.report.left_out.is_empty() {
             out.push_str("Nothing.\n");
         }
+        self.to_uncomment_md(&mut out);
         if !self.notes.is_empty() {
             out.push_str("\n## Notes\n\n");
             for note in &self.notes {

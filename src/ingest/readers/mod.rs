@@ -1,6 +1,7 @@
 //! The readers, one file a format. All deliver a [`Table`]; none knows what the columns mean.
 
 mod csv;
+mod frame;
 mod geojson;
 mod geopackage;
 mod kml;
@@ -16,7 +17,7 @@ pub(crate) use table::{Shapes, Table, TextColumn, Wanted, number_text};
 pub(crate) use task_data::{TIME, main_file};
 
 use super::IngestError;
-use crate::bundle::{Bundle, Packed, has_extension, on_disk};
+use crate::bundle::{Bundle, Packed, Source, has_extension, on_disk};
 
 /// A format, told by the file's name; a .zip by what it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -129,6 +130,16 @@ fn bytes(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<u8>, IngestErro
     Ok(bytes)
 }
 
+/// A file, or a member of a .zip, to be read bit by bit.
+fn source(file: &str, path: &Path, most_bytes: u64) -> Result<Source, IngestError> {
+    let bundle = Bundle::open(path, &TABLES, most_bytes);
+    let source = bundle.and_then(|mut bundle| bundle.source()).map_err(|error| IngestError::of_bundle(file, error))?;
+    if source.size().map_err(|error| IngestError::of_bundle(file, error))? == 0 {
+        return Err(IngestError::Empty { file: file.to_owned(), what: "bytes" });
+    }
+    Ok(source)
+}
+
 /// What a packed stream unpacks to, no more than `most_bytes` of it.
 fn unpacked(file: &str, packed: impl std::io::Read, most_bytes: u64) -> Result<Vec<u8>, IngestError> {
     let mut content = Vec::new();
@@ -177,7 +188,7 @@ pub(crate) fn read(file: &str, path: &Path, wanted: &Wanted) -> Result<Table, In
             }
             Ok(whole.unwrap_or_default())
         }
-        Format::GeoJson => geojson::read(file, &bytes()?, wanted),
+        Format::GeoJson => geojson::read(file, &source(file, path, most_bytes)?, wanted),
         Format::Kml => kml::read(file, path, wanted),
         Format::GeoPackage => geopackage::read(file, path, wanted),
         Format::TaskData => task_data::TaskData::beside(file, path, most_bytes)?.read(wanted),
@@ -245,7 +256,7 @@ pub(crate) fn columns(file: &str, path: &Path, most_bytes: u64) -> Result<Vec<St
             let all = shapefiles(file, path, most_bytes)?;
             all.first().map_or_else(|| Ok(Vec::new()), |(name, parts)| shapefile::columns(name, parts))
         }
-        Format::GeoJson => geojson::columns(file, &bytes()?),
+        Format::GeoJson => geojson::columns(file, &source(file, path, most_bytes)?),
         Format::Kml => kml::columns(file, path, most_bytes),
         Format::GeoPackage => geopackage::columns(file, path),
         Format::TaskData => Ok(task_data::TaskData::beside(file, path, most_bytes)?.columns()),

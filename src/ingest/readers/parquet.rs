@@ -6,7 +6,8 @@ use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
 use polars_parquet_format::thrift::protocol::TCompactInputProtocol;
 use polars_parquet_format::{FileMetaData, PageHeader};
 
-use super::table::{Table, TextColumn, Wanted};
+use super::frame;
+use super::table::{Table, Wanted};
 use crate::ingest::IngestError;
 
 /// The table library panics on some damaged files instead of saying what is wrong with them.
@@ -73,7 +74,7 @@ fn check(file: &str, bytes: &[u8], most_bytes: u64) -> Result<(), IngestError> {
     Ok(())
 }
 
-fn frame(file: &str, bytes: Vec<u8>, columns: Option<Vec<String>>) -> Result<DataFrame, IngestError> {
+fn decoded(file: &str, bytes: Vec<u8>, columns: Option<Vec<String>>) -> Result<DataFrame, IngestError> {
     guarded(file, || {
         let reader = ParquetReader::new(Cursor::new(bytes)).with_columns(columns);
         reader.finish().map_err(|error| IngestError::damaged(file, error))
@@ -97,7 +98,7 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
     if let Some(missing) = names.iter().find(|name| !known.contains(name)) {
         return Err(IngestError::missing_column(file, missing, &known));
     }
-    let frame = frame(file, bytes, Some(names))?;
+    let frame = decoded(file, bytes, Some(names))?;
     let mut table = Table { rows: frame.height(), ..Table::default() };
     let column = |name: &str, wanted: &DataType| {
         let column = frame.column(name).map_err(|error| IngestError::damaged(file, error))?;
@@ -112,15 +113,12 @@ pub(crate) fn read(file: &str, bytes: Vec<u8>, wanted: &Wanted) -> Result<Table,
     for name in &wanted.numbers {
         let cast = column(name, &DataType::Float64)?;
         let values = cast.f64().map_err(|error| IngestError::damaged(file, error))?;
-        table.numbers.insert(name.clone(), values.iter().map(|value| value.unwrap_or(f64::NAN)).collect());
+        table.numbers.insert(name.clone(), frame::numbers(values));
     }
     for name in &wanted.texts {
         let cast = column(name, &DataType::String)?;
-        let mut texts = TextColumn::default();
-        for text in cast.str().map_err(|error| IngestError::damaged(file, error))?.iter() {
-            texts.push(text);
-        }
-        table.texts.insert(name.clone(), texts);
+        let texts = cast.str().map_err(|error| IngestError::damaged(file, error))?;
+        table.texts.insert(name.clone(), frame::texts(texts));
     }
     Ok(table)
 }

@@ -2,7 +2,7 @@
 //!
 //! Format: ESRI Shapefile Technical Description (1998).
 
-use std::io::{Cursor, Read, Seek};
+use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
 use dbase::encoding::{DynEncoding, EncodingRs};
@@ -11,14 +11,14 @@ use geo::Geometry;
 use shapefile::{Shape, ShapeReader};
 
 use super::table::{Cell, Filler, Table, Wanted};
-use crate::bundle::{Bundle, BundleError, Packed};
+use crate::bundle::{Bundle, BundleError, Packed, Source, Stream};
 use crate::geometry::Crs;
 use crate::ingest::IngestError;
 
 /// The parts of one shapefile.
 pub(crate) struct Parts {
-    shp: Vec<u8>,
-    dbf: Vec<u8>,
+    shp: Source,
+    dbf: Source,
     prj: Option<String>,
     cpg: Option<String>,
 }
@@ -36,11 +36,11 @@ impl Parts {
     /// Reads the parts of a .shp file, on the disk or in a .zip.
     pub(crate) fn of(file: &str, bundle: &mut Bundle) -> Result<Self, IngestError> {
         let of_bundle = |error| IngestError::of_bundle(file, error);
-        let shp = bundle.main().map_err(of_bundle)?;
-        if shp.is_empty() {
+        let shp = bundle.source().map_err(of_bundle)?;
+        if shp.size().map_err(of_bundle)? == 0 {
             return Err(IngestError::Empty { file: file.to_owned(), what: "bytes" });
         }
-        let dbf = bundle.part("dbf").map_err(of_bundle)?;
+        let dbf = bundle.part_source("dbf").map_err(of_bundle)?;
         let dbf = dbf.ok_or_else(|| IngestError::damaged(file, "there is no .dbf beside it"))?;
         let (prj, cpg) = (bundle.text("prj").map_err(of_bundle)?, bundle.text("cpg").map_err(of_bundle)?);
         Ok(Self { shp, dbf, prj, cpg })
@@ -58,7 +58,8 @@ impl Parts {
             })?;
             let name = if several { format!("{file}/{member}") } else { file.to_owned() };
             let parts = Self::of(&name, &mut bundle)?;
-            left = left.saturating_sub((parts.shp.len() + parts.dbf.len()) as u64);
+            let sizes = parts.shp.size().and_then(|shp| Ok(shp + parts.dbf.size()?)).map_err(of_bundle)?;
+            left = left.saturating_sub(sizes);
             all.push((name, parts));
         }
         Ok(all)
@@ -99,21 +100,54 @@ fn named_encoding(label: &str) -> Option<DynEncoding> {
     found.map(|encoding| EncodingRs::from(encoding).into())
 }
 
-fn attributes(file: &str, parts: &Parts) -> Result<dbase::Reader<Cursor<Vec<u8>>>, IngestError> {
+/// The rows of an attribute table.
+type Rows<'p> = dbase::Reader<Box<dyn Stream + 'p>>;
+
+/// Whether what follows the first bytes of a stream is UTF-8.
+fn is_utf8_after(mut stream: impl Read, first: usize) -> std::io::Result<bool> {
+    std::io::copy(&mut stream.by_ref().take(first as u64), &mut std::io::sink())?;
+    let (mut block, mut held) = (vec![0; 1 << 16], 0);
+    loop {
+        let count = stream.read(&mut block[held..])?;
+        let text = &block[..held + count];
+        match std::str::from_utf8(text) {
+            Ok(_) => held = 0,
+            // a letter that goes on in the next block
+            Err(fault) if fault.error_len().is_none() && count > 0 => {
+                let rest = fault.valid_up_to()..text.len();
+                held = rest.len();
+                block.copy_within(rest, 0);
+            }
+            Err(_) => return Ok(false),
+        }
+        if count == 0 {
+            return Ok(true);
+        }
+    }
+}
+
+fn attributes<'p>(file: &str, parts: &'p Parts) -> Result<Rows<'p>, IngestError> {
+    /// Byte of the code page, and end of the fixed part of the header.
+    const MARK: usize = 29;
+    const HEAD: usize = 32;
+    let of_bundle = |error| IngestError::of_bundle(file, error);
+    let unreadable = |error: std::io::Error| of_bundle(BundleError::Unreadable(error.to_string()));
     let mut builder = dbase::ReaderBuilder::new();
-    let mark = parts.dbf.get(29).map_or(CodePageMark::Undefined, |&code| CodePageMark::from(code));
+    let mut head = Vec::new();
+    parts.dbf.open().map_err(of_bundle)?.take(HEAD as u64).read_to_end(&mut head).map_err(unreadable)?;
+    let mark = head.get(MARK).map_or(CodePageMark::Undefined, |&code| CodePageMark::from(code));
     if let Some(label) = parts.cpg.as_deref().map(str::trim).filter(|label| !label.is_empty()) {
         let encoding = named_encoding(label);
         let unknown = || IngestError::damaged(file, format!("unknown code page `{label}` in its .cpg"));
         builder = builder.with_encoding(encoding.ok_or_else(unknown)?);
     } else if matches!(mark, CodePageMark::Undefined | CodePageMark::Invalid) {
         // without a name it is UTF-8, or else the Western code page, as with text files
-        let is_utf8 = std::str::from_utf8(parts.dbf.get(32..).unwrap_or(&[])).is_ok();
+        let is_utf8 = is_utf8_after(parts.dbf.open().map_err(of_bundle)?, HEAD).map_err(unreadable)?;
         let encoding = if is_utf8 { encoding_rs::UTF_8 } else { encoding_rs::WINDOWS_1252 };
         builder = builder.with_encoding(EncodingRs::from(encoding));
     }
     builder
-        .build(Cursor::new(parts.dbf.clone()))
+        .build(parts.dbf.open().map_err(of_bundle)?)
         .map_err(|error| IngestError::damaged(file, format!("its .dbf: {error}")))
 }
 
@@ -123,23 +157,24 @@ pub(crate) fn columns(file: &str, parts: &Parts) -> Result<Vec<String>, IngestEr
 }
 
 /// The rows of the attribute table, all of which are there.
-fn rows(file: &str, parts: &Parts, attributes: &dbase::Reader<Cursor<Vec<u8>>>) -> Result<usize, IngestError> {
+fn rows(file: &str, parts: &Parts, attributes: &Rows<'_>) -> Result<usize, IngestError> {
     let header = attributes.header();
     let rows = header.num_records as usize;
     let expected = usize::from(header.offset_to_first_record) + rows * usize::from(header.size_of_record);
-    if parts.dbf.len() >= expected {
+    let size = parts.dbf.size().map_err(|error| IngestError::of_bundle(file, error))?;
+    if size >= expected as u64 {
         return Ok(rows);
     }
     Err(IngestError::damaged(
         file,
-        format!("its .dbf is truncated: its header declares {expected} bytes, found {}", parts.dbf.len()),
+        format!("its .dbf is truncated: its header declares {expected} bytes, found {size}"),
     ))
 }
 
 /// All columns of an attribute table by itself, as texts.
 pub(crate) fn attribute_table(file: &str, path: &Path, dbf: Vec<u8>) -> Result<Table, IngestError> {
     let cpg = std::fs::read(path.with_extension("cpg")).ok().map(|bytes| String::from_utf8_lossy(&bytes).into_owned());
-    let parts = Parts { shp: Vec::new(), dbf, prj: None, cpg };
+    let parts = Parts { shp: Source::Bytes(Vec::new()), dbf: Source::Bytes(dbf), prj: None, cpg };
     let mut attributes = attributes(file, &parts)?;
     rows(file, &parts, &attributes)?;
     let texts: Vec<String> = attributes.fields().iter().map(|field| field.name().to_owned()).collect();
@@ -155,13 +190,15 @@ pub(crate) fn attribute_table(file: &str, path: &Path, dbf: Vec<u8>) -> Result<T
 
 /// Reads the wanted columns and the shapes.
 pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, IngestError> {
-    let mut shapes = ShapeReader::new(Cursor::new(parts.shp.as_slice()))
+    let of_bundle = |error| IngestError::of_bundle(file, error);
+    let size = parts.shp.size().map_err(of_bundle)?;
+    let mut shapes = ShapeReader::new(parts.shp.open().map_err(of_bundle)?)
         .map_err(|error| IngestError::damaged(file, shape_fault(&error)))?;
-    let declared = usize::try_from(shapes.header().file_length).unwrap_or(0) * 2;
-    if declared > parts.shp.len() {
+    let declared = u64::try_from(shapes.header().file_length).unwrap_or(0) * 2;
+    if declared > size {
         return Err(IngestError::damaged(
             file,
-            format!("truncated: its header declares {declared} bytes, found {}", parts.shp.len()),
+            format!("truncated: its header declares {declared} bytes, found {size}"),
         ));
     }
     let mut attributes = attributes(file, parts)?;
@@ -180,6 +217,7 @@ pub(crate) fn read(file: &str, parts: &Parts, wanted: &Wanted) -> Result<Table, 
     };
 
     let mut filler = Filler::new(file, wanted);
+    filler.reserve(rows);
     let mut records = attributes.iter_records_as::<Row>();
     let mut count = 0;
     for shape in shapes.iter_shapes() {

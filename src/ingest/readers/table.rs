@@ -177,6 +177,16 @@ impl<'w> Filler<'w> {
         }
     }
 
+    /// Takes room for as many features as a file holds by its size.
+    pub(crate) fn reserve(&mut self, rows: usize) {
+        self.numbers.iter_mut().for_each(|column| column.reserve(rows));
+        self.texts.iter_mut().for_each(|column| column.reserve(rows));
+        if matches!(self.wanted.shapes, Shapes::Points | Shapes::Tracks) {
+            self.x.reserve(rows);
+            self.y.reserve(rows);
+        }
+    }
+
     /// Adds a feature; `cell` delivers its attribute by name.
     pub(crate) fn push(
         &mut self,
@@ -268,9 +278,20 @@ pub(crate) struct TextColumn {
 }
 
 impl TextColumn {
+    /// Takes room for more texts.
+    pub(crate) fn reserve(&mut self, rows: usize) {
+        self.ends.reserve(rows);
+        self.present.reserve(rows);
+    }
+
     /// Appends a text; blanks around it are dropped, and an empty text is a missing one.
     pub(crate) fn push(&mut self, text: Option<&str>) {
-        let text = text.map(str::trim).filter(|text| !text.is_empty());
+        // most texts begin and end with a letter, a digit or a mark
+        let is_bare = |text: &str| {
+            let bytes = text.as_bytes();
+            bytes.first().is_some_and(u8::is_ascii_graphic) && bytes.last().is_some_and(u8::is_ascii_graphic)
+        };
+        let text = text.map(|text| if is_bare(text) { text } else { text.trim() }).filter(|text| !text.is_empty());
         self.buffer.push_str(text.unwrap_or(""));
         self.ends.push(self.buffer.len());
         self.present.push(text.is_some());

@@ -105,7 +105,7 @@ fn kml_that_grows_or_only_links_is_refused() {
     assert!(fault("open.kml", open).contains("placemark 1: found `3`, expected longitude,latitude"));
     assert!(
         fault("line.geojsonl", "{\"type\":\"Feature\",\"properties\":{},\"geometry\":null}\n{\"type\":\n")
-            .contains("line 2: ")
+            .contains("at line 3")
     );
 }
 

@@ -40,6 +40,11 @@ pub(super) fn of_departure(signed: f64) -> Rgb {
     [rgb.red, rgb.green, rgb.blue]
 }
 
+/// The colour of a yield as it is written in markup.
+pub(in crate::report) fn yield_colour(share: f64) -> String {
+    hex(of_yield(share))
+}
+
 /// As it is written in markup.
 pub(super) fn hex([red, green, blue]: Rgb) -> String {
     format!("#{red:02x}{green:02x}{blue:02x}")

@@ -17,6 +17,7 @@ mod text;
 mod words;
 
 pub(super) use archive::{ArchiveCase, page as index};
+pub(super) use colour::yield_colour;
 pub(super) use figures::escaped;
 pub(super) use site_year::{drawn, page as site_year};
 pub(super) use slides::{all as slides, png};

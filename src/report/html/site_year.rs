@@ -439,12 +439,9 @@ impl Tell<'_> {
             })
             .collect();
         let rows = if short { whole_first(rows) } else { rows };
-        intervals::draw(
-            &rows,
-            "Treated minus check by treatment and ground, with intervals",
-            self.units.yield_unit,
-            self.decimals,
-        )
+        // the grower's part has panels for narrow screens
+        let draw = if short { intervals::wide } else { intervals::draw };
+        draw(&rows, "Treated minus check by treatment and ground, with intervals", self.units.yield_unit, self.decimals)
     }
 
     /// The strips of each treatment by their names, the check first: what the numbers on the map stand for.

@@ -4,7 +4,7 @@ use geo::{Area, BooleanOps, BoundingRect, Centroid, Coord, CoordsIter, InteriorP
 use serde_json::{Value, json};
 
 use super::figures::labels::{self, Taken};
-use super::figures::{Svg, outline};
+use super::figures::{Svg, in_two_widths, outline};
 use super::render;
 use super::text::{decimals, shown};
 use crate::config::ArchiveSettings;
@@ -136,17 +136,27 @@ fn tells(key: &str, field: &PlannedField, layout: &StripLayout, archive: &Archiv
     })
 }
 
-/// The field from above: soils dotted, strips with their numbers.
+/// The field from above: soils dotted, strips with their numbers; for wide screens and paper, and for narrow screens.
 fn map(field: &PlannedField, layout: &StripLayout, keys: &[(&str, f64)]) -> String {
+    in_two_widths(WIDTH + ROSE + 4.0, |width, class| map_at_width(field, layout, keys, (width - ROSE - 4.0, class)))
+        .concat()
+}
+
+fn map_at_width(
+    field: &PlannedField,
+    layout: &StripLayout,
+    keys: &[(&str, f64)],
+    (most_width, class): (f64, &str),
+) -> String {
     let Some(rect) = layout.field.bounding_rect() else { return String::new() };
-    let scale = (WIDTH / rect.width()).min(HEIGHT / rect.height());
+    let scale = (most_width / rect.width()).min(HEIGHT / rect.height());
     let place = |at: Coord<f64>| ((at.x - rect.min().x) * scale + 2.0, (rect.max().y - at.y) * scale + 2.0);
     let path = |ground: &MultiPolygon<f64>| outline(rings(ground).map(|ring| ring.coords_iter().map(place)));
     let (width, height) = (rect.width() * scale + 4.0, rect.height() * scale + 4.0);
     let mut svg = Svg::new(
         width + ROSE,
         height.max(ROSE),
-        "figure map",
+        &format!("figure map {class}"),
         "The strips of the field with their numbers; north is up",
     );
     for soil in &field.soils {

@@ -3,6 +3,7 @@
 
 mod as_they_come;
 mod contradictions;
+mod logs;
 mod messy_harvests;
 mod reexport;
 mod update;

@@ -363,13 +363,29 @@ impl TaskData {
                 let times = numbers[to][start..].iter_mut().zip(&clock);
                 times.for_each(|(time, clock)| *time = (clock + shift) / 1e3);
             }
-            for (column, label) in labels.iter_mut().zip(&log.labels) {
-                (start..x.len()).for_each(|_| column.push(label.as_deref()));
-            }
+            push_labels(&mut labels, log, &names, x.len() - start);
         }
         let rows = x.len();
         let column_of = |name: &String| names.iter().position(|known| *known == name).unwrap_or(0);
         let is_label = |name: &String| LABELS.iter().position(|label| label == name);
+        let texts: BTreeMap<String, TextColumn> = wanted
+            .texts
+            .iter()
+            .map(|name| {
+                let text = is_label(name).map_or_else(
+                    || {
+                        let mut text = TextColumn::default();
+                        for &value in &numbers[column_of(name)] {
+                            if value.is_finite() { text.push(Some(&number_text(value))) } else { text.push(None) }
+                        }
+                        text
+                    },
+                    |label| labels[label].clone(),
+                );
+                (name.clone(), text)
+            })
+            .collect();
+        // texts first: the numbers are handed on as they are
         let numbers_out = wanted.numbers.iter().map(|name| match is_label(name) {
             Some(label) => Err(IngestError::cell(
                 &self.file,
@@ -378,30 +394,25 @@ impl TaskData {
                 labels[label].iter().flatten().next().unwrap_or("").to_owned(),
                 "a number",
             )),
-            None => Ok((name.clone(), numbers[column_of(name)].clone())),
-        });
-        let texts = wanted.texts.iter().map(|name| {
-            let text = is_label(name).map_or_else(
-                || {
-                    let mut text = TextColumn::default();
-                    for &value in &numbers[column_of(name)] {
-                        if value.is_finite() { text.push(Some(&number_text(value))) } else { text.push(None) }
-                    }
-                    text
-                },
-                |label| labels[label].clone(),
-            );
-            (name.clone(), text)
+            None => Ok((name.clone(), std::mem::take(&mut numbers[column_of(name)]))),
         });
         Ok(Table {
             rows,
             numbers: numbers_out.collect::<Result<_, _>>()?,
-            texts: texts.collect(),
+            texts,
             positions: matches!(wanted.shapes, Shapes::Points | Shapes::Tracks).then_some((x, y)),
             lines: Vec::new(),
             polygons: Vec::new(),
             crs: Some(Crs::wgs84()),
         })
+    }
+}
+
+/// Adds the labels of a log for as many records, those that are wanted.
+fn push_labels(labels: &mut [TextColumn], log: &TimeLog, names: &[&String], count: usize) {
+    let all = labels.iter_mut().zip(&log.labels).zip(LABELS);
+    for ((column, label), _) in all.filter(|(_, name)| names.iter().any(|own| own == name)) {
+        (0..count).for_each(|_| column.push(label.as_deref()));
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::{Scale, Svg, range};
 
-const WIDTH: f64 = 460.0;
+const WIDTH: f64 = 330.0;
 const HEIGHT: f64 = 130.0;
 const LEFT: f64 = 40.0;
 const BOTTOM: f64 = 30.0;
@@ -10,7 +10,7 @@ const BOTTOM: f64 = 30.0;
 const REACH_M: f64 = 40.0;
 
 /// Width of a letter of a class's name, px.
-const LETTER: f64 = 6.0;
+const LETTER: f64 = 6.6;
 
 /// A segment of the strip.
 #[derive(Debug, Clone)]

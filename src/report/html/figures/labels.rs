@@ -43,7 +43,7 @@ pub(in crate::report::html) fn width(text: &str, size: f64) -> f64 {
 }
 
 /// Size of the names of soils, px.
-pub(in crate::report::html) const SOIL_NAME: f64 = 11.5;
+pub(in crate::report::html) const SOIL_NAME: f64 = 12.0;
 
 /// What a text centred on a place takes.
 pub(in crate::report::html) fn centred(text: &str, size: f64, (x, y): (f64, f64)) -> Frame {

@@ -22,6 +22,15 @@ pub(in crate::report) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;").replace('\'', "&#39;")
 }
 
+/// Width of a drawing that fits a telephone of 390 px beside the page's rims and a scroll bar.
+pub(super) const NARROW: f64 = 330.0;
+
+/// A drawing for wide screens and paper, and the same for narrow ones, so that its letters stay as large; the style sheet shows one of
+/// them. `draw` takes the width and the class that says which it is.
+pub(super) fn in_two_widths<T>(wide: f64, draw: impl Fn(f64, &str) -> T) -> [T; 2] {
+    [(wide, "wide"), (NARROW, "narrow")].map(|(width, class)| draw(width, class))
+}
+
 /// A linear scale from values to pixels.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Scale {

@@ -1,6 +1,6 @@
 //! Wetness of the spring against the response, a point for each site-year.
 
-use super::{Scale, Svg, escaped, range};
+use super::{Scale, Svg, escaped, in_two_widths, range};
 
 const WIDTH: f64 = 560.0;
 const HEIGHT: f64 = 240.0;
@@ -29,7 +29,7 @@ pub(in crate::report::html) struct Line {
     pub(in crate::report::html) slope: f64,
 }
 
-/// The figure; empty with fewer than two site-years.
+/// The figure for wide and for narrow screens; empty with fewer than two site-years.
 pub(in crate::report::html) fn draw(
     places: &[Place],
     line: Option<Line>,
@@ -40,19 +40,29 @@ pub(in crate::report::html) fn draw(
     if places.len() < 2 {
         return String::new();
     }
-    let x = Scale::padded(range(places.iter().map(|one| one.wetness_mm), true), (LEFT, WIDTH - 8.0));
+    in_two_widths(WIDTH, |width, class| at_width(places, line, breaks_mm, (label, unit), (width, class))).concat()
+}
+
+fn at_width(
+    places: &[Place],
+    line: Option<Line>,
+    breaks_mm: &[f64],
+    (label, unit): (&str, &str),
+    (width, class): (f64, &str),
+) -> String {
+    let x = Scale::padded(range(places.iter().map(|one| one.wetness_mm), true), (LEFT, width - 8.0));
     let ends = places.iter().flat_map(|one| {
         let (low, high) = one.interval.unwrap_or((one.response, one.response));
         [low, high]
     });
     let y = Scale::padded(range(ends, true), (HEIGHT - BOTTOM, 8.0));
-    let mut svg = Svg::new(WIDTH, HEIGHT, "figure", label);
-    svg.lines_across(&y, 5.0, (LEFT, WIDTH - 8.0), 6.0);
-    svg.labels_below(&x, 7.0, HEIGHT - BOTTOM + 15.0);
-    svg.text("tick", (WIDTH - 8.0, HEIGHT - 3.0), "end", "precipitation, mm from normal");
+    let mut svg = Svg::new(width, HEIGHT, &format!("figure {class}"), label);
+    svg.lines_across(&y, 5.0, (LEFT, width - 8.0), 6.0);
+    svg.labels_below(&x, (width / 80.0).round(), HEIGHT - BOTTOM + 15.0);
+    svg.text("tick", (width - 8.0, HEIGHT - 3.0), "end", "precipitation, mm from normal");
     svg.text("tick", (LEFT + 3.0, 12.0), "start", unit);
     for &limit in breaks_mm {
-        if (LEFT..WIDTH - 8.0).contains(&x.at(limit)) {
+        if (LEFT..width - 8.0).contains(&x.at(limit)) {
             svg.line("border", (x.at(limit), 8.0), (x.at(limit), HEIGHT - BOTTOM));
         }
     }
