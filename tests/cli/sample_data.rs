@@ -60,4 +60,14 @@ fn the_example_archive_runs() {
     let said = say(&["run", archive.to_str().unwrap(), "--out", out.path().join("out").to_str().unwrap()]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("Poorly drained"), "{}", said.stdout);
+    let mut marked = 0;
+    for (name, bytes) in contents(out.path()).iter().filter(|(name, _)| name.ends_with(".html")) {
+        let page = String::from_utf8_lossy(bytes);
+        // what a drawing refers to stands in its page
+        for reference in page.split("url(#").skip(1).filter_map(|rest| rest.split(')').next()) {
+            assert!(page.contains(&format!("id=\"{reference}\"")), "{name}: {reference}");
+        }
+        marked += page.matches("class=\"sure\"").count();
+    }
+    assert!(marked > 0, "no stretch of the example paid");
 }

@@ -51,7 +51,7 @@ impl DifferenceMap {
         for part in &self.0 {
             svg.push_str(&part.ground);
             for one in part.stretches.iter().filter(|one| is_marked(one.segment)) {
-                let _ = write!(svg, "<path class=\"paid\" d=\"{}\"/>", one.line);
+                let _ = write!(svg, "<path class=\"sure\" d=\"{}\"/>", one.line);
             }
             svg.push_str(&part.names);
         }
