@@ -161,7 +161,9 @@ fn mixture(cleaned: &Cleaned, ingested: &Ingested, soil: &SoilSettings, lines: O
     }
     for (zone, (sums, records)) in shares.iter_mut().zip(records).enumerate() {
         if records > 0.0 {
-            sums.iter_mut().for_each(|sum| *sum /= records);
+            for sum in sums {
+                *sum /= records;
+            }
         } else {
             sums[zone] = 1.0;
         }

@@ -37,11 +37,13 @@ pub fn value_of_zoning(
     if scored.len() < LEAST {
         return None;
     }
-    let season = |one: &SiteYear| one.identity.season.to_string();
-    let field = |one: &SiteYear| format!("{}\n{}", one.identity.farm, one.identity.field);
-    let ways: [(HeldOut, &dyn Fn(&SiteYear) -> String); 2] = [(HeldOut::Season, &season), (HeldOut::Field, &field)];
-    ways.into_iter()
-        .filter_map(|(left_out, key)| {
+    [HeldOut::Season, HeldOut::Field]
+        .into_iter()
+        .filter_map(|left_out| {
+            let key = |one: &SiteYear| match left_out {
+                HeldOut::Season => one.identity.season.to_string(),
+                HeldOut::Field => format!("{}\n{}", one.identity.farm, one.identity.field),
+            };
             let mut number: BTreeMap<String, usize> = BTreeMap::new();
             for (one, _) in &scored {
                 let next = number.len();

@@ -61,7 +61,8 @@ fn the_example_archive_runs() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("Poorly drained"), "{}", said.stdout);
     let mut marked = 0;
-    for (name, bytes) in contents(out.path()).iter().filter(|(name, _)| name.ends_with(".html")) {
+    let is_page = |name: &str| Path::new(name).extension().is_some_and(|kind| kind == "html");
+    for (name, bytes) in contents(out.path()).iter().filter(|(name, _)| is_page(name)) {
         let page = String::from_utf8_lossy(bytes);
         // what a drawing refers to stands in its page
         for reference in page.split("url(#").skip(1).filter_map(|rest| rest.split(')').next()) {

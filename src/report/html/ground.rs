@@ -18,6 +18,9 @@ const SOIL_DETAIL_M: f64 = 2.0;
 /// A ring as x, y, x, y …, decimetres east and north of the corner.
 type Ring = Vec<i32>;
 
+/// Index of a strip, then the index of each of its segments from one end to the other with a value there.
+pub(super) type Along = (usize, Vec<(usize, f64)>);
+
 /// A strip.
 #[derive(Debug, Clone, Serialize)]
 pub(super) struct StripShape {
@@ -72,7 +75,7 @@ pub(super) struct MapGround {
     pub(super) along: Vec<(usize, Vec<Stretch>)>,
     /// The response on the treated segments, where the model gives it, in the report's unit: index of the strip, then segments from one
     /// end of it to the other.
-    pub(super) local: Vec<(usize, Vec<(usize, f64)>)>,
+    pub(super) local: Vec<Along>,
 }
 
 impl MapGround {
@@ -98,7 +101,7 @@ impl MapGround {
     }
 
     /// What the map shows along each treated strip, segment by segment: the response of the model, or the running mean of the differences.
-    pub(super) fn told(&self) -> Vec<(usize, Vec<(usize, f64)>)> {
+    pub(super) fn told(&self) -> Vec<Along> {
         if !self.local.is_empty() {
             return self.local.clone();
         }
@@ -203,7 +206,7 @@ fn extent(case: SiteYearCase<'_>) -> Option<Rect<f64>> {
 }
 
 /// The response along each treated strip that the model gives.
-fn local(case: SiteYearCase<'_>, units: &Units) -> Vec<(usize, Vec<(usize, f64)>)> {
+fn local(case: SiteYearCase<'_>, units: &Units) -> Vec<Along> {
     let segments = &case.joined.assigned.segments;
     let mut strips: BTreeMap<usize, Vec<(usize, f64)>> = BTreeMap::new();
     for piece in case.result.local.iter().flat_map(|one| &one.pieces) {

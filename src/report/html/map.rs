@@ -10,7 +10,7 @@ use super::colour::{hex, of_difference, stops};
 use super::figures::labels::{self, Taken};
 use super::figures::panel::shortened;
 use super::figures::{Svg, escaped, in_two_widths, outline};
-use super::ground::MapGround;
+use super::ground::{Along, MapGround};
 use crate::report::Units;
 use crate::stats::robust;
 
@@ -70,7 +70,7 @@ pub(super) fn of_differences(ground: &MapGround, segment_m: f64, units: &Units) 
 }
 
 fn at_width(
-    (ground, told): (&MapGround, &[(usize, Vec<(usize, f64)>)]),
+    (ground, told): (&MapGround, &[Along]),
     segment_m: f64,
     units: &Units,
     (most_width, wide): (f64, &str),
