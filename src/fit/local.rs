@@ -2,7 +2,7 @@
 //!
 //! Beside the response by soil class a treatment's response may vary over the ground for reasons that no map tells. Single differences
 //! between a piece and the check beside it scatter far more than that; here the variation is a smooth process along and between the
-//! strips of the treatment, under the covariance that the response model found, averaged over how much it varies and how far it
+//! strips, shared in part by the treatments, under the covariance that the response model found, averaged over how much it varies and how far it
 //! reaches by what the yields say of both.
 
 use std::collections::BTreeMap;
@@ -24,7 +24,7 @@ const SD_PRIOR: (f64, f64) = (0.03, 0.8);
 const RANGES_M: [f64; 2] = [40.0, 120.0];
 /// Multiples of the nugget's standard deviation: what varies is no nugget, which the response model could not tell.
 const NUGGETS: [f64; 2] = [1.0, 0.75];
-/// Distance of the knots along a strip, in lengths of a segment, and the most of them that a treatment has.
+/// Distance of the knots along a strip, in lengths of a segment, and the most of them that a trial has; beyond, they lie farther apart.
 const KNOT_SEGMENTS: f64 = 2.0;
 const MOST_KNOTS: f64 = 200.0;
 /// Correlation of the deviations of two treatments on the same ground (ours).
@@ -34,7 +34,7 @@ const UNLIKELY: f64 = 1e-3;
 /// Pieces are told to a tenth of this, kg/ha.
 const STEPS_PER_KG_HA: f64 = 10.0;
 
-/// The knots of a treatment: along each of its strips, with linear change between them.
+/// The knots: along each treated strip, with linear change between them.
 struct Knots {
     step_m: f64,
     /// By strip: place along it of its first knot, number of that knot, and how many it has.
@@ -61,7 +61,7 @@ impl Knots {
         knots
     }
 
-    /// The knots about a row of the treatment, with their weights.
+    /// The knots about a treated row, with their weights.
     fn about(&self, row: &Row) -> [(usize, f64); 2] {
         let (low, first, count) = self.of_strip[&row.strip];
         let place = ((row.along_m - low) / self.step_m).max(0.0);

@@ -170,6 +170,15 @@ fn all_ground() -> Vec<Ground> {
     all
 }
 
+/// The same ground with strips of two passes: the mean of both where both are known.
+fn in_pairs(ground: &Ground) -> Ground {
+    let mean = |(one, other): (&Option<f64>, &Option<f64>)| one.zip(*other).map(|(one, other)| 0.5 * (one + other));
+    Ground {
+        name: format!("{}, two by two", ground.name),
+        strips: ground.strips.chunks_exact(2).map(|two| two[0].iter().zip(&two[1]).map(mean).collect()).collect(),
+    }
+}
+
 /// Share of the layouts whose interval holds 0, with their number, and the sums of the widths' logarithms and of the strips'
 /// standard deviations by the yield.
 fn coverage(ground: &Ground, blocks: usize, layouts: u64, prior: StripPrior) -> [f64; 4] {
@@ -205,8 +214,12 @@ fn strips_that_differ_in_nothing_are_told_as_such() {
 #[ignore = "prints the table by which the prior of the strips was chosen"]
 #[expect(clippy::print_stdout, reason = "the table is the purpose")]
 fn priors_of_the_strips() {
+    // `PAIRS` for strips of two passes
     let layouts: u64 = std::env::var("LAYOUTS").ok().and_then(|text| text.parse().ok()).unwrap_or(40);
-    let grounds = all_ground();
+    let mut grounds = all_ground();
+    if std::env::var("PAIRS").is_ok() {
+        grounds = grounds.iter().map(in_pairs).collect();
+    }
     let infinite = f64::INFINITY;
     let priors =
         [(0.02, infinite), (0.03, infinite), (0.05, infinite), (0.02, 3.0), (0.03, 3.0), (0.02, 1.0), (0.025, 1.0)];

@@ -19,7 +19,8 @@ use super::text::{decimals, probability, signed};
 use crate::report::units::level;
 use crate::report::{ReportError, Units, doses, promises};
 use crate::results::{
-    Choice, Choices, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, Returns, SiteYear, ZoneResponse,
+    Choice, Choices, Decision, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, PlannedPlace, Returns, SiteYear,
+    ZoneResponse,
 };
 
 /// Variants of single blocks, which other site-years do not share.
@@ -33,6 +34,8 @@ const MOST_COMPARED: usize = 4;
 const KEPT: &str = "Each point is what one plan promised for one ground and what the harvest of its season gave there, with its interval; \
                     on the line both are alike. Points whose colour is that of a gain lie within what was promised, widened by the error of \
                     what was found; the others do not.";
+/// Fields that the sentence of the plan names.
+const MOST_FIELDS: usize = 3;
 /// Tallest panel that a sheet shows with text of a readable size, px.
 const TALLEST: f64 = 470.0;
 
@@ -182,7 +185,7 @@ impl Crop<'_> {
         let mut caption = format!("Lines are {level} intervals; grey: not shown to differ from 0.");
         if self.has_money() {
             caption.push_str(
-                " Orange dash: what it takes to pay. Best: the probability that no other choice, nothing included, returns more \
+                " Orange dash: what it takes to pay, hauling and drying included. Best: the probability that no other choice, nothing included, returns more \
                  on average; treatments share checks and weather, so their errors are taken to go together as the site-years' \
                  responses do.",
             );
@@ -637,7 +640,8 @@ impl Crop<'_> {
         let some = |names: &[&str]| {
             let shown: Vec<&str> = names.iter().take(3).copied().collect();
             let more = if names.len() > 3 { format!(" and {} more", names.len() - 3) } else { String::new() };
-            format!("{}{more}", shown.join(", "))
+            // names hold commas
+            format!("{}{more}", shown.join("; "))
         };
         let signs = crosses(0.0);
         let sign = if signs.is_empty() {
@@ -695,7 +699,7 @@ impl Crop<'_> {
             .treatments
             .iter()
             .map(|one| Planned {
-                label: self.label(&one.treatment).to_owned(),
+                label: self.planned_label(&one.treatment),
                 areas: one.area_m2.map(|m2| self.units.area(m2)),
                 money: (one.best_m2 > 0.0).then_some((one.money, one.money_interval)),
             })
@@ -787,7 +791,7 @@ impl Crop<'_> {
             .map(|one| {
                 let (low, high) = one.money_interval;
                 json!({
-                    "label": self.label(&one.treatment),
+                    "label": self.planned_label(&one.treatment),
                     "areas": one.area_m2.map(area),
                     "best": area(one.best_m2),
                     "money": (one.best_m2 > 0.0).then(|| format!("{} {currency}", signed(one.money, 0))),
@@ -826,6 +830,13 @@ impl Crop<'_> {
         }))
     }
 
+    /// What a treatment is called in the plan, which also weighs one that no strip of the crop has had.
+    fn planned_label(&self, treatment: &str) -> String {
+        let label = self.label(treatment);
+        let is_known = self.choices.treatments.iter().any(|one| one.treatment == treatment);
+        if is_known { label.to_owned() } else { format!("{label} (no strips so far)") }
+    }
+
     fn plan_sentence(&self, plan: &PlanOutline, currency: &str) -> String {
         let area = |m2: f64| format!("{:.0} {}", self.units.area(m2), self.units.area_unit);
         let best: Vec<_> = plan.treatments.iter().filter(|one| one.best_m2 > 0.0).collect();
@@ -835,8 +846,22 @@ impl Crop<'_> {
         if best.is_empty() {
             return format!("The plan for {} treats no ground on {} and {tests}.", plan.season, self.name());
         }
-        let treated: Vec<String> =
-            best.iter().map(|one| format!("{} with {}", area(one.best_m2), self.label(&one.treatment))).collect();
+        let fields = |treatment: &str| {
+            let at = plan.treatments.iter().position(|one| one.treatment == treatment);
+            let treats = |field: &&PlannedPlace| {
+                at.and_then(|at| field.area_m2.get(at)).is_some_and(|areas| areas[Decision::Treat as usize] > 0.0)
+            };
+            let names: Vec<&str> = plan.fields.iter().filter(treats).map(|field| field.field.as_str()).collect();
+            let more = names.len().saturating_sub(MOST_FIELDS);
+            let more = if more > 0 { format!(" and {more} more fields") } else { String::new() };
+            format!("{}{more}", names[..names.len().min(MOST_FIELDS)].join(", "))
+        };
+        let treated: Vec<String> = best
+            .iter()
+            .map(|one| {
+                format!("{} with {} ({})", area(one.best_m2), self.label(&one.treatment), fields(&one.treatment))
+            })
+            .collect();
         let sum = |pick: fn(&crate::results::PlannedMoney) -> f64| best.iter().map(|one| pick(one)).sum::<f64>();
         format!(
             "The plan for {} treats {}, for an expected {} {currency} ({} to {} at the ends of the intervals), and {tests}.",

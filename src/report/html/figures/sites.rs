@@ -133,6 +133,13 @@ fn name(svg: &mut Svg, site: &Site, (x, y): (f64, f64), map: Frame, taken: &mut 
             }
         }
     }
+    // in the middle of a map too narrow for either side, below or above
+    let middle = x.clamp(map[0] + 0.5 * long, (map[2] - 0.5 * long).max(map[0] + 0.5 * long));
+    for line in [y + 28.0, y - 32.0] {
+        if line - 12.0 >= map[1] && line + 18.0 <= map[3] {
+            places.push(([middle - 0.5 * long, line - 12.0, middle + 0.5 * long, line + 18.0], "middle", middle, line));
+        }
+    }
     let frames: Vec<Frame> = places.iter().map(|place| place.0).collect();
     let Some(&(_, anchor, at, line)) = places.get(taken.first_free(&frames)) else { return };
     svg.text("site-name", (at, line), anchor, &name);
