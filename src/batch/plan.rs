@@ -14,7 +14,7 @@ use crate::config::{ArchiveSettings, FieldSettings, StripLayoutSettings};
 use crate::ingest::{self, SharedLayers};
 use crate::quantity::{YieldUnit, nearest, split_number};
 use crate::report;
-use crate::results::{NoStrips, PlanOutline, PlannedField, PlannedPlace, SeasonPlan, SiteYear};
+use crate::results::{PlanOutline, PlannedField, PlannedPlace, SeasonPlan, SiteYear};
 use crate::targeting::{self, CropPlanner, FieldGround, Outlook};
 
 /// What is to be planned.
@@ -245,37 +245,34 @@ impl Planner<'_> {
             field_slugs.insert(farm, unique_slugs(own.collect::<BTreeSet<_>>()));
         }
         let shared = SharedLayers::default();
-        let mut grounds: Vec<(FieldGround, &Vec<&SiteYear>)> = Vec::new();
-        for ((farm, field), seasons) in &fields {
+        let mut grounds = Vec::new();
+        for (&(farm, field), seasons) in &fields {
             let Some(last) = seasons.iter().max_by_key(|one| one.identity.season) else { continue };
-            let folder = format!("{}/{}", farms[*farm], field_slugs[farm][*field]);
             match self.ground(last, &shared) {
-                Ok((ground, planted)) => {
-                    let outlook = self.weather.at(last.place_deg, planted);
-                    let has_own_strips = self.of_crop.has_own_strips(seasons);
-                    plan.fields.push(PlannedField {
-                        farm: (*farm).to_owned(),
-                        field: (*field).to_owned(),
-                        folder,
-                        epsg: last.epsg,
-                        has_own_strips,
-                        zones: self.of_crop.zones(&ground, (farm, field), &outlook, has_own_strips),
-                        outlook: outlook.shares,
-                        outlook_seasons: outlook.seasons,
-                        ground: ground.field.clone(),
-                        soils: ground.classes().into_iter().map(|class| ground.of_class(class)).collect(),
-                        // below, once it is known what strips are worth over all fields
-                        strips: Err(NoStrips::NoPlanter),
-                    });
-                    grounds.push((ground, seasons));
-                }
+                Ok((ground, planted)) => grounds.push(((farm, field), seasons, *last, ground, planted)),
                 Err(reason) => plan.left_out.push((format!("{farm} · {field}"), reason)),
             }
         }
-        plan.strips_worth = self.of_crop.strips_worth(grounds.iter().map(|(ground, _)| ground));
-        for (field, (ground, seasons)) in plan.fields.iter_mut().zip(&grounds) {
+        // what strips are worth depends on all the ground that they would decide on
+        plan.strips_worth = self.of_crop.strips_worth(grounds.iter().map(|one| &one.3));
+        for ((farm, field), seasons, last, ground, planted) in grounds {
+            let outlook = self.weather.at(last.place_deg, planted);
+            let has_own_strips = self.of_crop.has_own_strips(seasons);
+            let zones = self.of_crop.zones(&ground, (farm, field), &outlook, has_own_strips);
             let known = (plan.replication.as_slice(), plan.strips_worth.as_slice());
-            field.strips = self.of_crop.strips(ground, &field.zones, seasons, season, known);
+            plan.fields.push(PlannedField {
+                farm: farm.to_owned(),
+                field: field.to_owned(),
+                folder: format!("{}/{}", farms[farm], field_slugs[farm][field]),
+                epsg: last.epsg,
+                has_own_strips,
+                outlook: outlook.shares,
+                outlook_seasons: outlook.seasons,
+                ground: ground.field.clone(),
+                soils: ground.classes().into_iter().map(|class| ground.of_class(class)).collect(),
+                strips: self.of_crop.strips(&ground, &zones, seasons, season, known),
+                zones,
+            });
         }
         plan
     }

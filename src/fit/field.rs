@@ -142,10 +142,18 @@ impl KnownField {
     /// # Errors
     /// A covariance that cannot be factored.
     pub(super) fn new(trial: &Trial<'_>, design: &Design, model: &FieldModel) -> Result<Self, StatsError> {
-        let sigma_2 = model.field_sd.powi(2) + model.nugget_sd.powi(2);
+        let (nugget, root_ratio) = shares(model);
         let form = form(trial, columns(trial, design)?, model.range_across_m / model.range_along_m, NEIGHBOURS)?;
-        let field = SolvedField::new(form, model.range_along_m, model.nugget_sd.powi(2) / sigma_2)?;
-        Ok(Self { field, root_ratio: model.strip_sd / sigma_2.sqrt() })
+        Ok(Self { field: SolvedField::new(form, model.range_along_m, nugget)?, root_ratio })
+    }
+
+    /// The same field under another model with the same anisotropy.
+    ///
+    /// # Errors
+    /// As [`KnownField::new`].
+    pub(super) fn under(&self, model: &FieldModel) -> Result<Self, StatsError> {
+        let (nugget, root_ratio) = shares(model);
+        Ok(Self { field: self.field.under(model.range_along_m, nugget)?, root_ratio })
     }
 
     /// The logarithm of the restricted likelihood of a design, and its answers, without what combines add to their variance.
@@ -164,6 +172,12 @@ impl KnownField {
         let variance = model.field_sd.powi(2) + model.nugget_sd.powi(2);
         Varying::new(&self.field, basis, variance, self.root_ratio.powi(2))
     }
+}
+
+/// The nugget's share of the variance, and the strips' standard deviation by the field's.
+fn shares(model: &FieldModel) -> (f64, f64) {
+    let sigma_2 = model.field_sd.powi(2) + model.nugget_sd.powi(2);
+    (model.nugget_sd.powi(2) / sigma_2, model.strip_sd / sigma_2.sqrt())
 }
 
 /// The contrasts under a covariance that is known: that of a fit to nearly the same data.

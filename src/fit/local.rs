@@ -112,9 +112,10 @@ pub(super) fn responses(
     };
     let (of_fixed, of_basis) = (mean(&parts), mean(&basis));
     let mut tried = Vec::new();
+    let field = KnownField::new(trial, design, model)?;
     for share in NUGGETS {
         let model = FieldModel { nugget_sd: share * model.nugget_sd, ..*model };
-        let varying = KnownField::new(trial, design, &model)?.varying(basis.as_ref(), &model)?;
+        let varying = field.under(&model)?.varying(basis.as_ref(), &model)?;
         for range_m in RANGES_M {
             let correlated = varying.correlated(knots.correlation(range_m).as_ref())?;
             for share in SDS {

@@ -204,14 +204,11 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
 /// The responses piece by piece, of the treatments that have an answer over the whole field.
 fn local_responses(trial: &Trial<'_>, design: &Design, fit: &Fit, confidence: f64) -> Vec<LocalResponse> {
     let Some(model) = &fit.field_model else { return Vec::new() };
-    let answered = |key: &str| {
-        fit.responses
-            .iter()
-            .find(|one| one.key.class.is_none() && one.key.treatment == key && one.estimate.std_error.is_some())
-    };
     let Some(level) = trial.mean(0, 0, None, |row| row.yield_kg_ha) else { return Vec::new() };
     let mut all = local::responses(trial, design, model, (level, confidence)).unwrap_or_default();
-    all.retain(|one| answered(&one.treatment).is_some());
+    let is_answered = |response: &Response| response.key.class.is_none() && response.estimate.std_error.is_some();
+    let answered = |key: &str| fit.responses.iter().any(|one| one.key.treatment == key && is_answered(one));
+    all.retain(|one| answered(&one.treatment));
     all
 }
 

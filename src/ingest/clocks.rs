@@ -157,7 +157,7 @@ const REGULAR: f64 = 0.97;
 const REGULAR_SQUARE: f64 = 0.6;
 /// A longer step between two records is a gap: it ends a run, and the later record does not stand for it. s (common practice, no
 /// source).
-pub(super) const LONGEST_STEP_S: f64 = 10.0;
+pub(crate) const LONGEST_STEP_S: f64 = 10.0;
 
 /// Parts records that share a time stamp: a clock that shows whole seconds, or records that are written faster than it ticks.
 ///

@@ -493,6 +493,7 @@ pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
 }
 
 pub(crate) use channels::epoch_s;
+pub(crate) use clocks::LONGEST_STEP_S;
 pub(crate) use readers::{TIME, members, number_or_comma};
 pub(crate) use standard::standard_columns;
 pub(crate) use stations::{LEAST_YEARS, StationSight, is_station_date, look as look_at_stations};

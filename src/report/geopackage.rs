@@ -398,20 +398,36 @@ const DIFFERENCES: [(&str, &str); 6] = [
     ("drainage_class", "TEXT"),
 ];
 
+/// A treated segment in the layers that tell of single segments.
+struct Treated {
+    place: Geometry<f64>,
+    strip: Value,
+    treatment: Value,
+    block: Value,
+    class: Value,
+}
+
+impl Treated {
+    fn of(joined: &Joined, segment: usize) -> Self {
+        let class = joined.segment_class[segment];
+        let segment = &joined.assigned.segments[segment];
+        let strip = &joined.assigned.strips[segment.strip as usize];
+        Self {
+            place: Geometry::Point(Point::new(segment.x_m, segment.y_m)),
+            strip: text(&strip.name),
+            treatment: text(&strip.treatment),
+            block: text(&strip.block),
+            class: if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) },
+        }
+    }
+}
+
 fn differences(joined: &Joined, along: &[SegmentDifference], units: &Units) -> Layer {
     let feature = |one: &SegmentDifference| {
-        let segment = &joined.assigned.segments[one.segment];
-        let strip = &joined.assigned.strips[segment.strip as usize];
-        let class = joined.segment_class[one.segment];
-        let values = vec![
-            text(&strip.name),
-            text(&strip.treatment),
-            text(&strip.block),
-            number(Some(units.yields(one.difference))),
-            text(units.yield_unit),
-            if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) },
-        ];
-        (Geometry::Point(Point::new(segment.x_m, segment.y_m)), values)
+        let Treated { place, strip, treatment, block, class } = Treated::of(joined, one.segment);
+        let values =
+            vec![strip, treatment, block, number(Some(units.yields(one.difference))), text(units.yield_unit), class];
+        (place, values)
     };
     let features = along.iter().map(feature).collect();
     Layer { name: "differences", geometry: "POINT", columns: named(&DIFFERENCES), features }
@@ -435,14 +451,12 @@ const LOCAL: [(&str, &str); 11] = [
 fn local(joined: &Joined, result: &SiteYear, units: &Units) -> Layer {
     let mut features = Vec::new();
     for (local, piece) in result.local.iter().flat_map(|one| one.pieces.iter().map(move |piece| (one, piece))) {
-        let segment = &joined.assigned.segments[piece.segment];
-        let strip = &joined.assigned.strips[segment.strip as usize];
-        let class = joined.segment_class[piece.segment];
+        let Treated { place, strip, treatment, block, class } = Treated::of(joined, piece.segment);
         let values = vec![
-            text(&strip.name),
-            text(&local.treatment),
-            text(&strip.block),
-            if class == Labels::NONE { Value::Null } else { text(&joined.classes[class as usize]) },
+            strip,
+            treatment,
+            block,
+            class,
             number(Some(units.yields(piece.mean))),
             number(Some(units.yields(piece.std_error))),
             number(Some(units.yields(piece.low))),
@@ -451,7 +465,7 @@ fn local(joined: &Joined, result: &SiteYear, units: &Units) -> Layer {
             text(units.yield_unit),
             text(LABEL_FIRST),
         ];
-        features.push((Geometry::Point(Point::new(segment.x_m, segment.y_m)), values));
+        features.push((place, values));
     }
     Layer { name: "local", geometry: "POINT", columns: named(&LOCAL), features }
 }

@@ -320,8 +320,8 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         // money of a whole archive, not of an area
         let _ = writeln!(
             text,
-            "{}: another season of strips would gain at most {:.0} {} over these fields by a better choice, the smallest trial costs some \
-             {:.0}{}.",
+            "{}: another season of strips would gain at most {:.0} {} over these fields by a better choice; the smallest trial gives up \
+             at least {:.0}{}.",
             archive.label(&one.treatment),
             one.gain,
             archive.currency.as_deref().unwrap_or("money"),

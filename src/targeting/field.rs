@@ -1,5 +1,6 @@
 //! What is planned of a crop: each treatment on each field's ground, the strips that would tell more, and what zones are worth.
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
 
@@ -13,8 +14,8 @@ use crate::config::{ArchiveSettings, Treatment};
 use crate::geometry::true_north;
 use crate::points::Caution;
 use crate::results::{
-    Advice, Course, Decision, NoStrips, PlannedMoney, PlannedZone, Replication, SeasonPlan, SiteYear, StripLayout,
-    StripsWorth, Synthesis, Why, ZoneResponse, ZoningValue,
+    Advice, Course, Decision, NoStrips, PlannedMoney, PlannedZone, Replication, SeasonPlan, SiteYear, SiteYearIdentity,
+    StripLayout, StripsWorth, Synthesis, Why, ZoneResponse, ZoningValue,
 };
 
 /// A treatment gets strips where they would tell on this share of the field or more: below it, a block hardly meets the ground
@@ -68,8 +69,14 @@ impl<'p> CropPlanner<'p> {
         outlook_of: impl Fn(&SiteYear) -> Outlook,
         zones_of: impl Fn(&[SiteYear]) -> Vec<ZoneResponse>,
     ) -> Vec<ZoningValue> {
+        // the treatments mostly leave out the same seasons and fields, of which one conclusion tells for all of them
+        let known: RefCell<BTreeMap<Vec<SiteYearIdentity>, Vec<ZoneResponse>>> = RefCell::default();
+        let zones_of = |others: &[SiteYear]| {
+            let key: Vec<SiteYearIdentity> = others.iter().map(|one| one.identity.clone()).collect();
+            known.borrow_mut().entry(key).or_insert_with(|| zones_of(others)).clone()
+        };
         let of_treatment = |treatment: &Treatment| {
-            value_of_zoning(site_years, self.settings, (self.crop, &treatment.key), &outlook_of, &zones_of)
+            value_of_zoning(site_years, self.settings, (self.crop, &treatment.key), &outlook_of, zones_of)
         };
         self.treated().filter_map(of_treatment).collect()
     }

@@ -1,6 +1,6 @@
 //! What another season of strips is worth: the gain of the decision over the ground that it governs, less what the strips cost.
 
-use crate::config::{ArchiveSettings, StripLayoutSettings};
+use crate::config::{ArchiveSettings, FEWEST_BLOCKS, StripLayoutSettings};
 use crate::economics;
 use crate::results::{StripsWorth, Synthesis};
 
@@ -13,18 +13,13 @@ pub struct Governed {
     pub rest_m2: f64,
 }
 
-impl Governed {
-    fn total_m2(&self) -> f64 {
-        self.of_class_m2.iter().sum::<f64>() + self.rest_m2
-    }
-}
-
 /// What strips of a treatment on fields of a crop are worth in the season to come; `None` where the archive cannot tell, so that strips
 /// are what is needed.
 ///
 /// The gain is the expected value of another year's site-years (see [`Worth::value_of_another_year`](crate::results::Worth), an upper
-/// limit) over one season of the fields. The cost is that of the smallest trial, in the smallest field: the ground of its strips that
-/// is not treated as would pay best by what is known. Where even that costs more than all could gain, no strips are worth it.
+/// limit) over one season of the fields. The cost is that of the smallest trial that is laid out, with the fewest blocks of the shortest
+/// strips: its ground that is not treated as would pay best by what is known. Where even that costs more than all could gain, no strips
+/// are worth it.
 pub fn strips_worth(
     synthesis: &Synthesis,
     archive: &ArchiveSettings,
@@ -47,9 +42,8 @@ pub fn strips_worth(
         }
         gain += field.rest_m2 / 10_000.0 * of_year(None)?;
     }
-    let smallest = fields.iter().map(Governed::total_m2).filter(|area| *area > 0.0).min_by(f64::total_cmp)?;
-    // of a treated strip and a check strip one stands against what would pay; strips are as long as a square field
-    let against_m2 = layout.blocks as f64 * layout.planter_m * smallest.sqrt();
+    // of a treated strip and a check strip one stands against what would pay
+    let against_m2 = f64::from(FEWEST_BLOCKS) * layout.planter_m * layout.least_strip_m;
     let cost = whole.net_return.abs() * against_m2 / 10_000.0;
     Some(StripsWorth { treatment: treatment.to_owned(), gain, cost })
 }

@@ -7,13 +7,12 @@ use geo::Contains;
 use serde_json::{Value, json};
 
 use crate::config::FieldSettings;
-use crate::ingest::{self, SiteYearFiles};
+use crate::ingest::{self, LONGEST_STEP_S, SiteYearFiles};
 use crate::points::{AppliedLog, CovariateGround, CovariateKind, Header, Ingested, Measure, Scale};
 use crate::quantity::RateUnit;
 use crate::quantity::factor::HA_PER_AC;
 
-/// A longer step between two rows is a gap, s and m (as in ingest).
-const LONGEST_STEP_S: f64 = 10.0;
+/// A longer way between two rows is a gap, m; as is a longer time than [`LONGEST_STEP_S`].
 const LONGEST_STEP_M: f64 = 60.0;
 /// Days between planting as it is given and as the log has it that are told.
 const FAR_D: i64 = 3;

@@ -1,5 +1,7 @@
 //! `report.html`: the grower's page, and below it the specialist's.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
@@ -88,7 +90,8 @@ pub(in crate::report) fn page(
     let mut context = tell.heading();
     let map: Option<map::DifferenceMap> = serde_json::from_value(drawn.0["difference_map"].take())
         .map_err(|error| ReportError::new("report.html", error))?;
-    drawn.0["difference_map"] = map.map(|map| map.marked(|segment| tell.surely_paid(segment))).into();
+    let paid = tell.surely_paid();
+    drawn.0["difference_map"] = map.map(|map| map.marked(|segment| paid.contains(&segment))).into();
     drawn.0["local"] = tell.local().into();
     if let Some(part) = covariates::part(result, archive, units) {
         context.insert("covariates".to_owned(), part);
@@ -498,12 +501,11 @@ impl Tell<'_> {
             .collect()
     }
 
-    /// Whether it is surer than not, by [`SURELY`], that the treatment of a segment paid there.
-    fn surely_paid(&self, segment: usize) -> bool {
-        self.result.local.iter().any(|local| {
-            let piece = local.pieces.iter().find(|piece| piece.segment == segment);
-            piece.and_then(|piece| self.result.local_probability_pays(local, piece)).is_some_and(|p| p >= SURELY)
-        })
+    /// The segments on which their treatment paid with the probability [`SURELY`].
+    fn surely_paid(&self) -> BTreeSet<usize> {
+        let pieces = self.result.local.iter().flat_map(|local| local.pieces.iter().map(move |piece| (local, piece)));
+        let is_sure = |local, piece| self.result.local_probability_pays(local, piece).is_some_and(|p| p >= SURELY);
+        pieces.filter(|(local, piece)| is_sure(local, piece)).map(|(_, piece)| piece.segment).collect()
     }
 
     /// What is said of the responses piece by piece, by treatment.

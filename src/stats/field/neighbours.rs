@@ -388,6 +388,14 @@ impl SolvedField {
         Ok(Self { field, solved })
     }
 
+    /// The same field under another covariance.
+    ///
+    /// # Errors
+    /// As [`SolvedField::new`].
+    pub fn under(&self, range: f64, nugget: f64) -> Result<Self, StatsError> {
+        Self::new(self.field.clone(), range, nugget)
+    }
+
     /// With other fixed effects over the same rows.
     ///
     /// # Errors
