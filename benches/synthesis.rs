@@ -2,7 +2,7 @@
 //! how the time of the synthesis grows with the archive.
 //!
 //! `cargo bench --bench synthesis`; RUNS sets the number of archives of five site-years (fewer of larger ones), 0 leaves all
-//! but the time out.
+//! but the time out; ONLY=regret or ONLY=designs prints that part alone.
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -122,6 +122,12 @@ fn growth(world: &World, settings: &ArchiveSettings) {
 
 fn main() {
     let settings = site_years::settings();
+    // one part alone
+    match std::env::var("ONLY").as_deref() {
+        Ok("regret") => return regret(&settings),
+        Ok("designs") => return designs(&settings),
+        _ => {}
+    }
     let wet = World { segment_model: Some(SEGMENT_MODEL), season: 2.0, ..World::default() };
     growth(&wet, &settings);
     if std::env::var("RUNS").is_ok_and(|runs| runs == "0") {
@@ -259,69 +265,109 @@ fn coverage(
     eprintln!("{name}, {size}: {:.0} ms an archive and thread", 2e3 * begun.elapsed().as_secs_f64() / runs as f64);
 }
 
-/// What is lost against knowing the truth, money per acre: a class is worth its mean response at 4.20 less 16.00.
+/// Cost of switching on and off in a field, USD/ac (assumed): what a plan with zones bears and one of everything or nothing does not.
+const SWITCHING: f64 = 1.0;
+
+/// What is lost against knowing the truth, money per acre: a class is worth its mean response at 4.20 less 16.00. Seasons, fields and
+/// site-years differ; the means of the classes are drawn anew for each archive.
 fn regret(settings: &ArchiveSettings) {
-    println!("\nRegret of the plan against knowing the mean of every class, USD/ac (three classes of equal area).");
     println!(
-        "| truth | site-years | shrunken zones | unshrunken zones | everything or nothing, by the mean | everything | nothing | promised by shrunken, above true | promised by unshrunken |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+        "\nRegret of the plan against knowing the mean of every class, USD/ac (three classes of equal area; zones bear {SWITCHING:.2} USD/ac for switching)."
     );
-    let needed = 16.0 / 4.20;
-    for (name, spread, slope) in
-        [("classes alike", 0.0, 0.0), ("classes differ by 1.5", 1.5, 0.0), ("and 1.5 a class", 1.5, 1.5)]
-    {
-        for size in SIZES {
-            let runs = runs(size);
+    println!(
+        "| spread of the classes, bu/ac | fields × seasons | shrunken zones | where they promise more than switching costs | where the trend is shown | unshrunken zones | everything or nothing, by the mean | everything | nothing | promised by shrunken, above true | promised by unshrunken |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    );
+    const RULES: usize = 7;
+    let mut over_worlds = [0.0; RULES];
+    let worlds = [(0.0, 0.0), (0.75, 0.0), (1.5, 0.0), (1.5, 1.5), (3.0, 0.0)];
+    let designs = [(5, 1), (5, 3), (15, 4)];
+    for (spread, slope) in worlds {
+        for (fields, seasons) in designs {
+            let runs = runs(fields * seasons);
             let sums = (0..runs)
                 .into_par_iter()
-                .map(|seed| {
-                    let mut draw = Draw::new(90_000 + seed);
-                    let level = needed + 1.5 * draw.normal();
-                    let class_means: Vec<f64> =
-                        (0..3).map(|class| level + slope * (f64::from(class) - 1.0) + spread * draw.normal()).collect();
-                    let world = World {
-                        class_means: class_means.clone(),
-                        wetness_slope: 0.0,
-                        interaction: 0.0,
-                        segment_model: Some(SEGMENT_MODEL),
-                        ..World::default()
-                    };
-                    let zones = conclude(&draw.archive(&world, size, settings).0, settings).synthesis.zones;
-                    let outlook = Outlook::none();
-                    let net = |class: usize| 4.20 * class_means[class] - 16.0;
-                    let own = |class: Option<usize>| {
-                        let zone = zones.iter().find(|zone| zone.class == class && zone.wetness.is_none())?;
-                        Some(4.20 * zone.estimate.mean? / KG_HA - 16.0)
-                    };
-                    let shrunken = |class: usize| {
-                        let advice = advise(&zones, settings, ("corn", "band"), Some(class), &outlook)?;
-                        Some(4.20 * advice.response? / KG_HA - 16.0)
-                    };
-                    let (mut parts, mut best) = ([0.0; 7], 0.0);
-                    let whole = own(None).unwrap_or(0.0);
-                    for class in 0..3 {
-                        let (value, plain, drawn) = (net(class), own(Some(class)), shrunken(class));
-                        best += value.max(0.0) / 3.0;
-                        let of = |said: Option<f64>| if said.unwrap_or(whole) > 0.0 { value / 3.0 } else { 0.0 };
-                        parts[0] += of(drawn);
-                        parts[1] += of(plain);
-                        parts[2] += of(Some(whole));
-                        parts[3] += value / 3.0;
-                        let promise = |said: Option<f64>| {
-                            said.filter(|said| *said > 0.0).map_or(0.0, |said| (said - value) / 3.0)
-                        };
-                        parts[5] += promise(drawn);
-                        parts[6] += promise(plain);
-                    }
-                    for part in &mut parts[..5] {
-                        *part = best - *part;
-                    }
-                    parts
-                })
-                .reduce(|| [0.0; 7], |one, other| std::array::from_fn(|at| one[at] + other[at]));
-            let cells: Vec<String> = sums.iter().map(|sum| format!("{:.2}", sum / runs as f64)).collect();
-            println!("| {name} | {size} | {} |", cells.join(" | "));
+                .map(|seed| regret_of(seed, (spread, slope), (fields, seasons), settings))
+                .reduce(|| [0.0; RULES + 2], |one, other| std::array::from_fn(|at| one[at] + other[at]))
+                .map(|sum| sum / runs as f64);
+            for (all, one) in over_worlds.iter_mut().zip(sums) {
+                *all += one / (worlds.len() * designs.len()) as f64;
+            }
+            let cells: Vec<String> = sums.iter().map(|sum| format!("{sum:.2}")).collect();
+            let trend = if slope > 0.0 { format!(", and {slope} a class") } else { String::new() };
+            println!("| {spread}{trend} | {fields} × {seasons} | {} |", cells.join(" | "));
         }
     }
+    let cells: Vec<String> = over_worlds.iter().map(|sum| format!("{sum:.2}")).collect();
+    println!("| mean of all rows | | {} | | |", cells.join(" | "));
+}
+
+/// Of one archive the regret of each rule, and what its zones promise above what is true.
+fn regret_of(
+    seed: u64,
+    (spread, slope): (f64, f64),
+    (fields, seasons): (usize, usize),
+    settings: &ArchiveSettings,
+) -> [f64; 9] {
+    let mut draw = Draw::new(90_000 + seed);
+    let level = 16.0 / 4.20 + 1.5 * draw.normal();
+    let class_means: Vec<f64> =
+        (0..3).map(|class| level + slope * (f64::from(class) - 1.0) + spread * draw.normal()).collect();
+    let world = World {
+        class_means: class_means.clone(),
+        wetness_slope: 0.0,
+        interaction: 0.0,
+        site_year: 2.0,
+        season: 2.5,
+        field: 3.0,
+        fields,
+        seasons,
+        segment_model: Some(SEGMENT_MODEL),
+        ..World::default()
+    };
+    let synthesis = conclude(&draw.archive(&world, fields * seasons, settings).0, settings).synthesis;
+    let zones = &synthesis.zones;
+    let net: Vec<f64> = class_means.iter().map(|mean| 4.20 * mean - 16.0).collect();
+    let promise_of = |response: f64| 4.20 * response / KG_HA - 16.0;
+    let own = |class: Option<usize>| {
+        let zone = zones.iter().find(|zone| zone.class == class && zone.wetness.is_none())?;
+        zone.estimate.mean.map(promise_of)
+    };
+    let advised = |class: Option<usize>| {
+        advise(zones, settings, ("corn", "band"), class, &Outlook::none())?.response.map(promise_of)
+    };
+    let whole = own(None).unwrap_or(0.0);
+    let shrunken = [0, 1, 2].map(|class| advised(Some(class)).unwrap_or(whole));
+    let plain = [0, 1, 2].map(|class| own(Some(class)).unwrap_or(whole));
+    let by_mean = [whole; 3];
+    // what zones promise above the better of everything and nothing, by the same numbers
+    let sum = |values: &[f64; 3]| values.iter().sum::<f64>() / 3.0;
+    let gain = sum(&shrunken.map(|value| value.max(0.0))) - sum(&shrunken).max(0.0);
+    let blanket = [sum(&shrunken); 3];
+    let is_shown = synthesis
+        .trends
+        .iter()
+        .any(|one| one.gradient == Gradient::Drainage && one.estimate.p_value.is_some_and(|p| p < 0.10));
+    let best = net.iter().map(|value| value.max(0.0)).sum::<f64>() / 3.0;
+    let regret = |said: [f64; 3]| {
+        let treated = said.map(|value| value > 0.0);
+        let earned: f64 = net.iter().zip(treated).map(|(value, is)| if is { value / 3.0 } else { 0.0 }).sum();
+        let is_zoned = treated.contains(&true) && treated.contains(&false);
+        best - earned + if is_zoned { SWITCHING } else { 0.0 }
+    };
+    let above = |said: [f64; 3]| -> f64 {
+        said.iter().zip(&net).filter(|(said, _)| **said > 0.0).map(|(said, value)| (said - value) / 3.0).sum()
+    };
+    [
+        regret(shrunken),
+        regret(if gain > SWITCHING { shrunken } else { blanket }),
+        regret(if is_shown { shrunken } else { by_mean }),
+        regret(plain),
+        regret(by_mean),
+        regret([1.0; 3]),
+        regret([-1.0; 3]),
+        above(shrunken),
+        above(plain),
+    ]
 }
 
 /// How often a slope over wetness is found at the level 0.10 where there is none and seasons differ by 2.5 bu/ac.

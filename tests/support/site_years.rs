@@ -35,6 +35,9 @@ pub struct World {
     pub site_slope: f64,
     /// Of a season, shared by its site-years.
     pub season: f64,
+    /// Of a field, shared by its site-years, and how many fields there are (0: each site-year is of its own).
+    pub field: f64,
+    pub fields: usize,
     /// Between blocks.
     pub block: f64,
     /// Of one segment.
@@ -64,6 +67,8 @@ impl Default for World {
             site_class: 1.5,
             site_slope: 0.0,
             season: 0.0,
+            field: 0.0,
+            fields: 0,
             block: 4.0,
             segment: 10.0,
             noise_ratio: 1.0,
@@ -157,7 +162,20 @@ impl Draw {
         let seasons = world.seasons.min(site_years).max(1);
         let season: Vec<(f64, f64)> =
             (0..seasons).map(|_| (world.departure_mm.0 * self.normal(), world.season * self.normal())).collect();
-        (0..site_years).map(|at| self.site_year(world, at, season[at % seasons], at % seasons, settings)).unzip()
+        let field: Vec<f64> = (0..world.fields).map(|_| world.field * self.normal()).collect();
+        (0..site_years)
+            .map(|at| {
+                // where fields come again, all of them stand in a season before the next begins
+                let (season_at, field_at) = if world.fields > 0 {
+                    (at / world.fields % seasons, at % world.fields)
+                } else {
+                    (at % seasons, at)
+                };
+                let (mm, effect) = season[season_at];
+                let effect = effect + field.get(field_at).copied().unwrap_or(0.0);
+                self.site_year(world, field_at, (mm, effect), season_at, settings)
+            })
+            .unzip()
     }
 
     /// Puts estimates with errors of a known variance in the place of the paired t. One draw of the variance's own error holds
