@@ -230,6 +230,7 @@ impl Planner<'_> {
                 |others| archive::conclude(others, self.of_crop.settings).synthesis.zones,
             ),
             replication: self.of_crop.replication(site_years),
+            zones_risk: Vec::new(),
             strips_worth: Vec::new(),
             record: None,
         };
@@ -274,6 +275,7 @@ impl Planner<'_> {
                 zones,
             });
         }
+        plan.zones_risk = targeting::zones_risk(&plan.fields, &plan.zoning, self.of_crop.settings.target.sure);
         plan
     }
 

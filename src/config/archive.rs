@@ -148,7 +148,7 @@ pub(super) fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
     let wetness = super::wetness::read(root);
     let clean = super::clean::read(root);
     let model = super::model::read(root);
-    let target = super::target::read(root);
+    let target = super::target::read(root, &mut currency);
     let read = super::read::read(root);
     let covariates = super::covariate::read(root, true);
     root.finish_known();

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::section::{Section, settings};
-use crate::quantity::{Bearing, Length, Quantity};
+use super::treatments::one_currency;
+use crate::quantity::{Bearing, Currency, Length, MoneyRate, Quantity};
 
 /// Fewest blocks that are drawn: two differences have one degree of freedom.
 pub const FEWEST_BLOCKS: u32 = 3;
@@ -18,6 +19,9 @@ settings! {
         pub least_run_m: f64 = section.quantity_or::<Length>("least_run", 30.0, 0.0, 1000.0),
         /// Width that is switched as one, m. Default 30 ft (common practice, no source).
         pub width_m: f64 = section.quantity_or::<Length>("width", 9.144, 0.5, 100.0),
+        /// What it costs to follow a map of zones in place of one choice for the whole field, money per hectare of that field. Default 0:
+        /// not known. Zones that promise less are not planned.
+        pub zone_cost_per_ha: f64 = section.with_unit("zone_cost", MoneyRate::parse_cost).and_then(|rate| rate.per_ha()).unwrap_or(0.0),
         /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
         #[serde(skip)]
         pub strips: Option<StripLayoutSettings> = strips(section),
@@ -59,9 +63,17 @@ impl StripLayoutSettings {
 /// What can be said of strips only when the planter is known.
 const WITH_PLANTER: [&str; 7] = ["header", "guard", "blocks", "end_rows", "least_strip", "seed", "directions"];
 
-pub(super) fn read(root: &Section<'_, '_>) -> TargetSettings {
+pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> TargetSettings {
     let Some(section) = root.section("target") else { return TargetSettings::default() };
     let settings = TargetSettings::of(&section);
+    if settings.zone_cost_per_ha.abs() > 0.0
+        && let Some(rate) = section.with_unit("zone_cost", MoneyRate::parse_cost)
+    {
+        one_currency(&section, "zone_cost", rate, currency);
+        if rate.amount < 0.0 {
+            section.fault("zone_cost", format!("must not be negative, found {}", rate.amount));
+        }
+    }
     section.finish_known();
     settings
 }

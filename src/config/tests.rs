@@ -152,6 +152,8 @@ fn faults_of_the_archive_are_named() {
         ("drying = \"0.05 USD/bu/%\"", "hauling = \"0.15 USD/ac\"", "unknown unit"),
         ("drying = \"0.05 USD/bu/%\"", "[crops.corn.seasons.2022]\nprice = \"0 USD/bu\"", "must be greater than 0"),
         ("[wetness]", "[target]\nsure = 0.2\n[wetness]", "must lie between 0.5 and 0.999"),
+        ("[wetness]", "[target]\nzone_cost = \"-1 USD/ac\"\n[wetness]", "must not be negative, found -1"),
+        ("[wetness]", "[target]\nzone_cost = \"1 EUR/ha\"\n[wetness]", "use one currency"),
         ("[wetness]", "[target]\nplanter = 40\n[wetness]", "`40` has no unit"),
         ("[wetness]", "[target]\nplanter = \"40 bu\"\n[wetness]", "unknown unit `bu`"),
         ("[wetness]", "[target]\nplanter = \"0 ft\"\n[wetness]", "must lie between 0.5 and 60 m, found 0 m"),

@@ -45,7 +45,7 @@ pub(super) const fn column(
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub static DICTIONARY: [Column; 214] = [
+pub static DICTIONARY: [Column; 218] = [
     column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
     column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
     column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
@@ -343,9 +343,15 @@ pub static DICTIONARY: [Column; 214] = [
     column("variant", "text", "", "what was varied in the analysis", ""),
     column("sign_changed", "text", "", "whether the response has another sign: yes or no", "one of the two is missing"),
     column("decision", "text", "", "what to do: treat, leave or test", ""),
-    column("why", "text", "", "advice, bridged or too-short", ""),
+    column("why", "text", "", "advice, bridged, too-short or one-choice", ""),
     column("best", "text", "", "whether no other treatment is expected to return more here: yes or no", ""),
-    column("expected_money", "number", "money", "money that is expected on the zone", "it is not to be treated"),
+    column(
+        "expected_money",
+        "number",
+        "money",
+        "money that is expected on the zone, less what plans of the archive promised too much",
+        "it is not to be treated",
+    ),
     column("basis", "text", "", "own strips, or archive", ""),
     column("outlook", "text", "", "probability of each wetness class", "no wetness classes"),
     column("known_to", "integer", "", "last season whose harvest the archive held when the plan was made", ""),
@@ -429,6 +435,16 @@ pub static DICTIONARY: [Column; 214] = [
     column("gain", "number", "money_unit", "zones less the better of everything and nothing", ""),
     column("gain_std_error", "number", "money_unit", "standard error of the gain", ""),
     column("shown", "text", "", "whether the gain's interval lies above 0: yes or no", ""),
+    column("probability_gains", "number", "share", "probability that the gain is above 0", ""),
+    column("promised", "number", "money_unit", "mean net return that the choice of zones promised", ""),
+    column(
+        "optimism",
+        "number",
+        "money_unit",
+        "what the choice promised above what was found, of each area that it treated",
+        "",
+    ),
+    column("optimism_std_error", "number", "money_unit", "standard error of the optimism", ""),
     column("strip", "text", "", "name or number of the strip", "outside the strips"),
     column("block", "text", "", "name or number of the block", "outside the strips"),
     column("planter_passes", "integer", "", "passes of the planter in a strip", ""),

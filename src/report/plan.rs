@@ -17,7 +17,9 @@ use super::units::{fixed, level};
 use super::{FIRST, LABEL_FIRST, OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
-use crate::results::{Decision, PlannedField, PlannedZone, Record, Replication, ReplicationRow, SeasonPlan, Why};
+use crate::results::{
+    Decision, PlannedField, PlannedZone, Record, Replication, ReplicationRow, SeasonPlan, Why, ZonesRisk, ZonesStanding,
+};
 use crate::text::plain;
 
 /// The columns of `plan.csv`.
@@ -97,9 +99,10 @@ fn outlook(field: &PlannedField, archive: &ArchiveSettings) -> String {
     parts.collect::<Vec<_>>().join(",")
 }
 
-/// Money that is expected of treating the zone; absent where nothing is to be treated.
-fn expected_money(zone: &PlannedZone) -> Option<f64> {
-    (zone.decision == Decision::Treat).then_some(zone.advice.net_return? * zone.area_m2 / 10_000.0)
+/// Money that is expected of treating the zone, less what plans of the archive promised too much; absent where nothing is to be treated.
+fn expected_money(plan: &SeasonPlan, zone: &PlannedZone) -> Option<f64> {
+    let net = zone.advice.net_return? - plan.to_take_off(&zone.advice.treatment);
+    (zone.decision == Decision::Treat).then_some(net * zone.area_m2 / 10_000.0)
 }
 
 fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<Vec<u8>, ReportError> {
@@ -135,7 +138,7 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
                 units.money_unit.clone(),
                 fixed(advice.probability_pays, 4),
                 fixed(advice.probability_new_site_pays, 4),
-                fixed(expected_money(zone), 0),
+                fixed(expected_money(plan, zone), 0),
                 if field.has_own_strips { "own strips" } else { "archive" }.to_owned(),
                 advice.site_years.to_string(),
                 outlook(field, archive),
@@ -148,7 +151,7 @@ fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> Result<
 }
 
 /// The columns of `zoning.csv`.
-pub(super) const ZONING_COLUMNS: [&str; 10] = [
+pub(super) const ZONING_COLUMNS: [&str; 14] = [
     "crop",
     "treatment",
     "left_out",
@@ -159,6 +162,10 @@ pub(super) const ZONING_COLUMNS: [&str; 10] = [
     "gain_std_error",
     "money_unit",
     "shown",
+    "probability_gains",
+    "promised",
+    "optimism",
+    "optimism_std_error",
 ];
 
 fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
@@ -175,6 +182,10 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
             money(one.gain_std_error),
             units.money_unit.clone(),
             if one.is_shown { "yes" } else { "no" }.to_owned(),
+            fixed(Some(one.probability), 4),
+            money(one.promised),
+            money(one.optimism),
+            money(one.optimism_std_error),
         ]
     });
     write("zoning.csv", &ZONING_COLUMNS, rows)
@@ -257,6 +268,26 @@ fn cents(money: f64) -> f64 {
     (100.0 * money).round() / 100.0 + 0.0
 }
 
+/// How far zones are known to be worth it, and what is lost if they are not.
+fn zones_risk(one: &ZonesRisk, archive: &ArchiveSettings, units: &Units) -> String {
+    let standing = match one.standing {
+        ZonesStanding::Shown => "zones were shown to earn more than one choice for a field",
+        ZonesStanding::Likely => "zones probably earn more than one choice for a field",
+        ZonesStanding::Bet => "zones are a bet: they were not shown to earn more than one choice for a field",
+    };
+    let currency = archive.currency.as_deref().unwrap_or("money");
+    format!(
+        "{standing}. On {} field{} ({:.0} {}) they promise {:.0} {currency} a season above the better of treating all and nothing of each field, \
+         and lose {:.0} {currency} if the soils of a field respond alike.",
+        one.fields,
+        if one.fields == 1 { "" } else { "s" },
+        units.area(one.area_m2),
+        units.area_unit,
+        one.promised_gain,
+        one.loss_if_alike,
+    )
+}
+
 /// The plan as text: what to treat in each field, the totals, and what zones are worth.
 pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     let units = Units::new(archive, &plan.crop);
@@ -270,7 +301,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
             let (mut areas, mut money) = ([0.0; 3], 0.0);
             for zone in own {
                 areas[zone.decision as usize] += zone.area_m2;
-                money += expected_money(zone).unwrap_or(0.0);
+                money += expected_money(plan, zone).unwrap_or(0.0);
             }
             (areas, money)
         };
@@ -315,6 +346,17 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
             cents(units.money(one.gain)),
             cents(units.money(one.gain_std_error)),
         );
+        let _ = writeln!(
+            text,
+            "{label}: on the ground that was chosen it promised {:+.2} ± {:.2} {} more than was found; {:.2} is taken off what is expected.",
+            cents(units.money(one.optimism)),
+            cents(units.money(one.optimism_std_error)),
+            units.money_unit,
+            cents(units.money(one.to_take_off())),
+        );
+    }
+    for one in &plan.zones_risk {
+        let _ = writeln!(text, "{}: {}", archive.label(&one.treatment), zones_risk(one, archive, &units));
     }
     for one in &plan.strips_worth {
         // money of a whole archive, not of an area
@@ -385,7 +427,7 @@ pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_jso
             "net_return": advice.net_return.map(|money| units.money(money)),
             "probability_pays": advice.probability_pays,
             "probability_new_site_pays": advice.probability_new_site_pays,
-            "expected_money": expected_money(zone),
+            "expected_money": expected_money(plan, zone),
             "site_years": advice.site_years,
             "basis": if field.has_own_strips { "own strips" } else { "archive" },
             "caution": advice.cautions.codes(),
@@ -407,6 +449,28 @@ pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_jso
         "yield_unit": units.yield_unit,
         "money_unit": units.money_unit,
         "record": plan.record.as_ref().map(|record| promises::sentence(record, archive)),
+        "zoning": plan.zoning.iter().map(|one| json!({
+            "treatment": one.treatment,
+            "left_out": one.left_out.code(),
+            "site_years": one.site_years,
+            "zones": units.money(one.zoned),
+            "everywhere": units.money(one.blanket),
+            "promised": units.money(one.promised),
+            "gain": units.money(one.gain),
+            "gain_std_error": units.money(one.gain_std_error),
+            "probability_gains": one.probability,
+            "optimism": units.money(one.optimism),
+            "optimism_std_error": units.money(one.optimism_std_error),
+            "taken_off": units.money(one.to_take_off()),
+        })).collect::<Vec<_>>(),
+        "zones_risk": plan.zones_risk.iter().map(|one| json!({
+            "treatment": one.treatment,
+            "standing": one.standing.code(),
+            "fields": one.fields,
+            "area": units.area(one.area_m2),
+            "promised_gain": one.promised_gain,
+            "loss_if_alike": one.loss_if_alike,
+        })).collect::<Vec<_>>(),
         "strips_worth": plan.strips_worth.iter().map(|one| json!({
             "treatment": one.treatment,
             "gain": cents(one.gain),

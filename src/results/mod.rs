@@ -27,7 +27,7 @@ pub use observed::{Association, Blind, ObservedDifference};
 pub use outline::{DepartureMap, Outline, PlanOutline, PlannedMoney, PlannedPlace};
 pub use plan::{
     Advice, Course, Decision, HeldOut, NoStrips, PlannedField, PlannedStrip, PlannedZone, Replication, ReplicationRow,
-    SeasonPlan, StripLayout, StripWidths, StripsWorth, Why, ZoningValue,
+    SeasonPlan, StripLayout, StripWidths, StripsWorth, Why, ZonesRisk, ZonesStanding, ZoningValue,
 };
 pub use promise::{Promise, Record, RecordOfMoney, ScoredPromise};
 pub use response::{

@@ -38,6 +38,8 @@ pub enum Why {
     Bridged,
     /// Treating is advised, on stretches too short to switch on for.
     TooShort,
+    /// One choice for the whole field: zones promise less than it costs to follow them.
+    OneChoice,
 }
 
 impl Why {
@@ -47,6 +49,7 @@ impl Why {
             Self::Advice => "advice",
             Self::Bridged => "bridged",
             Self::TooShort => "too-short",
+            Self::OneChoice => "one-choice",
         }
     }
 }
@@ -318,14 +321,72 @@ pub struct ZoningValue {
     pub site_years: usize,
     /// Mean net return of treating the zones chosen without the site-year.
     pub zoned: f64,
+    /// What the choice promised of it.
+    pub promised: f64,
     /// Of treating everything.
     pub blanket: f64,
     /// Zoned less the better of everything and nothing.
     pub gain: f64,
     /// Standard error of the gain over what was left out.
     pub gain_std_error: f64,
+    /// Probability that the gain is above 0.
+    pub probability: f64,
     /// Whether the gain's interval lies above 0.
     pub is_shown: bool,
+    /// What the choice promised above what was found, of each hectare that it treated.
+    pub optimism: f64,
+    /// Standard error of the optimism over what was left out.
+    pub optimism_std_error: f64,
+}
+
+impl ZoningValue {
+    /// What to take off each hectare that is to be treated: the optimism, where it is above 0, drawn towards 0 by its own error
+    /// (`x · x²/(x² + s²)`, the positive part; ours).
+    pub fn to_take_off(&self) -> f64 {
+        let square = self.optimism.powi(2);
+        let sum = square + self.optimism_std_error.powi(2);
+        if self.optimism > 0.0 && sum > 0.0 { self.optimism * square / sum } else { 0.0 }
+    }
+}
+
+/// How far zones of a treatment are known to be worth it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ZonesStanding {
+    /// With seasons and fields left out they earned more, beyond chance.
+    Shown,
+    /// They probably did: as surely as advice asks for.
+    Likely,
+    /// Neither, or it could not be scored.
+    Bet,
+}
+
+impl ZonesStanding {
+    /// The word in the tables.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Shown => "shown",
+            Self::Likely => "likely",
+            Self::Bet => "bet",
+        }
+    }
+}
+
+/// What the zones of a plan promise and risk under one treatment, over the fields that are zoned; money a season.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ZonesRisk {
+    /// Key of the treatment.
+    pub treatment: String,
+    /// How far they are known to be worth it.
+    pub standing: ZonesStanding,
+    /// Fields of which some ground is treated and some is not.
+    pub fields: usize,
+    /// Their ground, m².
+    pub area_m2: f64,
+    /// What zones promise above the better of everything and nothing in each field, by the plan's own numbers.
+    pub promised_gain: f64,
+    /// What they lose against that if the soils of a field are alike and respond by its mean.
+    pub loss_if_alike: f64,
 }
 
 /// What another season of strips of a treatment would be worth, over the fields of the plan; money.
@@ -357,12 +418,21 @@ pub struct SeasonPlan {
     pub left_out: Vec<(String, String)>,
     /// What zoning would have earned.
     pub zoning: Vec<ZoningValue>,
+    /// What the zones promise and risk, of the treatments with fields that are zoned.
+    pub zones_risk: Vec<ZonesRisk>,
     /// What strips would tell, by treatment.
     pub replication: Vec<Replication>,
     /// What they would be worth, the most first, of the treatments of which that can be told.
     pub strips_worth: Vec<StripsWorth>,
     /// What became of the promises of former plans for the crop, where some could be scored.
     pub record: Option<Record>,
+}
+
+impl SeasonPlan {
+    /// What is taken off the net return of each hectare to be treated, since plans of this archive promised too much; money.
+    pub fn to_take_off(&self, treatment: &str) -> f64 {
+        self.zoning.iter().find(|one| one.treatment == treatment).map_or(0.0, ZoningValue::to_take_off)
+    }
 }
 
 /// What layouts of strips would tell of a treatment over the whole field.

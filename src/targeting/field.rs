@@ -6,6 +6,7 @@ use std::f64::consts::FRAC_PI_2;
 
 use geo::Area;
 
+use super::zones_risk::one_choice_where_zones_cost_more;
 use super::{
     FieldGround, Governed, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, strips_worth,
     value_of_zoning,
@@ -126,7 +127,11 @@ impl<'p> CropPlanner<'p> {
             };
             let advice: Vec<Advice> = classes.map(of_class).collect();
             let cost = treatment.cost_per_ha;
-            zones.extend(lanes.iter().flat_map(|lanes| lanes.layout(&advice, cost, &self.settings.target)));
+            let mut own: Vec<PlannedZone> =
+                lanes.iter().flat_map(|lanes| lanes.layout(&advice, cost, &self.settings.target)).collect();
+            let whole = advice.last().map_or(Decision::Test, |one| one.decision);
+            one_choice_where_zones_cost_more(&mut own, whole, &self.settings.target);
+            zones.extend(own);
         }
         for at in 0..zones.len() {
             let of = |zone: &PlannedZone| zone.advice.net_return.unwrap_or(f64::NEG_INFINITY);
@@ -254,6 +259,7 @@ pub fn money(plan: &SeasonPlan, treatment: &str) -> PlannedMoney {
         money: 0.0,
         money_interval: (0.0, 0.0),
     };
+    let take_off = plan.to_take_off(treatment);
     for zone in zones().filter(|zone| zone.is_best && zone.advice.treatment == treatment) {
         let advice = &zone.advice;
         let (Some(net), Some(response), Some(break_even), Some((low, high))) =
@@ -265,9 +271,9 @@ pub fn money(plan: &SeasonPlan, treatment: &str) -> PlannedMoney {
         let slope = if (response - break_even).abs() > 0.0 { net / (response - break_even) } else { 0.0 };
         let area_ha = zone.area_m2 / 10_000.0;
         money.best_m2 += zone.area_m2;
-        money.money += net * area_ha;
-        money.money_interval.0 += slope * (low - break_even) * area_ha;
-        money.money_interval.1 += slope * (high - break_even) * area_ha;
+        money.money += (net - take_off) * area_ha;
+        money.money_interval.0 += (slope * (low - break_even) - take_off) * area_ha;
+        money.money_interval.1 += (slope * (high - break_even) - take_off) * area_ha;
     }
     money
 }

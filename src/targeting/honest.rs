@@ -54,8 +54,7 @@ pub fn value_of_zoning(
             }
             let groups = number.len().min(GROUPS);
             let group_of = |one: &SiteYear| number.get(&key(one)).map(|at| at % groups);
-            // net returns of the zones and of treating everything, summed over the site-years of each group
-            let mut sums = vec![(0.0, 0.0, 0.0); groups];
+            let mut sums = vec![Sums::default(); groups];
             for (group, sum) in sums.iter_mut().enumerate() {
                 let others: Vec<SiteYear> =
                     own.iter().filter(|one| group_of(one) != Some(group)).map(|one| (*one).clone()).collect();
@@ -63,43 +62,80 @@ pub fn value_of_zoning(
                 for (one, nets) in scored.iter().filter(|(one, _)| group_of(one) == Some(group)) {
                     let outlook = outlook(one);
                     let area: f64 = nets.iter().map(|one| one.1).sum();
-                    let is_chosen = |class: usize| {
+                    let promise = |class: usize| {
                         advise(&zones, archive, (crop, treatment), Some(class), &outlook)
                             .and_then(|advice| advice.net_return)
-                            .is_some_and(|net| net > 0.0)
+                            .filter(|net| *net > 0.0)
                     };
-                    let chosen = nets.iter().filter(|one| is_chosen(one.0));
-                    sum.0 += chosen.map(|one| one.1 * one.2).sum::<f64>() / area;
-                    sum.1 += nets.iter().map(|one| one.1 * one.2).sum::<f64>() / area;
-                    sum.2 += 1.0;
+                    for &(class, area_m2, net) in nets {
+                        let share = area_m2 / area;
+                        if let Some(promised) = promise(class) {
+                            sum.zoned += share * net;
+                            sum.promised += share * promised;
+                            sum.treated += share;
+                        }
+                        sum.everywhere += share * net;
+                    }
+                    sum.site_years += 1.0;
                 }
             }
-            summed(treatment, left_out, &sums, archive.model.confidence)
+            summed(treatment, left_out, &sums, archive)
         })
         .min_by(|one, other| one.gain.total_cmp(&other.gain))
 }
 
-/// The value from the sums of each group: net returns of the zones and of everything, and site-years. The standard error of the mean
-/// over all site-years takes what the groups differ by (cluster-robust: Liang & Zeger 1986, Biometrika 73:13).
-fn summed(treatment: &str, left_out: HeldOut, sums: &[(f64, f64, f64)], confidence: f64) -> Option<ZoningValue> {
-    let total = sums.iter().fold((0.0, 0.0, 0.0), |all, one| (all.0 + one.0, all.1 + one.1, all.2 + one.2));
-    let (zoned, everywhere) = (total.0 / total.2, total.1 / total.2);
-    // The better of the two in hindsight: zoning has to beat what could not have been known, too.
-    let gain_of = |one: &(f64, f64, f64)| one.0 - if everywhere > 0.0 { one.1 } else { 0.0 };
-    let gain = gain_of(&total) / total.2;
+/// Sums over the site-years of a group, each by shares of its area. Money per hectare.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sums {
+    site_years: f64,
+    /// Net return of the zones.
+    zoned: f64,
+    /// What they promised.
+    promised: f64,
+    /// The share that they treat.
+    treated: f64,
+    /// Net return of treating everything.
+    everywhere: f64,
+}
+
+/// The value from the sums of each group. Standard errors of means over all site-years, and over all ground that is treated, take what the
+/// groups differ by (cluster-robust: Liang & Zeger 1986, Biometrika 73:13).
+fn summed(treatment: &str, left_out: HeldOut, sums: &[Sums], archive: &ArchiveSettings) -> Option<ZoningValue> {
+    let total = |of: fn(&Sums) -> f64| sums.iter().map(of).sum::<f64>();
+    let (site_years, treated) = (total(|one| one.site_years), total(|one| one.treated));
+    let (zoned, everywhere) = (total(|one| one.zoned) / site_years, total(|one| one.everywhere) / site_years);
     let groups = sums.len() as f64;
-    let spread: f64 = sums.iter().map(|one| (gain_of(one) - gain * one.2).powi(2)).sum();
-    let gain_std_error = (groups / (groups - 1.0) * spread).sqrt() / total.2;
-    let reach = StudentT::new(groups - 1.0).ok()?.quantile(0.5 + 0.5 * confidence).ok()?;
+    let std_error = |left: &dyn Fn(&Sums) -> f64, over: f64| {
+        let spread: f64 = sums.iter().map(|one| left(one).powi(2)).sum();
+        (groups / (groups - 1.0) * spread).sqrt() / over
+    };
+    // The better of the two in hindsight: zoning has to beat what could not have been known, too.
+    let gain_of = |one: &Sums| one.zoned - if everywhere > 0.0 { one.everywhere } else { 0.0 };
+    let gain = sums.iter().map(gain_of).sum::<f64>() / site_years;
+    let gain_std_error = std_error(&|one| gain_of(one) - gain * one.site_years, site_years);
+    let too_much = |one: &Sums| one.promised - one.zoned;
+    let (optimism, optimism_std_error) = if treated > 0.0 {
+        let optimism = sums.iter().map(too_much).sum::<f64>() / treated;
+        (optimism, std_error(&|one| too_much(one) - optimism * one.treated, treated))
+    } else {
+        (0.0, 0.0)
+    };
+    let t_dist = StudentT::new(groups - 1.0).ok()?;
+    let reach = t_dist.quantile(0.5 + 0.5 * archive.model.confidence).ok()?;
+    let probability = if gain_std_error > 0.0 { t_dist.cdf(gain / gain_std_error) } else { 0.5 };
     Some(ZoningValue {
         treatment: treatment.to_owned(),
         left_out,
-        site_years: total.2 as usize,
+        site_years: site_years as usize,
         zoned,
+        promised: total(|one| one.promised) / site_years,
         blanket: everywhere,
         gain,
         gain_std_error,
+        probability,
         is_shown: gain > reach * gain_std_error,
+        optimism,
+        optimism_std_error,
     })
 }
 

@@ -14,6 +14,7 @@ mod promises;
 mod replication;
 mod strips;
 mod worth;
+mod zones_risk;
 
 pub use advice::{advise, for_field};
 pub use field::{CropPlanner, areas_m2, commonest_crop, money};
@@ -25,3 +26,4 @@ pub use promises::{promise, promises, record, score};
 pub use replication::{detectable, one_field, replication};
 pub use strips::{StripCase, lay_out};
 pub use worth::{Governed, strips_worth};
+pub use zones_risk::zones_risk;
