@@ -252,7 +252,7 @@ const OWN: [(&str, &str); 95] = pairs! {
     "soil.components", "Tables of the components of map units (files or a glob; `soils.gpkg/component`), where the polygons carry the units' key instead of a class: the class with the greatest share of the components counts, of equals the wetter.";
     "soil.key", "Attribute of the polygons and column of the components that holds the map unit's key. Default mukey.";
     "soil.percent", "Column of a component's share of its map unit, percent. Default comppct_r.";
-    "soil.tiled", "Attribute that tells whether the ground is tile-drained: yes, no or unknown.";
+    "soil.tiled", "Attribute that says whether the ground is tile-drained: yes, no or unknown.";
     "soil.groups", "Classes that are pooled for the model; by default each class stands by itself.";
     "soil.groups.<group>", "The classes of one group.";
     "wetness", "Precipitation of the season beside its normal.";
@@ -312,14 +312,14 @@ const OWN: [(&str, &str); 95] = pairs! {
     "harvest[].columns.latitude", "Degrees; with `longitude`.";
     "harvest[].columns.easting", "Units of the projected reference system; with `northing`.";
     "harvest[].columns.northing", "Units of the projected reference system; with `easting`.";
-    "harvest[].columns.mass_flow", "Wet mass per time. One column tells the grain: this or one of the next four.";
+    "harvest[].columns.mass_flow", "Wet mass per time. One column gives the grain: this or one of the next four.";
     "harvest[].columns.mass", "Wet mass of a record.";
     "harvest[].columns.wet_yield", "Exported yield at field moisture.";
     "applied", "One table for each log of what was put down, in the order of application; strips and treatments follow from it.";
     "applied[].path", "Files, folders of task data (ISO 11783-10) or globs, relative to field.toml.";
     "applied[].width", "Working width, where there is no width column.";
     "applied[].columns", "What the columns mean; task data (ISO 11783-10) needs none.";
-    "applied[].columns.time", "Times: stops and passes are told by them.";
+    "applied[].columns.time", "Times: stops and passes are found by them.";
     "applied[].columns.rate", "The rate that was put down.";
     "applied[].columns.width", "Working width.";
     "applied[].columns.state", "Whether the planter was at work: down or up, 1 or 0, on or off and the like.";
@@ -336,14 +336,14 @@ const OWN: [(&str, &str); 95] = pairs! {
     "covariate[].latitude", "Column of a table's points, degrees; with `longitude`.";
     "covariate[].easting", "Column of a table's points in the projected reference system; with `northing`.";
     "covariate[].northing", "Column of a table's points in the projected reference system; with `easting`.";
-    "treatments.<treatment>.rate", "The rate that was tested, such as \"8 fl oz/ac\": by it a log tells where the treatment stands.";
-    "treatments.<treatment>.of", "The treatments that it is made of, each told by a log of its own.";
+    "treatments.<treatment>.rate", "The rate that was tested, such as \"8 fl oz/ac\": by it a log shows where the treatment stands.";
+    "treatments.<treatment>.of", "The treatments that it is made of, each recorded by a log of its own.";
 };
 
 /// The same, for the last part of a path, where no whole path is told.
 const OWN_ENDS: [(&str, &str); 14] = pairs! {
     "dry_yield", "Exported yield at market moisture.";
-    "yield", "Exported yield, with `at` for the moisture that it is told at.";
+    "yield", "Exported yield, with `at` for the moisture that it is given at.";
     "column", "The column's name.";
     "unit", "The column's unit.";
     "is", "The label, or a list of labels.";

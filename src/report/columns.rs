@@ -23,7 +23,7 @@ pub struct Column {
     pub name: &'static str,
     /// `text`, `integer`, `number`, `boolean`, `timestamp` or `geometry`; of a key of JSON also `object` or `list`.
     pub kind: &'static str,
-    /// Its unit, or the column that tells it; empty where it has none.
+    /// Its unit, or the column that gives it; empty where it has none.
     pub unit: &'static str,
     /// What it says.
     pub meaning: &'static str,
@@ -107,15 +107,15 @@ pub static DICTIONARY: [Column; 214] = columns! {
     "turns_sign", "text", "", "whether leaving it out turns the sign of the mean: yes or no", "fewer than four site-years";
     "folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years";
     "gradient", "text", "", "along what the response changes: drainage, wetness, drainage-by-wetness, or `observed:` and a measure", "";
-    "slope", "number", "slope_unit", "change of the response along the gradient", "cannot be told";
+    "slope", "number", "slope_unit", "change of the response along the gradient", "cannot be estimated";
     "slope_unit", "text", "", "unit of the slope", "";
     "configured", "text", "", "whether price and cost are those of archive.toml: yes or no", "";
     "price", "number", "price_unit", "price of grain", "";
     "price_unit", "text", "", "unit of prices", "";
     "cost", "number", "money_unit", "cost of the treatment", "";
     "break_even_price", "number", "price_unit", "price at which the mean response just pays", "the mean response is not above 0";
-    "loss_of_treating", "number", "money_unit", "expected loss of treating where it does not pay", "cannot be told";
-    "loss_of_leaving", "number", "money_unit", "expected loss of leaving it out where it pays", "cannot be told";
+    "loss_of_treating", "number", "money_unit", "expected loss of treating where it does not pay", "cannot be estimated";
+    "loss_of_leaving", "number", "money_unit", "expected loss of leaving it out where it pays", "cannot be estimated";
     "loss_of_treating_new_site", "number", "money_unit", "expected loss of treating a new site-year", "fewer than three site-years";
     "value_of_another_year", "number", "money_unit", "what another year of strips gains for the decision on average", "the mean is not pooled";
     "reason", "text", "", "mark of the records that were removed, or `kept`", "";
@@ -246,18 +246,18 @@ pub static DICTIONARY: [Column; 214] = columns! {
     "class", "text", "", "class of the covariate", "a number";
     "response_low", "number", "yield_unit", "lower end of the interval of the response on the class", "a number";
     "response_high", "number", "yield_unit", "upper end of the interval of the response on the class", "a number";
-    "change", "number", "change_unit", "slope of the response over the covariate, or the response on a class less that on the others", "cannot be told: see why_not";
+    "change", "number", "change_unit", "slope of the response over the covariate, or the response on a class less that on the others", "cannot be estimated: see why_not";
     "change_unit", "text", "", "unit of the change, its standard error and interval", "no interaction was asked";
-    "change_per_sd", "number", "yield_unit", "the slope for one standard deviation of the covariate", "a class, or cannot be told";
-    "asked", "integer", "", "interactions that were told, and corrected for their number", "none was asked";
-    "p_holm", "number", "", "p value with Holm's correction for the number of interactions", "cannot be told";
-    "why_not", "text", "", "why the change cannot be told", "it can";
+    "change_per_sd", "number", "yield_unit", "the slope for one standard deviation of the covariate", "a class, or cannot be estimated";
+    "asked", "integer", "", "interactions that were estimated, and corrected for their number", "none was asked";
+    "p_holm", "number", "", "p value with Holm's correction for the number of interactions", "cannot be estimated";
+    "why_not", "text", "", "why the change cannot be estimated", "it can";
     "covariate_<name>", "number", "covariate_unit", "a covariate by its name: its number, or text for a class; of a segment the mean, or the class of most of it", "no value";
     "covariate_<name>_share", "number", "share", "part of the segment with a number, or with the class of most of it", "";
     "file", "text", "", "file that the column stands in", "";
     "column", "text", "", "its name", "";
     "type", "text", "", "text, integer, number or boolean", "";
-    "unit", "text", "", "its unit, or the column that tells it", "it has none";
+    "unit", "text", "", "its unit, or the column that gives it", "it has none";
     "meaning", "text", "", "what it says", "";
     "when_empty", "text", "", "when the cell is empty", "it never is";
 };
@@ -278,7 +278,7 @@ pub(super) fn known<'n>(file: &'static str, names: impl IntoIterator<Item = &'n 
     unknown.map_or(Ok(()), |name| Err(ReportError::new(file, format!("the data dictionary lacks `{name}`"))))
 }
 
-/// Every file with columns, with those that it has. Layers are told as `file:layer`.
+/// Every file with columns, with those that it has. Layers are listed as `file:layer`.
 pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
     let of = |parts: &[&[&'static str]]| parts.concat();
     let [of_site_year, pooled] = covariates::columns();

@@ -1,4 +1,4 @@
-//! The keys of `summary.json` and `run.json`, as the data dictionary tells them.
+//! The keys of `summary.json` and `run.json`, as the data dictionary lists them.
 
 use super::columns::{Column, columns};
 
@@ -50,7 +50,7 @@ const RUN: [Column; 13] = columns! {
     "jobs", "integer", "", "site-years computed at a time", "as many as the machine has cores";
     "elapsed_seconds", "number", "s", "time by the clock", "";
     "seconds", "object", "s", "time by stage, summed over the site-years", "";
-    "peak_memory_bytes", "integer", "byte", "most memory in use", "the system does not tell";
+    "peak_memory_bytes", "integer", "byte", "most memory in use", "the system does not report it";
     "counts", "object", "", "site-years by what became of them, and records", "";
     "done", "object", "", "what became of each site-year that has a result", "";
     "failures", "list", "", "site-years that failed, with the reason", "";
