@@ -32,7 +32,7 @@ pub enum AppliedError {
     },
     /// The width and the passes contradict each other.
     #[error(
-        "{file}: row {row}: a working width of {width_m:.2} m is told, but neighbouring passes lie {spacing_m:.2} m apart; expected the same"
+        "{file}: row {row}: a working width of {width_m:.2} m is recorded, but neighbouring passes lie {spacing_m:.2} m apart; expected the same"
     )]
     Width {
         /// The file.

@@ -91,7 +91,7 @@ impl Workshop<'_> {
         let computed = catch_unwind(AssertUnwindSafe(|| self.attempts(task, turn))).unwrap_or_else(|panic| {
             let said = panic.downcast_ref::<String>().map(String::as_str);
             let said = said.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no more is known");
-            Err(format!("a fault of bandlift itself, please report it: {said}"))
+            Err(format!("internal error, please report it: {said}"))
         });
         if let Err(reason) = &computed {
             let failed = FailedBefore { folder: task.folder.name.clone(), reason: reason.clone() };

@@ -91,7 +91,7 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     basis::mark_old_plans(&store, || basis.clone())?;
     let crop =
         options.crop.clone().or_else(|| targeting::commonest_crop(&night.site_years)).ok_or_else(|| {
-            fault("no site-year has strips, so the archive tells nothing of where to treat".to_owned())
+            fault("no site-year has strips, so the archive says nothing about where to treat".to_owned())
         })?;
     let planner = Planner {
         read,

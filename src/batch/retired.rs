@@ -51,7 +51,7 @@ pub(super) fn sort_out(
             failures.push(Failed { folder, reason, stale: Some(place) });
             continue;
         } else if places.contains_key(folder.as_str()) {
-            "its field.toml now tells another season, farm or field".to_owned()
+            "its field.toml now names another season, farm or field".to_owned()
         } else {
             "is no longer in the archive".to_owned()
         };

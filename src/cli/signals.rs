@@ -35,7 +35,7 @@ pub(super) fn stop(out: &mut Output) -> Stop {
             }
         });
         if let Err(error) = watching {
-            out.message(&format!("a signal will be heard and not acknowledged: {error}"));
+            out.message(&format!("a signal will stop the run, but without a message: {error}"));
         }
     }
     stop

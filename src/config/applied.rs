@@ -89,7 +89,7 @@ pub(crate) fn tested(
             }
             Some(rate) if is_meant => {
                 return Err(format!(
-                    "tells rates in {}, but archive.toml has {} {} for treatments.{}.rate; expected one kind",
+                    "gives rates in {}, but archive.toml has {} {} for treatments.{}.rate; expected one kind",
                     kind.symbol(),
                     rate.per_ha / rate.unit.per_ha,
                     rate.unit.symbol,
@@ -105,7 +105,7 @@ pub(crate) fn tested(
     if let Some(unknown) =
         names.and_then(|names| names.iter().find(|name| tested.iter().all(|one| one.treatment != **name)))
     {
-        return Err(format!("`{unknown}` is no treatment of archive.toml that could be told by a rate"));
+        return Err(format!("`{unknown}` is no treatment of archive.toml that could be recognised by a rate"));
     }
     if tested.is_empty() {
         return Err("archive.toml gives no treatment a rate, such as `rate = \"8 fl oz/ac\"`".to_owned());
@@ -127,7 +127,7 @@ pub(super) fn read(root: &Section<'_, '_>, treatments: &[Treatment]) -> Vec<Appl
         }
         for one in &log.treatments {
             if logs.iter().flat_map(|known| &known.treatments).any(|known| known.treatment == one.treatment) {
-                entry.fault("treatments", format!("`{}` is told by two logs", one.treatment));
+                entry.fault("treatments", format!("`{}` is recorded by two logs", one.treatment));
             }
         }
         logs.push(log);
@@ -140,7 +140,7 @@ fn one(entry: &Section<'_, '_>, number: usize, of: usize, treatments: &[Treatmen
     let mut log = harvest::source(entry, "width");
     let names = entry.texts("treatments");
     if names.is_none() && of > 1 && !entry.has("treatments") {
-        entry.fault("treatments", "is missing; with several logs each names the treatments that it tells");
+        entry.fault("treatments", "is missing; with several logs each names the treatments that it records");
     }
     let trust = entry.parsed("trust", |text| match text {
         "log" => Ok(Trust::Log),
@@ -183,7 +183,7 @@ fn one(entry: &Section<'_, '_>, number: usize, of: usize, treatments: &[Treatmen
     }
     let columns = columns?;
     log.position = harvest::position(&columns);
-    log.time = columns.required("time", harvest::time(&columns), "a column of times: stops and passes are told by it");
+    log.time = columns.required("time", harvest::time(&columns), "a column of times: stops and passes are found by it");
     log.readings.swath_m = harvest::measured(&columns, "width", Units::of::<Length>());
     let rate = rate_column(&columns, "rate");
     let target = rate_column(&columns, "target");
@@ -199,7 +199,7 @@ fn one(entry: &Section<'_, '_>, number: usize, of: usize, treatments: &[Treatmen
         entry.fault("width", "is missing; give `width = \"40 ft\"` here or a width column");
     }
     if !settings.sections_on.is_empty() && settings.section_count.is_none() {
-        entry.fault("section_count", "is missing; `sections_on` tells some of how many");
+        entry.fault("section_count", "is missing; `sections_on` gives how many are on, of how many");
     }
     if log.labels.load.is_some() == settings.product.is_empty() {
         entry.fault("product", "goes with a column `product`; give both or none");

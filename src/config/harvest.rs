@@ -320,7 +320,7 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
             "field" => Ok(false),
             other => Err(format!("expected `market` (dry) or `field` (wet) moisture, found `{other}`")),
         });
-        let is_market = table.required("at", is_market, "`market` (dry) or `field` (wet): the moisture it is told at");
+        let is_market = table.required("at", is_market, "`market` (dry) or `field` (wet): the moisture it is given at");
         table.finish_known();
         let (name, unit) = (name?, unit?);
         Some(if is_market? { GrainChannel::DryYield(name, unit) } else { GrainChannel::WetYield(name, unit) })
@@ -332,7 +332,7 @@ fn grain(columns: &Section<'_, '_>) -> Option<GrainChannel> {
             None
         }
         several => {
-            columns.fault(several[1], format!("only one column can tell the grain, found {}", several.join(" and ")));
+            columns.fault(several[1], format!("only one column can give the grain, found {}", several.join(" and ")));
             None
         }
     }
@@ -412,7 +412,7 @@ pub(super) fn time(columns: &Section<'_, '_>) -> Option<TimeColumn> {
                 );
             }
             if table.has("zone") && !matches!(format, None | Some(TimeFormat::Pattern(_))) {
-                table.fault("zone", "goes with a strftime pattern; epoch_s, epoch_ms and rfc3339 tell UTC themselves");
+                table.fault("zone", "goes with a strftime pattern; epoch_s, epoch_ms and rfc3339 carry UTC themselves");
             }
             table.finish_known();
             Some(TimeColumn { name: name?, clock, format: format?, ahead_s })

@@ -47,7 +47,7 @@ pub struct SoilSettings {
     pub attribute: String,
     /// The tables of the components of map units, which tell the class in place of the attribute.
     pub components: Option<ComponentSettings>,
-    /// Attribute that tells whether the ground is tiled.
+    /// Attribute that says whether the ground is tiled.
     pub tiled_attribute: Option<String>,
     /// Coordinate reference system of a layer that carries none.
     pub crs: Option<String>,

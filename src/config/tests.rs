@@ -209,7 +209,7 @@ fn faults_of_the_field_are_named() {
         (
             "mass_flow = {",
             "wet_yield = { column = \"y\", unit = \"bu/ac\" }\nmass_flow = {",
-            "only one column can tell the grain",
+            "only one column can give the grain",
         ),
     ] {
         let faults = field_faults(from, to);

@@ -23,7 +23,7 @@ pub struct Treatment {
     /// The rate that was tested, such as "8 fl oz/ac": with it a log of what was put down tells where the treatment stands.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rate: Option<ApplicationRate>,
-    /// The treatments that it is made of, each told by a log of its own.
+    /// The treatments that it is made of, each recorded by a log of its own.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub of: Vec<String>,
 }

@@ -84,13 +84,13 @@ pub(super) fn columns_of(logs: &[&Log], crop: Option<&str>, bushel: BushelWeight
         let key = match one.channel {
             Channel::Yield if flow.is_some() => {
                 taken.push(name.clone());
-                left_out.insert(name, format!("a yield in {}; the flow tells the grain", one.unit));
+                left_out.insert(name, format!("a yield in {}; the flow gives the grain", one.unit));
                 continue;
             }
             Channel::Yield => "yield",
             Channel::Elevation if one.probability < SURE => {
                 taken.push(name.clone());
-                left_out.insert(name, "probably elevation; nothing tells its unit".to_owned());
+                left_out.insert(name, "probably elevation; nothing shows its unit".to_owned());
                 continue;
             }
             channel if one.probability < 0.5 && !(channel == Channel::Flow && yielded.is_none()) => continue,
@@ -127,7 +127,7 @@ pub(super) fn columns_of(logs: &[&Log], crop: Option<&str>, bushel: BushelWeight
             && first.times[0].column != time.column
             && first.times[0].clock.as_ref() != Some(&time.column)
         {
-            left_out.insert(time.column.clone(), "times, told better by another column".to_owned());
+            left_out.insert(time.column.clone(), "times, given better by another column".to_owned());
         }
     }
     found.left_out = left_out.into_iter().collect();
@@ -144,7 +144,7 @@ fn by_standard(logs: &[&Log], track: &Track) -> Columns {
             column: column.to_owned(),
             unit,
             probability: 1.0,
-            evidence: "ISO 11783 tells it".to_owned(),
+            evidence: "ISO 11783 defines it".to_owned(),
             others: Vec::new(),
         });
     }

@@ -339,7 +339,7 @@ impl Rates {
     pub(super) fn listed(&self) -> Vec<(String, String, f64, String)> {
         let mut all = Vec::new();
         if let Some(rate) = &self.rate {
-            let unit = if rate.unit.is_empty() { "a unit that nothing tells".to_owned() } else { rate.unit.to_owned() };
+            let unit = if rate.unit.is_empty() { "an unknown unit".to_owned() } else { rate.unit.to_owned() };
             all.push((
                 rate.column.clone(),
                 format!("rate of application in {unit}"),

@@ -109,7 +109,7 @@ fn resolved<'s>(
     let [(name, kind, factor)] = *recorded.iter().filter(|(_, kind, _)| wanted(*kind)).copied().collect::<Vec<_>>()
     else {
         return Err(fault(format!(
-            "the files tell no rate, or several, that treatments of archive.toml have; map one under [applied.columns]: {}",
+            "the files give no rate, or several, that treatments of archive.toml have; map one under [applied.columns]: {}",
             columns.join(", ")
         )));
     };
@@ -133,7 +133,7 @@ fn resolved<'s>(
     }
     if one.log.readings.swath_m.is_none() && one.log.swath_m.is_none() {
         return Err(fault(
-            "width: is missing, and the files tell no working width; give `width = \"40 ft\"`".to_owned(),
+            "width: is missing, and the files give no working width; give `width = \"40 ft\"`".to_owned(),
         ));
     }
     let names: Vec<String> = settings.treatments.iter().map(|one| one.treatment.clone()).collect();

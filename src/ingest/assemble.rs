@@ -93,7 +93,7 @@ pub(super) fn records(
     let channels = raw.channels();
     if channels.rate && !channels.knows_interval() && !channels.speed {
         return Err(IngestError::Contradiction(format!(
-            "{}: a mass flow tells a yield only with speed, time or interval; map `time` or `speed`, or write `interval` beside the path",
+            "{}: a mass flow gives a yield only with speed, time or interval; map `time` or `speed`, or write `interval` beside the path",
             files.first().map_or("", String::as_str)
         )));
     }
@@ -111,7 +111,7 @@ fn refuse_without_swath(records: &Records) -> Result<(), IngestError> {
         let Some(&first) = own.peek() else { continue };
         if own.all(|at| records.swath_m[at].is_nan()) {
             return Err(IngestError::Contradiction(format!(
-                "{}: combine {name} has no swath, and the spacing of its passes does not tell one; give `swath = \"30 ft\"` in field.toml or a swath column",
+                "{}: combine {name} has no swath, and the spacing of its passes does not give one; give `swath = \"30 ft\"` in field.toml or a swath column",
                 records.files[records.file[first] as usize]
             )));
         }

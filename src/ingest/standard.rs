@@ -57,7 +57,7 @@ pub(super) fn resolved<'f>(
                 Some((_, known)) if *known == found => {}
                 Some((other, _)) => {
                     return Err(IngestError::Contradiction(format!(
-                        "{key}.path: {other} and {} tell other measures; give each an entry of its own",
+                        "{key}.path: {other} and {} record other measures; give each an entry of its own",
                         file.name
                     )));
                 }
@@ -88,14 +88,14 @@ fn mapped(file: &str, key: &str, entry: &HarvestSettings, columns: &[String]) ->
         GrainChannel::WetYield(name, unit)
     } else {
         return Err(IngestError::Contradiction(format!(
-            "{file}: tells neither {FLOW} nor {YIELD}; map what it tells under [harvest.columns]: {}",
+            "{file}: records neither {FLOW} nor {YIELD}; map what it records under [harvest.columns]: {}",
             columns.join(", ")
         )));
     };
     let readings = Readings::of(|channel| measured(channel.key));
     if readings.swath_m.is_none() && entry.swath_m.is_none() && matches!(grain, GrainChannel::MassFlow(_)) {
         return Err(IngestError::Contradiction(format!(
-            "{key}.swath: is missing, and {file} tells no working width; give `swath = \"30 ft\"`"
+            "{key}.swath: is missing, and {file} gives no working width; give `swath = \"30 ft\"`"
         )));
     }
     let mut labels = Labelled::of(|channel| label(channel.key));

@@ -42,7 +42,7 @@ pub enum ObservedError {
     },
     /// It has a position, but the strips have none.
     #[error(
-        "{file}: row {row}: has a position, but the strips are told by labels; expected a column of strips in [observed.columns]"
+        "{file}: row {row}: has a position, but the strips are given by labels; expected a column of strips in [observed.columns]"
     )]
     NoGround {
         /// The file.

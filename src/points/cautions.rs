@@ -22,7 +22,7 @@ coded! {
     MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
     RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";
     HeavyRemoval = "heavy-removal": "more than 40 % of the records were removed: the data are poor";
-    LagAssumed = "lag-assumed": "these data tell the transport lag roughly or not at all, so the value in use is assumed";
+    LagAssumed = "lag-assumed": "these data give the transport lag roughly or not at all, so the value in use is assumed";
     LagDisagrees = "lag-disagrees": "two ways of estimating the transport lag differ by more than a second";
     MoistureAssumed = "moisture-assumed": "no moisture was recorded, or none by one combine; market moisture was taken, or the median of the other combines";
     MoistureFrozen = "moisture-frozen": "the moisture sensor held one value for long; the median of the pass was used there";
@@ -30,7 +30,7 @@ coded! {
     SwathDerived = "swath-derived": "no swath was recorded; it was taken from the spacing of the passes";
     TimeMissing = "time-missing": "no time was recorded; the order of the rows was used";
     ClockSetBack = "clock-set-back": "a clock was set back while harvesting; the times after that were moved on";
-    ClocksDisagree = "clocks-disagree": "the machines' clocks disagree, so ground cut twice cannot be told across machines";
+    ClocksDisagree = "clocks-disagree": "the machines' clocks disagree, so ground cut twice cannot be found across machines";
     HeaderMissing = "header-missing": "no header state was recorded; passes were formed from movement alone";
     HeaderInverted = "header-inverted": "the header state was recorded the other way round and was turned";
     ZeroDrift = "zero-drift": "the monitor showed flow while no grain could flow; that much was taken off";

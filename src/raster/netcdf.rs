@@ -96,7 +96,7 @@ pub(super) fn open(
         before.push(NcSliceInfoElem::Index(index as u64));
     }
     if ask.must_tell && held.is_empty() {
-        let (expected, found) = ("a time that tells its months", "none, and several months are asked of it".to_owned());
+        let (expected, found) = ("a time that gives its months", "none, and several months are asked of it".to_owned());
         return Err(RasterError::OtherMonth { path: path.to_path_buf(), expected: expected.to_owned(), found });
     }
     let text = |name: &str| variable.attribute(name).and_then(|attribute| attribute.value.as_string());

@@ -139,7 +139,7 @@ impl Of<'_> {
                 )
             }
             _ => format!(
-                "In {} so far, {label} on {crop} yielded {more} than the check on average; that is too little to tell how others would differ, so no range is given.",
+                "In {} so far, {label} on {crop} yielded {more} than the check on average; that is too little to say how others would differ, so no range is given.",
                 count(self.whole.site_years, "site-year"),
             ),
         }
@@ -192,7 +192,7 @@ impl Of<'_> {
     fn ground(&self) -> Option<String> {
         let trend = self.trend(Gradient::Drainage)?;
         let Some((mean, range)) = trend.estimate.mean.zip(self.range(&trend.estimate, 1.0)) else {
-            return Some("Whether it differs between soils cannot be told yet.".to_owned());
+            return Some("Whether it differs between soils is not known yet.".to_owned());
         };
         let unit = self.units.yield_unit;
         Some(if is_shown(&trend.estimate) {
@@ -268,7 +268,7 @@ impl Of<'_> {
                     1 => "one site-year".to_owned(),
                     count => format!("{count} site-years"),
                 };
-                format!("What it does where precipitation is {label} cannot be told yet ({count}).")
+                format!("What it does where precipitation is {label} is not known yet ({count}).")
             }
         })
     }

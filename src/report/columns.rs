@@ -23,7 +23,7 @@ pub struct Column {
     pub name: &'static str,
     /// `text`, `integer`, `number`, `boolean`, `timestamp` or `geometry`; of a key of JSON also `object` or `list`.
     pub kind: &'static str,
-    /// Its unit, or the column that tells it; empty where it has none.
+    /// Its unit, or the column that gives it; empty where it has none.
     pub unit: &'static str,
     /// What it says.
     pub meaning: &'static str,
@@ -31,606 +31,240 @@ pub struct Column {
     pub when_empty: &'static str,
 }
 
-pub(super) const fn column(
-    name: &'static str,
-    kind: &'static str,
-    unit: &'static str,
-    meaning: &'static str,
-    when_empty: &'static str,
-) -> Column {
-    Column { name, kind, unit, meaning, when_empty }
+/// Columns one a line: name, kind, unit, what it says, when its cell is empty.
+macro_rules! columns {
+    ($($name:literal, $kind:literal, $unit:literal, $meaning:literal, $when_empty:literal;)*) => {
+        [$($crate::report::columns::Column {
+            name: $name, kind: $kind, unit: $unit, meaning: $meaning, when_empty: $when_empty,
+        }),*]
+    };
 }
+pub(super) use columns;
 
 /// The columns of `columns.csv`.
 const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
 
 /// Every column by its name. One name means one thing in all files.
-pub static DICTIONARY: [Column; 218] = [
-    column("season", "integer", "", "year of harvest; `all` in rows over site-years", ""),
-    column("farm", "text", "", "the farm's name as typed; `all` in rows over site-years", ""),
-    column("field", "text", "", "the field's name as typed; `all` in rows over site-years", ""),
-    column("crop", "text", "", "key of the crop in archive.toml", ""),
-    column("treatment", "text", "", "key of the treatment in archive.toml", "outside the strips"),
-    column("label", "text", "", "what the reports call the treatment", ""),
-    column(
-        "drainage_class",
-        "text",
-        "",
-        "soil class, or its group; `all` for the whole field",
-        "the soils do not cover the place",
-    ),
-    column(
-        "drainage_class_probability",
-        "number",
-        "probability",
-        "probability that the segment has its soil class, by the components of its map unit and by where the lines of the map may lie",
-        "the segment has no class",
-    ),
-    column(
-        "drainage_class_share",
-        "number",
-        "share",
-        "part of the segment's records on its soil class",
-        "the segment has no class",
-    ),
-    column(
-        "wetness_class",
-        "text",
-        "",
-        "class of the wetness of the season; `all` over all classes",
-        "the wetness is not known",
-    ),
-    column(
-        "wetness_mm",
-        "number",
-        "mm",
-        "precipitation of the months of wetness less normal; in rows over site-years their mean",
-        "the wetness is not known",
-    ),
-    column(
-        "longitude",
-        "number",
-        "degrees",
-        "middle of the records, or of a stretch, WGS 84",
-        "the stretch has no ground",
-    ),
-    column(
-        "latitude",
-        "number",
-        "degrees",
-        "middle of the records, or of a stretch, WGS 84",
-        "the stretch has no ground",
-    ),
-    column("blocks", "integer", "", "blocks in which treatment and check were compared", ""),
-    column(
-        "strips",
-        "integer",
-        "",
-        "treated strips that were compared; in replication.csv all strips of a layout, in observed.csv all that were looked at",
-        "",
-    ),
-    column("segments", "integer", "", "treated segments that were compared", ""),
-    column(
-        "area",
-        "number",
-        "area_unit",
-        "ground of the treated segments; in a plan, of the zone; in promises.csv, to be treated; in applied.csv, of the stretch",
-        "",
-    ),
-    column("area_unit", "text", "", "unit of areas", ""),
-    column("check_yield", "number", "yield_unit", "mean dry yield of the check where it was compared", "not estimable"),
-    column("treated_yield", "number", "yield_unit", "mean dry yield of the treated segments", "not estimable"),
-    column(
-        "response",
-        "number",
-        "yield_unit",
-        "treated minus check, dry yield at market moisture; in a plan, what is expected under the outlook",
-        "not estimable",
-    ),
-    column(
-        "std_error",
-        "number",
-        "yield_unit",
-        "standard error; in trends.csv in slope_unit",
-        "one block, or two site-years",
-    ),
-    column("df", "number", "", "degrees of freedom of the standard error", "no standard error"),
-    column(
-        "ci_low",
-        "number",
-        "yield_unit",
-        "lower end of the interval at the confidence of archive.toml",
-        "no standard error",
-    ),
-    column("ci_high", "number", "yield_unit", "upper end of the interval", "no standard error"),
-    column("p_value", "number", "probability", "two-sided p value of no response", "no standard error"),
-    column(
-        "p_randomization",
-        "number",
-        "probability",
-        "two-sided p value of the sign-flip test over blocks",
-        "order not drawn at random, or too few blocks",
-    ),
-    column(
-        "probability_positive",
-        "number",
-        "probability",
-        "probability that the response is above 0",
-        "no standard error",
-    ),
-    column(
-        "break_even",
-        "number",
-        "yield_unit",
-        "response that pays for the treatment",
-        "no price, or too few blocks to decide by",
-    ),
-    column(
-        "probability_pays",
-        "number",
-        "probability",
-        "probability that the mean response pays",
-        "no price, or too few blocks to decide by",
-    ),
-    column(
-        "net_return",
-        "number",
-        "money_unit",
-        "expected return after the cost of the treatment",
-        "no price, or too few blocks to decide by",
-    ),
-    column(
-        "net_low",
-        "number",
-        "money_unit",
-        "net return at the lower end of the interval",
-        "no price, no interval, or too few blocks",
-    ),
-    column(
-        "net_high",
-        "number",
-        "money_unit",
-        "net return at the upper end of the interval",
-        "no price, no interval, or too few blocks",
-    ),
-    column("yield_unit", "text", "", "unit of yields and responses", ""),
-    column("money_unit", "text", "", "unit of money by area", "nothing is costed"),
-    column("caution", "text", "", "codes of the reasons to doubt the row, joined by semicolons", "none was raised"),
-    column("first", "text", "", "what comes before anything is applied", ""),
-    column("site_years", "integer", "", "site-years behind the row", ""),
-    column("seasons", "integer", "", "seasons behind the row", ""),
-    column("gained", "integer", "", "site-years with a response above 0", ""),
-    column(
-        "paid",
-        "integer",
-        "",
-        "site-years whose response was above what pays",
-        "in economics.csv, in rows that are not of a treatment at the configured price over all soils",
-    ),
-    column("paid_low", "number", "share", "lower end of the interval of the share that paid", "as paid"),
-    column("paid_high", "number", "share", "upper end of the interval of the share that paid", "as paid"),
-    column(
-        "probability_best",
-        "number",
-        "probability",
-        "probability that no other choice, nothing included, returns more on average",
-        "as paid",
-    ),
-    column(
-        "probability_nothing_best",
-        "number",
-        "probability",
-        "probability that no treatment's mean response pays",
-        "as paid",
-    ),
-    column("tau", "number", "yield_unit", "standard deviation between site-years", "fewer than three site-years"),
-    column(
-        "pi_low",
-        "number",
-        "yield_unit",
-        "lower end of the interval for a new site-year",
-        "fewer than three site-years",
-    ),
-    column(
-        "pi_high",
-        "number",
-        "yield_unit",
-        "upper end of the interval for a new site-year",
-        "fewer than three site-years",
-    ),
-    column(
-        "probability_new_site_pays",
-        "number",
-        "probability",
-        "probability that a new field in a new year pays",
-        "fewer than three site-years, no price, or too few blocks",
-    ),
-    column(
-        "shrunken_response",
-        "number",
-        "yield_unit",
-        "the response drawn towards those of its neighbours",
-        "no interval",
-    ),
-    column("shrunken_std_error", "number", "yield_unit", "standard deviation of the shrunken response", "no interval"),
-    column("shrunken_low", "number", "yield_unit", "lower end of the interval of the shrunken response", "no interval"),
-    column(
-        "shrunken_high",
-        "number",
-        "yield_unit",
-        "upper end of the interval of the shrunken response",
-        "no interval",
-    ),
-    column("estimator", "text", "", "how the mean was found: none, single-site-year, pair, one-stage or two-stage", ""),
-    column("row", "text", "", "site-year, mean, or new-site-year", ""),
-    column("weight", "number", "share", "share of the site-year in the mean", "rows that are not of a site-year"),
-    column("response_without", "number", "yield_unit", "the mean without this site-year", "fewer than four site-years"),
-    column(
-        "tau_without",
-        "number",
-        "yield_unit",
-        "standard deviation between the others",
-        "fewer than four site-years",
-    ),
-    column(
-        "turns_sign",
-        "text",
-        "",
-        "whether leaving it out turns the sign of the mean: yes or no",
-        "fewer than four site-years",
-    ),
-    column("folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years"),
-    column(
-        "gradient",
-        "text",
-        "",
-        "along what the response changes: drainage, wetness, drainage-by-wetness, or `observed:` and a measure",
-        "",
-    ),
-    column("slope", "number", "slope_unit", "change of the response along the gradient", "cannot be told"),
-    column("slope_unit", "text", "", "unit of the slope", ""),
-    column("configured", "text", "", "whether price and cost are those of archive.toml: yes or no", ""),
-    column("price", "number", "price_unit", "price of grain", ""),
-    column("price_unit", "text", "", "unit of prices", ""),
-    column("cost", "number", "money_unit", "cost of the treatment", ""),
-    column(
-        "break_even_price",
-        "number",
-        "price_unit",
-        "price at which the mean response just pays",
-        "the mean response is not above 0",
-    ),
-    column(
-        "loss_of_treating",
-        "number",
-        "money_unit",
-        "expected loss of treating where it does not pay",
-        "cannot be told",
-    ),
-    column(
-        "loss_of_leaving",
-        "number",
-        "money_unit",
-        "expected loss of leaving it out where it pays",
-        "cannot be told",
-    ),
-    column(
-        "loss_of_treating_new_site",
-        "number",
-        "money_unit",
-        "expected loss of treating a new site-year",
-        "fewer than three site-years",
-    ),
-    column(
-        "value_of_another_year",
-        "number",
-        "money_unit",
-        "what another year of strips gains for the decision on average",
-        "the mean is not pooled",
-    ),
-    column("reason", "text", "", "mark of the records that were removed, or `kept`", ""),
-    column("points", "integer", "", "records", ""),
-    column("share", "number", "share", "part of the records", ""),
-    column("contrast", "text", "", "between-treatments, or trend-by-class", ""),
-    column("against", "text", "", "key of the treatment it is compared with", "a trend by class"),
-    column(
-        "difference",
-        "number",
-        "yield_unit",
-        "the first minus the second; the change from one class to the next; in layers.gpkg treated minus the check that faces it",
-        "not estimable",
-    ),
-    column("variant", "text", "", "what was varied in the analysis", ""),
-    column("sign_changed", "text", "", "whether the response has another sign: yes or no", "one of the two is missing"),
-    column("decision", "text", "", "what to do: treat, leave or test", ""),
-    column("why", "text", "", "advice, bridged, too-short or one-choice", ""),
-    column("best", "text", "", "whether no other treatment is expected to return more here: yes or no", ""),
-    column(
-        "expected_money",
-        "number",
-        "money",
-        "money that is expected on the zone, less what plans of the archive promised too much",
-        "it is not to be treated",
-    ),
-    column("basis", "text", "", "own strips, or archive", ""),
-    column("outlook", "text", "", "probability of each wetness class", "no wetness classes"),
-    column("known_to", "integer", "", "last season whose harvest the archive held when the plan was made", ""),
-    column("treat_m2", "number", "m²", "ground that was to be treated", ""),
-    column("response_kg_ha", "number", "kg/ha", "expected response, shrunken", ""),
-    column("predicted_low_kg_ha", "number", "kg/ha", "lower end of the interval of the response of one field", ""),
-    column("predicted_high_kg_ha", "number", "kg/ha", "upper end of the interval of the response of one field", ""),
-    column("confidence", "number", "share", "share of the fields that the interval is to hold", ""),
-    column("break_even_kg_ha", "number", "kg/ha", "response that pays", "no price, or too few blocks to decide by"),
-    column(
-        "net_return_per_ha",
-        "number",
-        "currency/ha",
-        "expected return after the cost of the treatment",
-        "no price, or too few blocks to decide by",
-    ),
-    column("currency", "text", "", "currency of money", "nothing is costed"),
-    column("predicted", "number", "yield_unit", "response that a plan expected, shrunken", ""),
-    column("predicted_low", "number", "yield_unit", "lower end of the interval of the response of one field", ""),
-    column("predicted_high", "number", "yield_unit", "upper end of the interval of the response of one field", ""),
-    column("check_low", "number", "yield_unit", "the same, widened by the error of the response that was found", ""),
-    column("check_high", "number", "yield_unit", "the same, widened by the error of the response that was found", ""),
-    column("inside", "text", "", "whether the response lies within check_low and check_high: yes or no", ""),
-    column(
-        "net_return_promised",
-        "number",
-        "money_unit",
-        "net return that a plan expected",
-        "no price, or too few blocks",
-    ),
-    column(
-        "net_return_made",
-        "number",
-        "money_unit",
-        "net return of the response that was found, at the prices of the season",
-        "no price, or too few blocks",
-    ),
-    column(
-        "money_promised",
-        "number",
-        "money",
-        "money that was expected on the ground to be treated",
-        "none was to be treated, or one of the two is not known",
-    ),
-    column(
-        "money_made",
-        "number",
-        "money",
-        "money that the response that was found makes on the same ground",
-        "none was to be treated, or one of the two is not known",
-    ),
-    column("fitted", "number", "yield_unit", "response on the curve over rates", ""),
-    column("fitted_low", "number", "yield_unit", "lower end of its interval", ""),
-    column("fitted_high", "number", "yield_unit", "upper end of its interval", ""),
-    column(
-        "probability_most_profitable",
-        "number",
-        "probability",
-        "probability that no other tested rate, nothing included, returns more on average",
-        "",
-    ),
-    column(
-        "in_range",
-        "text",
-        "",
-        "whether the rate is of the range that holds the most profitable one: yes or no",
-        "",
-    ),
-    column("forms", "text", "", "forms of the curve with their weights", ""),
-    column("half_width", "number", "yield_unit", "half of the width of the interval", ""),
-    column("detectable", "number", "yield_unit", "least response that is found four times in five", ""),
-    column(
-        "left_out",
-        "text",
-        "",
-        "what was left out at a time, season or field: of both the way by which zones earned less",
-        "",
-    ),
-    column("zoned", "number", "money_unit", "mean net return of zones, each season or field decided by the others", ""),
-    column("everywhere", "number", "money_unit", "mean net return of treating everything", ""),
-    column("gain", "number", "money_unit", "zones less the better of everything and nothing", ""),
-    column("gain_std_error", "number", "money_unit", "standard error of the gain", ""),
-    column("shown", "text", "", "whether the gain's interval lies above 0: yes or no", ""),
-    column("probability_gains", "number", "share", "probability that the gain is above 0", ""),
-    column("promised", "number", "money_unit", "mean net return that the choice of zones promised", ""),
-    column(
-        "optimism",
-        "number",
-        "money_unit",
-        "what the choice promised above what was found, of each area that it treated",
-        "",
-    ),
-    column("optimism_std_error", "number", "money_unit", "standard error of the optimism", ""),
-    column("strip", "text", "", "name or number of the strip", "outside the strips"),
-    column("block", "text", "", "name or number of the block", "outside the strips"),
-    column("planter_passes", "integer", "", "passes of the planter in a strip", ""),
-    column("header_passes", "integer", "", "passes of the combine that count in a strip", ""),
-    column("planted_width", "number", "length_unit", "width of the strip as it is planted", ""),
-    column("harvest_width", "number", "length_unit", "width on which a pass counts", ""),
-    column("length", "number", "length_unit", "mean length of the strip, or of a stretch", "no length of a pass"),
-    column("length_unit", "text", "", "unit of lengths", ""),
-    column("harvest_area", "number", "area_unit", "ground on which a pass counts", ""),
-    column("bearing_deg", "number", "degrees", "direction of the strips from true north", ""),
-    column("seed", "integer", "", "seed of archive.toml that the order was drawn with", ""),
-    column("draws_refused", "integer", "", "draws of the order that were refused before the one that stands", ""),
-    column("source_file", "text", "", "file that the record was read from", ""),
-    column("source_row", "integer", "", "its row, the first data row being 1", ""),
-    column(
-        "time",
-        "timestamp",
-        "UTC",
-        "moment of the record, to the microsecond",
-        "no time was recorded, or none can be read",
-    ),
-    column(
-        "x_m",
-        "number",
-        "m",
-        "easting in the UTM zone of epsg: where the grain was cut; the middle of a segment",
-        "no position was recorded",
-    ),
-    column("geometry", "geometry", "m", "x_m and y_m as a WKB point (GeoParquet 1.1)", "no position was recorded"),
-    column("y_m", "number", "m", "northing in the UTM zone of epsg", "no position was recorded"),
-    column("epsg", "integer", "", "EPSG code of the coordinates", ""),
-    column("machine", "text", "", "the combine", ""),
-    column("pass", "integer", "", "number of the pass", "outside any pass"),
-    column("mass_flow_kg_s", "number", "kg/s", "wet mass flow after lag and gain", "not recorded"),
-    column("moisture_pct", "number", "%", "moisture of the grain after lag", "not recorded"),
-    column("speed_m_s", "number", "m/s", "speed over ground", "not recorded"),
-    column("swath_m", "number", "m", "width that was cut", "not recorded"),
-    column("area_m2", "number", "m²", "ground that was cut; of a segment, that of its kept records", "not known"),
-    column("dry_yield_kg_ha", "number", "kg/ha", "dry yield at market moisture", "not known"),
-    column("kept", "boolean", "", "whether the record is kept", ""),
-    column("removed_by", "text", "", "first reason for removal", "the record is kept"),
-    column("removed_by_all", "text", "", "all reasons for removal, joined by semicolons", "the record is kept"),
-    column("segment", "integer", "", "number of the segment", "outside the segments"),
-    column("edge", "boolean", "", "whether the record lies within the edge buffer of its strip", ""),
-    column("along", "integer", "", "number along the block; the same number in two strips faces the same ground", ""),
-    column("along_m", "number", "m", "place of its middle along the block", ""),
-    column("kept_share", "number", "share", "part of its records that are kept", ""),
-    column("elevation_m", "number", "m", "mean elevation", "not recorded"),
-    column("usable", "boolean", "", "whether the model uses the segment", ""),
-    column("terrain_index", "number", "", "topographic wetness index", "no elevation model"),
-    column("depression_m", "number", "m", "depth below the filled surface", "no elevation model"),
-    column("yield", "number", "yield_unit", "dry yield at market moisture", "not known"),
-    column("log", "text", "", "name of the log of what was put down", ""),
-    column("finding", "text", "", "a strip, why a stretch was left out, or what disagrees", ""),
-    column("from", "timestamp", "UTC", "its first moment", "of ground that several passes share"),
-    column("to", "timestamp", "UTC", "its last moment", "of ground that several passes share"),
-    column(
-        "rate",
-        "number",
-        "rate_unit",
-        "mean rate that was logged; in doses.csv as set, 0 for the check",
-        "not logged",
-    ),
-    column("target_rate", "number", "rate_unit", "mean rate that was asked for", "not logged"),
-    column("rate_unit", "text", "", "unit of rates", ""),
-    column(
-        "first_row",
-        "integer",
-        "",
-        "its first row, the first data row being 1",
-        "of ground that several passes share",
-    ),
-    column("last_row", "integer", "", "its last row", "of ground that several passes share"),
-    column("used", "text", "", "what the analysis stands on: log or strips", ""),
-    column("note", "text", "", "more in words", "no more is to be said"),
-    column("measure", "text", "", "what was counted or rated", ""),
-    column("scale", "text", "", "count, percent or ordinal", ""),
-    column("spots", "integer", "", "places that were looked at", ""),
-    column("plants", "integer", "", "plants or counts that were looked at", ""),
-    column("check_level", "number", "level_unit", "mean of the check", "nothing was seen of both in one block"),
-    column("treated_level", "number", "level_unit", "mean of the treated", "nothing was seen of both in one block"),
-    column("level_unit", "text", "", "unit of the levels: count, % or % other than the first level", ""),
-    column(
-        "observed_difference",
-        "number",
-        "difference_unit",
-        "treated against check in what was seen",
-        "not estimable",
-    ),
-    column("difference_unit", "text", "", "ratio of counts, percent points, or odds ratio of a worse level", ""),
-    column("difference_low", "number", "difference_unit", "lower end of the interval", "no standard error"),
-    column("difference_high", "number", "difference_unit", "upper end of the interval", "no standard error"),
-    column("link", "text", "", "scale of the model: log or logit", ""),
-    column("link_difference", "number", "link", "the difference on that scale", "not estimable"),
-    column("link_std_error", "number", "link", "its standard error, between blocks", "one block"),
-    column("observers", "text", "", "who looked", "not recorded"),
-    column("blind", "text", "", "whether they did not know the treatment: yes, partly or no", "not recorded"),
-    column("first_day", "text", "", "first day of looking", "not recorded"),
-    column("last_day", "text", "", "last day of looking", "not recorded"),
-    column("covariate", "text", "", "another layer of the ground, or what holds for the whole field", ""),
-    column("kind", "text", "", "class or number", ""),
-    column(
-        "covariate_unit",
-        "text",
-        "",
-        "unit of the numbers of the covariate, as typed",
-        "a class, or no unit was given",
-    ),
-    column("joined_by", "text", "", "how records took their value", ""),
-    column("known_share", "number", "share", "part of the segments' area with a value", ""),
-    column("covariate_mean", "number", "covariate_unit", "mean over the segments, by area", "a class"),
-    column(
-        "covariate_sd",
-        "number",
-        "covariate_unit",
-        "standard deviation over the segments; over site-years its root mean square, or that of the fields' values",
-        "a class, or one value for the whole field",
-    ),
-    column("field_value", "text", "covariate_unit", "the value of the whole field", "a layer"),
-    column(
-        "term",
-        "text",
-        "",
-        "slope or class (within fields), slope-by-wetness, between-fields or between-classes (over site-years)",
-        "no interaction was asked",
-    ),
-    column("class", "text", "", "class of the covariate", "a number"),
-    column(
-        "response_low",
-        "number",
-        "yield_unit",
-        "lower end of the interval of the response on the class",
-        "a number",
-    ),
-    column(
-        "response_high",
-        "number",
-        "yield_unit",
-        "upper end of the interval of the response on the class",
-        "a number",
-    ),
-    column(
-        "change",
-        "number",
-        "change_unit",
-        "slope of the response over the covariate, or the response on a class less that on the others",
-        "cannot be told: see why_not",
-    ),
-    column(
-        "change_unit",
-        "text",
-        "",
-        "unit of the change, its standard error and interval",
-        "no interaction was asked",
-    ),
-    column(
-        "change_per_sd",
-        "number",
-        "yield_unit",
-        "the slope for one standard deviation of the covariate",
-        "a class, or cannot be told",
-    ),
-    column("asked", "integer", "", "interactions that were told, and corrected for their number", "none was asked"),
-    column("p_holm", "number", "", "p value with Holm's correction for the number of interactions", "cannot be told"),
-    column("why_not", "text", "", "why the change cannot be told", "it can"),
-    column(
-        "covariate_<name>",
-        "number",
-        "covariate_unit",
-        "a covariate by its name: its number, or text for a class; of a segment the mean, or the class of most of it",
-        "no value",
-    ),
-    column(
-        "covariate_<name>_share",
-        "number",
-        "share",
-        "part of the segment with a number, or with the class of most of it",
-        "",
-    ),
-    column("file", "text", "", "file that the column stands in", ""),
-    column("column", "text", "", "its name", ""),
-    column("type", "text", "", "text, integer, number or boolean", ""),
-    column("unit", "text", "", "its unit, or the column that tells it", "it has none"),
-    column("meaning", "text", "", "what it says", ""),
-    column("when_empty", "text", "", "when the cell is empty", "it never is"),
-];
+pub static DICTIONARY: [Column; 218] = columns! {
+    "season", "integer", "", "year of harvest; `all` in rows over site-years", "";
+    "farm", "text", "", "the farm's name as typed; `all` in rows over site-years", "";
+    "field", "text", "", "the field's name as typed; `all` in rows over site-years", "";
+    "crop", "text", "", "key of the crop in archive.toml", "";
+    "treatment", "text", "", "key of the treatment in archive.toml", "outside the strips";
+    "label", "text", "", "what the reports call the treatment", "";
+    "drainage_class", "text", "", "soil class, or its group; `all` for the whole field", "the soils do not cover the place";
+    "drainage_class_probability", "number", "probability", "probability that the segment has its soil class, by the components of its map unit and by where the lines of the map may lie", "the segment has no class";
+    "drainage_class_share", "number", "share", "part of the segment's records on its soil class", "the segment has no class";
+    "wetness_class", "text", "", "class of the wetness of the season; `all` over all classes", "the wetness is not known";
+    "wetness_mm", "number", "mm", "precipitation of the months of wetness less normal; in rows over site-years their mean", "the wetness is not known";
+    "longitude", "number", "degrees", "middle of the records, or of a stretch, WGS 84", "the stretch has no ground";
+    "latitude", "number", "degrees", "middle of the records, or of a stretch, WGS 84", "the stretch has no ground";
+    "blocks", "integer", "", "blocks in which treatment and check were compared", "";
+    "strips", "integer", "", "treated strips that were compared; in replication.csv all strips of a layout, in observed.csv all that were looked at", "";
+    "segments", "integer", "", "treated segments that were compared", "";
+    "area", "number", "area_unit", "ground of the treated segments; in a plan, of the zone; in promises.csv, to be treated; in applied.csv, of the stretch", "";
+    "area_unit", "text", "", "unit of areas", "";
+    "check_yield", "number", "yield_unit", "mean dry yield of the check where it was compared", "not estimable";
+    "treated_yield", "number", "yield_unit", "mean dry yield of the treated segments", "not estimable";
+    "response", "number", "yield_unit", "treated minus check, dry yield at market moisture; in a plan, what is expected under the outlook", "not estimable";
+    "std_error", "number", "yield_unit", "standard error; in trends.csv in slope_unit", "one block, or two site-years";
+    "df", "number", "", "degrees of freedom of the standard error", "no standard error";
+    "ci_low", "number", "yield_unit", "lower end of the interval at the confidence of archive.toml", "no standard error";
+    "ci_high", "number", "yield_unit", "upper end of the interval", "no standard error";
+    "p_value", "number", "probability", "two-sided p value of no response", "no standard error";
+    "p_randomization", "number", "probability", "two-sided p value of the sign-flip test over blocks", "order not drawn at random, or too few blocks";
+    "probability_positive", "number", "probability", "probability that the response is above 0", "no standard error";
+    "break_even", "number", "yield_unit", "response that pays for the treatment", "no price, or too few blocks to decide by";
+    "probability_pays", "number", "probability", "probability that the mean response pays", "no price, or too few blocks to decide by";
+    "net_return", "number", "money_unit", "expected return after the cost of the treatment", "no price, or too few blocks to decide by";
+    "net_low", "number", "money_unit", "net return at the lower end of the interval", "no price, no interval, or too few blocks";
+    "net_high", "number", "money_unit", "net return at the upper end of the interval", "no price, no interval, or too few blocks";
+    "yield_unit", "text", "", "unit of yields and responses", "";
+    "money_unit", "text", "", "unit of money by area", "nothing is costed";
+    "caution", "text", "", "codes of the reasons to doubt the row, joined by semicolons", "none was raised";
+    "first", "text", "", "what comes before anything is applied", "";
+    "site_years", "integer", "", "site-years behind the row", "";
+    "seasons", "integer", "", "seasons behind the row", "";
+    "gained", "integer", "", "site-years with a response above 0", "";
+    "paid", "integer", "", "site-years whose response was above what pays", "in economics.csv, in rows that are not of a treatment at the configured price over all soils";
+    "paid_low", "number", "share", "lower end of the interval of the share that paid", "as paid";
+    "paid_high", "number", "share", "upper end of the interval of the share that paid", "as paid";
+    "probability_best", "number", "probability", "probability that no other choice, nothing included, returns more on average", "as paid";
+    "probability_nothing_best", "number", "probability", "probability that no treatment's mean response pays", "as paid";
+    "tau", "number", "yield_unit", "standard deviation between site-years", "fewer than three site-years";
+    "pi_low", "number", "yield_unit", "lower end of the interval for a new site-year", "fewer than three site-years";
+    "pi_high", "number", "yield_unit", "upper end of the interval for a new site-year", "fewer than three site-years";
+    "probability_new_site_pays", "number", "probability", "probability that a new field in a new year pays", "fewer than three site-years, no price, or too few blocks";
+    "shrunken_response", "number", "yield_unit", "the response drawn towards those of its neighbours", "no interval";
+    "shrunken_std_error", "number", "yield_unit", "standard deviation of the shrunken response", "no interval";
+    "shrunken_low", "number", "yield_unit", "lower end of the interval of the shrunken response", "no interval";
+    "shrunken_high", "number", "yield_unit", "upper end of the interval of the shrunken response", "no interval";
+    "estimator", "text", "", "how the mean was found: none, single-site-year, pair, one-stage or two-stage", "";
+    "row", "text", "", "site-year, mean, or new-site-year", "";
+    "weight", "number", "share", "share of the site-year in the mean", "rows that are not of a site-year";
+    "response_without", "number", "yield_unit", "the mean without this site-year", "fewer than four site-years";
+    "tau_without", "number", "yield_unit", "standard deviation between the others", "fewer than four site-years";
+    "turns_sign", "text", "", "whether leaving it out turns the sign of the mean: yes or no", "fewer than four site-years";
+    "folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years";
+    "gradient", "text", "", "along what the response changes: drainage, wetness, drainage-by-wetness, or `observed:` and a measure", "";
+    "slope", "number", "slope_unit", "change of the response along the gradient", "cannot be estimated";
+    "slope_unit", "text", "", "unit of the slope", "";
+    "configured", "text", "", "whether price and cost are those of archive.toml: yes or no", "";
+    "price", "number", "price_unit", "price of grain", "";
+    "price_unit", "text", "", "unit of prices", "";
+    "cost", "number", "money_unit", "cost of the treatment", "";
+    "break_even_price", "number", "price_unit", "price at which the mean response just pays", "the mean response is not above 0";
+    "loss_of_treating", "number", "money_unit", "expected loss of treating where it does not pay", "cannot be estimated";
+    "loss_of_leaving", "number", "money_unit", "expected loss of leaving it out where it pays", "cannot be estimated";
+    "loss_of_treating_new_site", "number", "money_unit", "expected loss of treating a new site-year", "fewer than three site-years";
+    "value_of_another_year", "number", "money_unit", "what another year of strips gains for the decision on average", "the mean is not pooled";
+    "reason", "text", "", "mark of the records that were removed, or `kept`", "";
+    "points", "integer", "", "records", "";
+    "share", "number", "share", "part of the records", "";
+    "contrast", "text", "", "between-treatments, or trend-by-class", "";
+    "against", "text", "", "key of the treatment it is compared with", "a trend by class";
+    "difference", "number", "yield_unit", "the first minus the second; the change from one class to the next; in layers.gpkg treated minus the check that faces it", "not estimable";
+    "variant", "text", "", "what was varied in the analysis", "";
+    "sign_changed", "text", "", "whether the response has another sign: yes or no", "one of the two is missing";
+    "decision", "text", "", "what to do: treat, leave or test", "";
+    "why", "text", "", "advice, bridged, too-short or one-choice", "";
+    "best", "text", "", "whether no other treatment is expected to return more here: yes or no", "";
+    "expected_money", "number", "money", "money that is expected on the zone, less what plans of the archive promised too much", "it is not to be treated";
+    "basis", "text", "", "own strips, or archive", "";
+    "outlook", "text", "", "probability of each wetness class", "no wetness classes";
+    "known_to", "integer", "", "last season whose harvest the archive held when the plan was made", "";
+    "treat_m2", "number", "m²", "ground that was to be treated", "";
+    "response_kg_ha", "number", "kg/ha", "expected response, shrunken", "";
+    "predicted_low_kg_ha", "number", "kg/ha", "lower end of the interval of the response of one field", "";
+    "predicted_high_kg_ha", "number", "kg/ha", "upper end of the interval of the response of one field", "";
+    "confidence", "number", "share", "share of the fields that the interval is to hold", "";
+    "break_even_kg_ha", "number", "kg/ha", "response that pays", "no price, or too few blocks to decide by";
+    "net_return_per_ha", "number", "currency/ha", "expected return after the cost of the treatment", "no price, or too few blocks to decide by";
+    "currency", "text", "", "currency of money", "nothing is costed";
+    "predicted", "number", "yield_unit", "response that a plan expected, shrunken", "";
+    "predicted_low", "number", "yield_unit", "lower end of the interval of the response of one field", "";
+    "predicted_high", "number", "yield_unit", "upper end of the interval of the response of one field", "";
+    "check_low", "number", "yield_unit", "the same, widened by the error of the response that was found", "";
+    "check_high", "number", "yield_unit", "the same, widened by the error of the response that was found", "";
+    "inside", "text", "", "whether the response lies within check_low and check_high: yes or no", "";
+    "net_return_promised", "number", "money_unit", "net return that a plan expected", "no price, or too few blocks";
+    "net_return_made", "number", "money_unit", "net return of the response that was found, at the prices of the season", "no price, or too few blocks";
+    "money_promised", "number", "money", "money that was expected on the ground to be treated", "none was to be treated, or one of the two is not known";
+    "money_made", "number", "money", "money that the response that was found makes on the same ground", "none was to be treated, or one of the two is not known";
+    "fitted", "number", "yield_unit", "response on the curve over rates", "";
+    "fitted_low", "number", "yield_unit", "lower end of its interval", "";
+    "fitted_high", "number", "yield_unit", "upper end of its interval", "";
+    "probability_most_profitable", "number", "probability", "probability that no other tested rate, nothing included, returns more on average", "";
+    "in_range", "text", "", "whether the rate is of the range that holds the most profitable one: yes or no", "";
+    "forms", "text", "", "forms of the curve with their weights", "";
+    "half_width", "number", "yield_unit", "half of the width of the interval", "";
+    "detectable", "number", "yield_unit", "least response that is found four times in five", "";
+    "left_out", "text", "", "what was left out at a time, season or field: of both the way by which zones earned less", "";
+    "zoned", "number", "money_unit", "mean net return of zones, each season or field decided by the others", "";
+    "everywhere", "number", "money_unit", "mean net return of treating everything", "";
+    "gain", "number", "money_unit", "zones less the better of everything and nothing", "";
+    "gain_std_error", "number", "money_unit", "standard error of the gain", "";
+    "shown", "text", "", "whether the gain's interval lies above 0: yes or no", "";
+    "probability_gains", "number", "share", "probability that the gain is above 0", "";
+    "promised", "number", "money_unit", "mean net return that the choice of zones promised", "";
+    "optimism", "number", "money_unit", "what the choice promised above what was found, of each area that it treated", "";
+    "optimism_std_error", "number", "money_unit", "standard error of the optimism", "";
+    "strip", "text", "", "name or number of the strip", "outside the strips";
+    "block", "text", "", "name or number of the block", "outside the strips";
+    "planter_passes", "integer", "", "passes of the planter in a strip", "";
+    "header_passes", "integer", "", "passes of the combine that count in a strip", "";
+    "planted_width", "number", "length_unit", "width of the strip as it is planted", "";
+    "harvest_width", "number", "length_unit", "width on which a pass counts", "";
+    "length", "number", "length_unit", "mean length of the strip, or of a stretch", "no length of a pass";
+    "length_unit", "text", "", "unit of lengths", "";
+    "harvest_area", "number", "area_unit", "ground on which a pass counts", "";
+    "bearing_deg", "number", "degrees", "direction of the strips from true north", "";
+    "seed", "integer", "", "seed of archive.toml that the order was drawn with", "";
+    "draws_refused", "integer", "", "draws of the order that were refused before the one that stands", "";
+    "source_file", "text", "", "file that the record was read from", "";
+    "source_row", "integer", "", "its row, the first data row being 1", "";
+    "time", "timestamp", "UTC", "moment of the record, to the microsecond", "no time was recorded, or none can be read";
+    "x_m", "number", "m", "easting in the UTM zone of epsg: where the grain was cut; the middle of a segment", "no position was recorded";
+    "geometry", "geometry", "m", "x_m and y_m as a WKB point (GeoParquet 1.1)", "no position was recorded";
+    "y_m", "number", "m", "northing in the UTM zone of epsg", "no position was recorded";
+    "epsg", "integer", "", "EPSG code of the coordinates", "";
+    "machine", "text", "", "the combine", "";
+    "pass", "integer", "", "number of the pass", "outside any pass";
+    "mass_flow_kg_s", "number", "kg/s", "wet mass flow after lag and gain", "not recorded";
+    "moisture_pct", "number", "%", "moisture of the grain after lag", "not recorded";
+    "speed_m_s", "number", "m/s", "speed over ground", "not recorded";
+    "swath_m", "number", "m", "width that was cut", "not recorded";
+    "area_m2", "number", "m²", "ground that was cut; of a segment, that of its kept records", "not known";
+    "dry_yield_kg_ha", "number", "kg/ha", "dry yield at market moisture", "not known";
+    "kept", "boolean", "", "whether the record is kept", "";
+    "removed_by", "text", "", "first reason for removal", "the record is kept";
+    "removed_by_all", "text", "", "all reasons for removal, joined by semicolons", "the record is kept";
+    "segment", "integer", "", "number of the segment", "outside the segments";
+    "edge", "boolean", "", "whether the record lies within the edge buffer of its strip", "";
+    "along", "integer", "", "number along the block; the same number in two strips faces the same ground", "";
+    "along_m", "number", "m", "place of its middle along the block", "";
+    "kept_share", "number", "share", "part of its records that are kept", "";
+    "elevation_m", "number", "m", "mean elevation", "not recorded";
+    "usable", "boolean", "", "whether the model uses the segment", "";
+    "terrain_index", "number", "", "topographic wetness index", "no elevation model";
+    "depression_m", "number", "m", "depth below the filled surface", "no elevation model";
+    "yield", "number", "yield_unit", "dry yield at market moisture", "not known";
+    "log", "text", "", "name of the log of what was put down", "";
+    "finding", "text", "", "a strip, why a stretch was left out, or what disagrees", "";
+    "from", "timestamp", "UTC", "its first moment", "of ground that several passes share";
+    "to", "timestamp", "UTC", "its last moment", "of ground that several passes share";
+    "rate", "number", "rate_unit", "mean rate that was logged; in doses.csv as set, 0 for the check", "not logged";
+    "target_rate", "number", "rate_unit", "mean rate that was asked for", "not logged";
+    "rate_unit", "text", "", "unit of rates", "";
+    "first_row", "integer", "", "its first row, the first data row being 1", "of ground that several passes share";
+    "last_row", "integer", "", "its last row", "of ground that several passes share";
+    "used", "text", "", "what the analysis stands on: log or strips", "";
+    "note", "text", "", "more in words", "no more is to be said";
+    "measure", "text", "", "what was counted or rated", "";
+    "scale", "text", "", "count, percent or ordinal", "";
+    "spots", "integer", "", "places that were looked at", "";
+    "plants", "integer", "", "plants or counts that were looked at", "";
+    "check_level", "number", "level_unit", "mean of the check", "nothing was seen of both in one block";
+    "treated_level", "number", "level_unit", "mean of the treated", "nothing was seen of both in one block";
+    "level_unit", "text", "", "unit of the levels: count, % or % other than the first level", "";
+    "observed_difference", "number", "difference_unit", "treated against check in what was seen", "not estimable";
+    "difference_unit", "text", "", "ratio of counts, percent points, or odds ratio of a worse level", "";
+    "difference_low", "number", "difference_unit", "lower end of the interval", "no standard error";
+    "difference_high", "number", "difference_unit", "upper end of the interval", "no standard error";
+    "link", "text", "", "scale of the model: log or logit", "";
+    "link_difference", "number", "link", "the difference on that scale", "not estimable";
+    "link_std_error", "number", "link", "its standard error, between blocks", "one block";
+    "observers", "text", "", "who looked", "not recorded";
+    "blind", "text", "", "whether they did not know the treatment: yes, partly or no", "not recorded";
+    "first_day", "text", "", "first day of looking", "not recorded";
+    "last_day", "text", "", "last day of looking", "not recorded";
+    "covariate", "text", "", "another layer of the ground, or what holds for the whole field", "";
+    "kind", "text", "", "class or number", "";
+    "covariate_unit", "text", "", "unit of the numbers of the covariate, as typed", "a class, or no unit was given";
+    "joined_by", "text", "", "how records took their value", "";
+    "known_share", "number", "share", "part of the segments' area with a value", "";
+    "covariate_mean", "number", "covariate_unit", "mean over the segments, by area", "a class";
+    "covariate_sd", "number", "covariate_unit", "standard deviation over the segments; over site-years its root mean square, or that of the fields' values", "a class, or one value for the whole field";
+    "field_value", "text", "covariate_unit", "the value of the whole field", "a layer";
+    "term", "text", "", "slope or class (within fields), slope-by-wetness, between-fields or between-classes (over site-years)", "no interaction was asked";
+    "class", "text", "", "class of the covariate", "a number";
+    "response_low", "number", "yield_unit", "lower end of the interval of the response on the class", "a number";
+    "response_high", "number", "yield_unit", "upper end of the interval of the response on the class", "a number";
+    "change", "number", "change_unit", "slope of the response over the covariate, or the response on a class less that on the others", "cannot be estimated: see why_not";
+    "change_unit", "text", "", "unit of the change, its standard error and interval", "no interaction was asked";
+    "change_per_sd", "number", "yield_unit", "the slope for one standard deviation of the covariate", "a class, or cannot be estimated";
+    "asked", "integer", "", "interactions that were estimated, and corrected for their number", "none was asked";
+    "p_holm", "number", "", "p value with Holm's correction for the number of interactions", "cannot be estimated";
+    "why_not", "text", "", "why the change cannot be estimated", "it can";
+    "covariate_<name>", "number", "covariate_unit", "a covariate by its name: its number, or text for a class; of a segment the mean, or the class of most of it", "no value";
+    "covariate_<name>_share", "number", "share", "part of the segment with a number, or with the class of most of it", "";
+    "file", "text", "", "file that the column stands in", "";
+    "column", "text", "", "its name", "";
+    "type", "text", "", "text, integer, number or boolean", "";
+    "unit", "text", "", "its unit, or the column that gives it", "it has none";
+    "meaning", "text", "", "what it says", "";
+    "when_empty", "text", "", "when the cell is empty", "it never is";
+};
 
 /// What a name stands for.
 pub fn find(name: &str) -> Option<&'static Column> {
@@ -648,7 +282,7 @@ pub(super) fn known<'n>(file: &'static str, names: impl IntoIterator<Item = &'n 
     unknown.map_or(Ok(()), |name| Err(ReportError::new(file, format!("the data dictionary lacks `{name}`"))))
 }
 
-/// Every file with columns, with those that it has. Layers are told as `file:layer`.
+/// Every file with columns, with those that it has. Layers are listed as `file:layer`.
 pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
     let of = |parts: &[&[&'static str]]| parts.concat();
     let [of_site_year, pooled] = covariates::columns();

@@ -186,7 +186,7 @@ fn told_asked(asked: usize) -> String {
         0 => "No interaction could be told.".to_owned(),
         1 => "One interaction was asked.".to_owned(),
         more => format!(
-            "{more} interactions were asked: the more are asked, the likelier one shows by chance alone. p is told as it is, and with Holm's correction for their number."
+            "{more} interactions were asked: the more are asked, the likelier one shows by chance alone. p is given as it is, and with Holm's correction for their number."
         ),
     }
 }

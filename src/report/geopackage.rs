@@ -66,7 +66,7 @@ const DESCRIPTIONS: [(&str, &str); 6] = [
     ("segments", "The pieces of strips that the model saw, with their dry yield"),
     (
         "differences",
-        "Treated minus check along the strips: each treated piece with the check that faces it; one by one they tell little",
+        "Treated minus check along the strips: each treated piece with the check that faces it; one by one they say little",
     ),
     (
         "local",

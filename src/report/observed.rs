@@ -151,7 +151,7 @@ pub(super) fn part(result: &SiteYear, archive: &ArchiveSettings, units: &Units) 
 fn sentence(one: &ObservedDifference, label: &str, confidence: &str) -> String {
     let measure = &one.measure;
     let Some(value) = one.difference else {
-        return format!("{measure}: no difference can be told for {label}.");
+        return format!("{measure}: no difference can be estimated for {label}.");
     };
     let value = shown(&one.scale, value);
     let seen = match one.scale {
@@ -162,7 +162,7 @@ fn sentence(one: &ObservedDifference, label: &str, confidence: &str) -> String {
     let Some(range) = range(one) else {
         let why =
             if one.cautions.contains(Caution::Unreplicated) { "one block only" } else { "the blocks do not vary" };
-        return format!("{measure}: {seen}; no interval can be told ({why}).");
+        return format!("{measure}: {seen}; no interval can be given ({why}).");
     };
     let blocks = one.blocks;
     let shown = if one.is_shown() { "" } else { "; a difference is not shown" };

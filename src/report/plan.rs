@@ -256,7 +256,7 @@ pub(super) fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, hal
             said(enough(false), "one field in one season"),
             match one.between_sd {
                 Some(_) => said(enough(true), "other fields and seasons"),
-                None => "other fields and seasons: the archive does not yet tell how they differ".to_owned(),
+                None => "other fields and seasons: the archive does not yet show how they differ".to_owned(),
             }
         );
     }

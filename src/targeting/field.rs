@@ -199,7 +199,7 @@ impl<'p> CropPlanner<'p> {
                 format!("the widest swath of the {} harvest of {}", last.identity.crop, last.identity.season),
             ),
             (None, None) => {
-                return Err(unknown("its harvest tells no width of the header; give archive.toml a target.header"));
+                return Err(unknown("its harvest gives no width of the header; give archive.toml a target.header"));
             }
         };
         let north_rad = true_north(last.place_deg, last.epsg).map_err(NoStrips::Unknown)?;

@@ -465,7 +465,7 @@ fn task_data_need_no_map() {
     csv.edit("archive.toml", "rate = \"50 L/ha\"", "rate = \"50 kg/ha\"");
     let said = csv.run();
     assert!(
-        said.stderr.contains("the files tell no rate, or several, that treatments of archive.toml have"),
+        said.stderr.contains("the files give no rate, or several, that treatments of archive.toml have"),
         "{}",
         said.stderr
     );
@@ -519,7 +519,7 @@ fn bad_logs_are_named_with_file_and_row() {
     spoiled(&|rows| rows.iter_mut().for_each(|row| row.rate *= 9.35))
         .fails_with("is the unit in field.toml that of the column?");
     spoiled(&|rows| rows.iter_mut().for_each(|row| row.width = 12.0)).fails_with(
-        "fields/bad/planter.csv: row 1: a working width of 12.00 m is told, but neighbouring passes lie 9.14 m apart",
+        "fields/bad/planter.csv: row 1: a working width of 12.00 m is recorded, but neighbouring passes lie 9.14 m apart",
     );
     spoiled(&|rows| rows[6].sections = "12")
         .fails_with("fields/bad/planter.csv: row 7, column `sections`: found `12`, expected a digit, 1 or 0, for each of 4 sections");

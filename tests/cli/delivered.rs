@@ -116,7 +116,7 @@ fn netcdf_tells_its_months_and_its_unit() {
         archive.edit("archive.toml", "layers/pr.nc/pr", "layers/still.nc");
         wetness(&archive);
         archive.edit("archive.toml", "months = [5]", "months = [5, 6]");
-        fails(&archive, "expected a time that tells its months, found none, and several months are asked of it");
+        fails(&archive, "expected a time that gives its months, found none, and several months are asked of it");
         archive.edit("archive.toml", "months = [5, 6]", "months = [5]\nstation = \"a\"");
         fails(&archive, "`stations`, which is missing");
         archive.edit("archive.toml", "\nstation = \"a\"", "");

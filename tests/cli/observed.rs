@@ -140,7 +140,7 @@ strip = "strip"
     row_is_told(&rows[0], "unreplicated");
     row_is_told(&rows[0], "observed-not-blind");
     let page = fs::read_to_string(archive.result("bad", "report.html")).unwrap();
-    assert!(page.contains("no interval can be told (one block only)"));
+    assert!(page.contains("no interval can be given (one block only)"));
 }
 
 #[test]

@@ -227,7 +227,7 @@ fn a_truncated_log_is_told_with_its_byte() {
     // TASKDATA.XML tells how long a log is; version 3 may leave that out
     fails(
         |members| members[3].1.truncate(end - 3),
-        &format!("TLG00001.BIN: ends at byte {}; TASKDATA.XML tells {end}", end - 3),
+        &format!("TLG00001.BIN: ends at byte {}; TASKDATA.XML says {end}", end - 3),
     );
     fails(
         |members| {
@@ -305,12 +305,12 @@ fn what_the_standard_cannot_tell_is_asked_for() {
     // no grain
     fails(
         |members| (2..5).step_by(2).for_each(|at| replace(&mut members[at], "0057", "0200")),
-        "tells neither mass_per_time_yield_kg_s nor",
+        "records neither mass_per_time_yield_kg_s nor",
     );
     // no width
     fails(
         |members| (2..5).step_by(2).for_each(|at| replace(&mut members[at], "0043", "0201")),
-        "tells no working width; give `swath",
+        "gives no working width; give `swath",
     );
     // two sections tell the work state, and none for the machine as a whole
     fails(

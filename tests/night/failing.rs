@@ -94,7 +94,7 @@ fn a_site_year_of_another_name_retires_what_it_was() {
     let said = archive.run();
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stderr.contains("1 computed, 1 unchanged, 0 failed, 1 retired"), "{}", said.stderr);
-    assert!(said.stderr.contains("tells another season, farm or field"), "{}", said.stderr);
+    assert!(said.stderr.contains("names another season, farm or field"), "{}", said.stderr);
     no_table_holds(&archive, "bad");
 }
 

@@ -65,7 +65,7 @@ fn the_numbers_are_those_of_the_tables() {
     // money at the ends of the interval, by hand: 4.20 × response − 16
     let low = (4.20 * estimate.low.unwrap() / KG_HA - 16.0).round() as i64;
     assert!(text.contains(&format!("({low} to ")), "{text}");
-    assert!(text.contains("Where precipitation was near normal") || text.contains("near normal cannot be told yet"));
+    assert!(text.contains("Where precipitation was near normal") || text.contains("near normal is not known yet"));
 }
 
 #[test]

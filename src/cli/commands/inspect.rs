@@ -157,7 +157,7 @@ fn raster_file(name: &str, path: &Path) -> Finding {
                 .map_or_else(|| "no data in any cell".to_owned(), |[a, b]| format!("{} to {}", a as f32, b as f32));
             let nodata = found.nodata.map_or_else(|| "not declared".to_owned(), |value| value.to_string());
             let months = match found.months.as_slice() {
-                [] => "not told".to_owned(),
+                [] => "not known".to_owned(),
                 [only] => only.to_string(),
                 [first, .., last] => {
                     format!("{}, {first} to {last}; the values are those of the first", found.months.len())

@@ -72,14 +72,14 @@ impl Writer<'_> {
             let listed: Vec<&str> = files.iter().map(|&file| self.found.seen[file].name.as_str()).collect();
             if number > 0 {
                 self.notes.push(format!(
-                    "{place}: {} looks like another pass over the field (rates: {}); several logs take [[applied]], each with the `treatments` that it tells",
+                    "{place}: {} looks like another pass over the field (rates: {}); several logs take [[applied]], each with the `treatments` that it records",
                     listed.join(", "),
                     rates.levels_text()
                 ));
                 continue;
             }
             self.notes.push(format!(
-                "{place}: {} tells what was put down; rates: {}",
+                "{place}: {} records what was put down; rates: {}",
                 listed.join(", "),
                 rates.levels_text()
             ));
@@ -116,7 +116,7 @@ impl Writer<'_> {
         if let Some(spacing_m) = rates.spacing_m {
             let width = self.questions.ask(
                 "planter_width",
-                "How wide is the planter where no column tells it?",
+                "How wide is the planter where no column gives it?",
                 vec![(format!("{spacing_m:.1} m"), 0.8)],
                 &format!("the machine's sheet; its passes lie {spacing_m:.2} m apart"),
             );
@@ -130,7 +130,7 @@ impl Writer<'_> {
                 list.join(", ")
             );
         }
-        out.push_str("# randomized = true   # where the order was drawn at random, and no strips are drawn: the data do not tell\n");
+        out.push_str("# randomized = true   # where the order was drawn at random, and no strips are drawn: the data do not say\n");
         let Some(rate) = rates.rate.clone() else { return };
         out.push_str("[applied.columns]\n");
         self.time_and_place(out, files[0]);
@@ -138,7 +138,7 @@ impl Writer<'_> {
             Some(unit) => unit.to_owned(),
             None => self.questions.ask(
                 "rate_unit",
-                &format!("In which unit does `{}` tell the rate of application?", rate.column),
+                &format!("In which unit does `{}` give the rate of application?", rate.column),
                 rates::possible_units(),
                 "the monitor's settings; what was filled in and the area that it lasted for",
             ),
@@ -299,7 +299,7 @@ impl Writer<'_> {
                 let names: Vec<&str> = files.map(|&(_, file, _)| self.found.seen[file].name.as_str()).collect();
                 let names = names.join(", ");
                 self.notes.push(format!(
-                    "{place}: {names} tells what was put down, and field.toml names another log; add it there by hand"
+                    "{place}: {names} records what was put down, and field.toml names another log; add it there by hand"
                 ));
             }
             (false, _) => {}

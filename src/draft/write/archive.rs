@@ -53,7 +53,7 @@ impl Writer<'_> {
         match of_label.or(of_log).filter(|(rate, _)| *rate > 0.0) {
             Some(rate) if rate.1.is_empty() => {
                 self.report.to_fill_in.push(format!("treatments.{key}.rate"));
-                let _ = writeln!(out, "rate = \"?\"  # the log tells {}, and no unit", rate_text(rate));
+                let _ = writeln!(out, "rate = \"?\"  # the log gives {}, and no unit", rate_text(rate));
             }
             Some(rate) => {
                 let _ = writeln!(out, "rate = {}", quoted(&rate_text(rate)));
@@ -211,7 +211,7 @@ impl Writer<'_> {
         let Some(&(first, table)) = telling.first() else {
             if !tables.is_empty() {
                 self.notes.push(format!(
-                    "precipitation of weather stations was found, but no station tells a month of {seasons:?} and {LEAST_YEARS} years of it; [wetness] was left out"
+                    "precipitation of weather stations was found, but no station covers a month of {seasons:?} and {LEAST_YEARS} years of it; [wetness] was left out"
                 ));
             }
             return String::new();

@@ -26,7 +26,7 @@ impl Writer<'_> {
                 let _ = writeln!(out, "season = {season}");
             }
             None => {
-                out.push_str("season = \"?\"  # the year of harvest: the files tell none\n");
+                out.push_str("season = \"?\"  # the year of harvest: the files give none\n");
                 self.report.to_fill_in.push(format!("{place}/field.toml: season"));
             }
         }
@@ -142,7 +142,7 @@ impl Writer<'_> {
             out.push_str("crs = \"EPSG:4326\"\n");
         }
         out.push_str(
-            "# randomized = true   # where the order was drawn at random within each block: the data do not tell\n",
+            "# randomized = true   # where the order was drawn at random within each block: the data do not say\n",
         );
     }
 
@@ -260,7 +260,7 @@ impl Writer<'_> {
         if let Some(spacing_m) = group.columns.spacing_m {
             let width = self.questions.ask(
                 "width",
-                "How wide is the header where no column tells it?",
+                "How wide is the header where no column gives it?",
                 vec![(format!("{spacing_m:.1} m"), 0.8)],
                 &format!("the machine's sheet; its passes lie {spacing_m:.2} m apart"),
             );
@@ -367,7 +367,7 @@ impl Writer<'_> {
                 };
                 unit = self.questions.ask(
                     &format!("{}_unit", line.key),
-                    &format!("In which unit does `{column}` tell the {what}?"),
+                    &format!("In which unit does `{column}` give the {what}?"),
                     answers,
                     decides,
                 );
@@ -402,7 +402,7 @@ impl Writer<'_> {
                 _ => {
                     let at = self.questions.ask(
                         "yield_at",
-                        &format!("Is the yield in {column} told at market moisture (dry) or at field moisture (wet)?"),
+                        &format!("Is the yield in {column} given at market moisture (dry) or at field moisture (wet)?"),
                         vec![("market".to_owned(), 0.6), ("field".to_owned(), 0.4)],
                         "the export's settings; a scale ticket",
                     );

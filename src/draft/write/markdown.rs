@@ -27,7 +27,7 @@ impl Writer<'_> {
     /// The entries that stand as remarks.
     fn to_uncomment_md(&self, out: &mut String) {
         if !self.report.to_uncomment.is_empty() {
-            out.push_str("\n## To uncomment\n\nThese entries stand as remarks in the settings: the data do not tell whether they are meant.\n\n");
+            out.push_str("\n## To uncomment\n\nThese entries stand as remarks in the settings: the data do not say whether they are meant.\n\n");
             for (file, what) in &self.report.to_uncomment {
                 let _ = writeln!(out, "- {}: {}", cell(file), cell(what));
             }
@@ -69,7 +69,7 @@ impl Writer<'_> {
         if questions.is_empty() {
             out.push_str("None.\n");
         }
-        out.push_str("\n## To fill in\n\nThe data do not tell prices, costs and, where no label says so, which treatment is the check.\n\n");
+        out.push_str("\n## To fill in\n\nThe data do not hold prices, costs and, where no label says so, which treatment is the check.\n\n");
         for key in &self.report.to_fill_in {
             let _ = writeln!(out, "- `{key}`");
         }

@@ -59,7 +59,7 @@ impl Kind {
                 "lay out strips as wide as whole passes of the header (30 ft strips for a 30 ft header), and start each pass on the strip's line"
             }
             Self::Blocks => "lay out more blocks",
-            Self::Lag => "cut neighbouring passes in opposite directions, so that the transport lag can be told",
+            Self::Lag => "cut neighbouring passes in opposite directions, so that the transport lag can be estimated",
             Self::Machines => "cut each block, treated and check alike, with one combine",
             Self::Order => "draw the order of the treatments in each block at random",
             Self::Tickets => "weigh a few loads and keep the scale tickets",

@@ -168,7 +168,7 @@ impl Crop<'_> {
                     mean,
                     interval,
                     money: self.money(one),
-                    why_not: format!("too little to tell ({} {count})", one.site_years),
+                    why_not: format!("too little to judge by ({} {count})", one.site_years),
                 }
             })
             .collect();
@@ -328,7 +328,7 @@ impl Crop<'_> {
         let decisions = self.has_money();
         let caption = format!(
             "Site-years by season, dry to wet within it, with the departure of precipitation; lines are {level} intervals, grey: not \
-             shown to differ from 0, a point alone: no interval can be told{}.",
+             shown to differ from 0, a point alone: no interval can be given{}.",
             if decisions { "; orange dash: what it took to pay there" } else { "" }
         );
         let responses = repeat::draw(&of(false), self.units.yield_unit);
@@ -469,7 +469,7 @@ impl Crop<'_> {
                     step(high)
                 )
             }
-            None => "whether wetter seasons change it cannot be told yet.".to_owned(),
+            None => "whether wetter seasons change it is not known yet.".to_owned(),
         };
         sentence + &slope
     }
@@ -517,7 +517,7 @@ impl Crop<'_> {
         let panels = soils::draw(&treated, self.units.yield_unit);
         let caption = format!(
             "Soils dry to wet, seasons dry to wet within each; lines are {} intervals, grey: not shown to differ from 0, a point alone: no \
-             interval can be told{}. Soil was not assigned at random: a difference between soils goes with drainage, it need not come from it.",
+             interval can be given{}. Soil was not assigned at random: a difference between soils goes with drainage, it need not come from it.",
             level(self.case.archive.model.confidence),
             if self.has_money() { "; orange line: what it takes to pay" } else { "" }
         );

@@ -72,7 +72,7 @@ pub(super) fn sourced(value: &Sourced, unit: &str) -> String {
         (Source::Estimated, Some(std_error)) => format!("{number} ± {std_error:.decimals$} (estimated)"),
         (Source::Estimated, None) => format!("{number} (estimated)"),
         (Source::Configured, _) => format!("{number} (configured)"),
-        (Source::Assumed, Some(std_error)) => format!("{number} ± {std_error:.decimals$} (assumed, roughly told)"),
+        (Source::Assumed, Some(std_error)) => format!("{number} ± {std_error:.decimals$} (assumed, roughly known)"),
         (Source::Assumed, None) => format!("{number} (assumed)"),
     }
 }
@@ -137,7 +137,7 @@ mod tests {
     #[test]
     fn an_assumed_value_that_the_data_tell_roughly_is_told_with_its_error() {
         let lag = Sourced { value: 13.08, std_error: Some(0.6), source: Source::Assumed };
-        assert_eq!(sourced(&lag, " s"), "13.08 s ± 0.60 (assumed, roughly told)");
+        assert_eq!(sourced(&lag, " s"), "13.08 s ± 0.60 (assumed, roughly known)");
         assert_eq!(sourced(&Sourced { std_error: None, ..lag }, " s"), "13.08 s (assumed)");
         assert!(!crate::points::Caution::LagAssumed.text().contains("could not be estimated"));
     }

@@ -252,7 +252,7 @@ impl Words<'_> {
             ("gain", "More than the check on"),
             ("loss", "Less than the check on"),
             ("open", "Not shown either way on"),
-            ("none", "Too little to tell on"),
+            ("none", "Too little to judge by"),
             ("unsure", "Where the soil is mostly unsure, nothing is said"),
         ] {
             let names = named(wanted);
@@ -295,16 +295,18 @@ impl Words<'_> {
             ),
             Some(pays) if pays <= 1.0 - sure => {
                 format!(
-                    "{name} is not likely to have paid here. Where it is to be tried again, strips will tell whether another {} differs.",
+                    "{name} is not likely to have paid here. Where it is to be tried again, strips will show whether another {} differs.",
                     self.time_of_year()
                 )
             }
             Some(_) => match Self::blocks_to_settle(response) {
                 Some(more) => format!(
-                    "Whether {name} pays here is open. Strips will tell: about {more} blocks in one season, if the response stays where it is."
+                    "Whether {name} pays here is open. Strips will show it: about {more} blocks in one season, if the response stays where it is."
                 ),
                 None => {
-                    format!("Whether {name} pays here is open, and so near to even that strips alone will hardly tell.")
+                    format!(
+                        "Whether {name} pays here is open, and so near to even that strips alone will hardly show it."
+                    )
                 }
             },
         }

@@ -143,7 +143,7 @@ fn a_rate_without_a_unit_is_a_question() {
     let raw = Raw::new();
     raw.write("2023/mill/x17.csv", text(&log(&TREATED, 0.0)));
     let said = raw.draft(&[]);
-    assert!(said.contains("question rate_unit: In which unit does `rate` tell the rate of application?"), "{said}");
+    assert!(said.contains("question rate_unit: In which unit does `rate` give the rate of application?"), "{said}");
     assert!(said.contains("to fill in: treatments.rate_50.rate"), "{said}");
     assert_eq!(
         raw.run(&[("rate_unit = \"?\"", "rate_unit = \"L/ha\""), ("rate = \"?\"", "rate = \"50 L/ha\"")]),

@@ -290,7 +290,7 @@ impl TaskData {
         let known = self.columns();
         for name in wanted.numbers.iter().chain(&wanted.texts) {
             if let Some(elements) = self.rivals.get(name) {
-                let reason = format!("several device elements tell `{name}`; map one of {}", elements.join(", "));
+                let reason = format!("several device elements record `{name}`; map one of {}", elements.join(", "));
                 return Err(IngestError::Contradiction(format!("{}: {reason}", self.file)));
             }
             if !known.contains(name) {
@@ -422,7 +422,7 @@ fn records_of(file: &str, store: &mut Store, log: &TimeLog) -> Result<Vec<u8>, I
     let bytes = store.get(&member)?.ok_or_else(|| fault(file, &member, format!("is missing, and {MAIN} names it")))?;
     match log.length {
         Some(length) if (bytes.len() as u64) < length => {
-            Err(fault(file, &member, format!("ends at byte {}; {MAIN} tells {length} bytes", bytes.len())))
+            Err(fault(file, &member, format!("ends at byte {}; {MAIN} says {length} bytes", bytes.len())))
         }
         _ => Ok(bytes),
     }

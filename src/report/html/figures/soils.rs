@@ -65,7 +65,7 @@ fn panel(one: &Grounds, x: &Scale, titles: usize, unit: &str) -> Panel {
             if cell.mean.is_some() {
                 sheet.mark(x, middle, shown(cell.interval), cell.mean, cell.interval);
             } else {
-                sheet.svg.text("tick", (PLOT.0 + 2.0, middle + 4.0), "start", "too little to tell");
+                sheet.svg.text("tick", (PLOT.0 + 2.0, middle + 4.0), "start", "too little to judge by");
             }
         }
         y += height(soil);
