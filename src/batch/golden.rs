@@ -7,6 +7,7 @@
 //! is not seen here.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 use std::fs;
 use std::path::Path;
 
@@ -52,7 +53,7 @@ fn rounded(text: &str) -> String {
                     out.truncate(out.trim_end_matches('-').len());
                     out.push('0');
                 } else {
-                    out.push_str(&format!("{number:.5e}"));
+                    write!(out, "{number:.5e}").unwrap();
                 }
             }
             _ => out.push_str(part),

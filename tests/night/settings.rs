@@ -63,9 +63,8 @@ fn with(text: &str, table: &str, key: &str, value: &str) -> String {
     }
     let begin = text.find(&header).unwrap() + header.len();
     let end = text[begin..].find("\n[").map_or(text.len(), |at| begin + at + 1);
-    let kept: String =
-        text[begin..end].lines().filter(|line| !line.starts_with(&own)).map(|line| format!("{line}\n")).collect();
-    format!("{}{own}{value}\n{kept}{}", &text[..begin], &text[end..])
+    let kept: Vec<&str> = text[begin..end].split_inclusive('\n').filter(|line| !line.starts_with(&own)).collect();
+    format!("{}{own}{value}\n{}{}", &text[..begin], kept.concat(), &text[end..])
 }
 
 fn copied(from: &Path, to: &Path) {
@@ -125,7 +124,6 @@ fn every_changed_setting_comes_to_the_bytes_of_a_night_from_scratch() {
         assert_eq!(archive.run().code, said.code, "{what}");
         let scratch = results(&archive.out());
         fs::remove_dir_all(archive.out()).unwrap();
-        println!("{what}");
         if said.code == 0 {
             assert_same(&found, &scratch);
             changed += usize::from(found != results(&before));
