@@ -28,8 +28,8 @@ pub(super) fn provenance(fingerprint: &str, inputs: &SeenFiles) -> Provenance {
 /// What the archive's settings mean to a season that is over. Their own text would change with every comment, and how next
 /// season's strips are laid out, what reading may cost, and other crops mean nothing to it.
 ///
-/// The stages are handed the settings that stand here, and of what a fingerprint does not hold they are handed nothing: a stage that
-/// begins to read a price, say, finds none.
+/// The stages are handed the settings that stand here, and of what a fingerprint does not hold only what reading may cost and the other
+/// crops: a stage up to the fit that begins to read a price, say, finds none.
 #[derive(Debug)]
 pub(super) struct Meaning {
     /// What the stages up to the fit are handed: without prices, costs, and what only tells of the result.
