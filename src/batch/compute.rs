@@ -8,6 +8,7 @@ use std::time::Instant;
 
 use super::fingerprint::{Fingerprint, Meaning};
 use super::memory::{FailedBefore, Remembered};
+use super::one::SiteYearWork;
 use super::seen::{Look, Looks, SeenFiles};
 use super::store::{Recalled, Store};
 use super::tasks::Task;
@@ -69,7 +70,7 @@ impl From<Result<Outcome, String>> for Became {
 pub(super) struct Workshop<'w> {
     pub(super) root: &'w Path,
     pub(super) settings: &'w ArchiveSettings,
-    /// What the settings mean to a site-year.
+    /// What they mean to a site-year: what its stages are handed.
     pub(super) meaning: Meaning,
     pub(super) store: &'w Store,
     pub(super) allow_outside: bool,
@@ -138,7 +139,8 @@ impl Workshop<'_> {
         let remembered = recalled.good();
         let known = remembered.as_ref().map(|remembered| &remembered.inputs);
         let inputs = look.files(&files, known, self.verify).map_err(|error| error.to_string())?;
-        let print = Fingerprint::of(&inputs, &task.field, &self.meaning, &task.folder.name);
+        let print = Fingerprint::of(&inputs, &task.field, &self.meaning, &task.folder.name)
+            .map_err(|error| error.to_string())?;
         watch.lap("fingerprint");
         if let Some(remembered) = remembered
             && turn != Turn::Forced
@@ -194,12 +196,12 @@ impl Workshop<'_> {
         drawn: Drawn,
         mut watch: Watch,
     ) -> Result<Box<Outcome>, String> {
-        one::price(&mut remembered.result.responses, &task.field, self.settings);
+        one::price(&mut remembered.result.responses, &task.field, &self.meaning.telling);
         watch.lap("analyse");
         let layers = fs::read(self.store.results(&task.place).join(report::LAYERS))
             .map_err(|error| format!("{}: {error}", report::LAYERS))?;
         let provenance = fingerprint::provenance(&print.whole, &inputs);
-        let outputs = report::repriced(&remembered.result, self.settings, &provenance, drawn, &layers)
+        let outputs = report::repriced(&remembered.result, &self.meaning.telling, &provenance, drawn, &layers)
             .map_err(|error| error.to_string())?;
         watch.lap("report");
         remembered.fingerprint.clone_from(&print.whole);
@@ -217,7 +219,7 @@ impl Workshop<'_> {
         (print, damage): (Fingerprint, Option<String>),
         (look, mut watch): (&Look, Watch),
     ) -> Result<Attempt, String> {
-        let settings = self.settings;
+        let Meaning { work: settings, telling, .. } = &self.meaning;
         let ingested = ingest::run(files, &task.field, settings, &look.layers);
         watch.lap("ingest");
         // before what was read is believed, or blamed
@@ -226,14 +228,15 @@ impl Workshop<'_> {
         }
         let mut ingested = ingested.map_err(|error| error.to_string())?;
         applied::run(&mut ingested, &task.field, settings).map_err(|error| error.to_string())?;
-        let analysed = one::analyse(&ingested, &task.field, settings, &task.place)?;
+        let mut analysed = SiteYearWork::new(&ingested, &task.field, settings)?.analyse(&task.place)?;
+        one::price(&mut analysed.result.responses, &task.field, telling);
         watch.lap("analyse");
         let (outputs, drawn) = report::site_year(SiteYearCase {
             ingested: &ingested,
             joined: &analysed.joined,
             differences: &analysed.differences,
             result: &analysed.result,
-            archive: settings,
+            archive: telling,
             provenance: &fingerprint::provenance(&print.whole, &inputs),
         })
         .map_err(|error| error.to_string())?;

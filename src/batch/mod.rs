@@ -8,6 +8,8 @@ mod country;
 mod discover;
 mod drawings;
 mod fingerprint;
+#[cfg(test)]
+mod golden;
 mod inputs;
 mod journal;
 mod lock;

@@ -20,7 +20,7 @@ use super::tasks::{self, Failed, Task};
 use super::{BatchError, archive, archive_settings, country, drawings, threads, workers};
 use crate::config::ArchiveSettings;
 use crate::report;
-use crate::results::{Conclusions, Outline, SiteYear};
+use crate::results::{Conclusions, Outline, Record, SiteYear};
 
 /// What the night is to do.
 #[derive(Debug, Clone, Default)]
@@ -171,7 +171,8 @@ pub fn figures(
     let mut account = Account::of(&tasks, became, failures);
     account.site_years.sort_by(|one, other| one.identity.cmp(&other.identity));
     let conclusions = threads::in_pool(options.jobs, || archive::conclude(&account.site_years, &night.settings))?;
-    let outline = outline(night.root, &night.store, &account.site_years, &night.settings, options.allow_outside);
+    let (records, _) = basis::records(&night.store, &account.site_years, night.settings.model.confidence);
+    let outline = night.outline(&account.site_years, records);
     let slides = report::slides(&account.site_years, &conclusions, &outline, &night.settings)?;
     let drawn =
         threads::in_pool(options.jobs, || drawings::write_some(&night.store, &slides, pattern.as_ref(), width))??;
@@ -260,16 +261,20 @@ impl<'n> Night<'n> {
         Ok((tasks, failures))
     }
 
-    fn workshop(&self) -> Workshop<'_> {
-        Workshop {
+    fn workshop(&self) -> Result<Workshop<'_>, BatchError> {
+        let faulty = |error: serde_json::Error| BatchError::NoArchive {
+            archive: self.root.display().to_string(),
+            reason: format!("its settings cannot be remembered: {error}"),
+        };
+        Ok(Workshop {
             root: self.root,
             settings: &self.settings,
-            meaning: Meaning::of(&self.settings),
+            meaning: Meaning::of(&self.settings).map_err(faulty)?,
             store: &self.store,
             allow_outside: self.options.allow_outside,
             verify: self.options.verify,
             looks: Looks::default(),
-        }
+        })
     }
 
     fn tell(&self, task: &Task, became: &Became) {
@@ -294,7 +299,7 @@ impl<'n> Night<'n> {
 
     /// Every site-year for which `turn` tells how it has its turn; the others are left alone.
     fn each(&self, tasks: &[Task], turn: impl Fn(&Task) -> Option<Turn> + Sync) -> Result<Vec<Became>, BatchError> {
-        let workshop = self.workshop();
+        let workshop = self.workshop()?;
         self.progress.begin(tasks.iter().filter(|task| turn(task).is_some()).count());
         let mut became = workers::each(self.options.jobs, tasks, |task| match turn(task) {
             None => workshop.left_alone(task).map_or(Became::Unknown, Became::from),
@@ -340,13 +345,13 @@ impl<'n> Night<'n> {
             }
             account.notes.extend(plans);
         }
-        let unread = basis::records(&self.store, &account.site_years, self.settings.model.confidence).1;
+        let (records, unread) = basis::records(&self.store, &account.site_years, self.settings.model.confidence);
         for note in &unread {
             self.journal.line(note);
         }
         account.notes.extend(unread);
         let absent = absent(&account.failures, &account.retired);
-        let outline = outline(self.root, &self.store, &account.site_years, &self.settings, self.options.allow_outside);
+        let outline = self.outline(&account.site_years, records);
         for file in report::archive(&account.site_years, &conclusions, &outline, &absent, &self.settings)? {
             self.store.write_archive_file(&file.name, &file.bytes)?;
         }
@@ -401,6 +406,10 @@ impl<'n> Night<'n> {
         })
     }
 
+    fn outline(&self, site_years: &[SiteYear], records: Vec<Record>) -> Outline {
+        outline((self.root, self.options.allow_outside), &self.store, site_years, &self.settings, records)
+    }
+
     fn refuse_stopped(&self, became: &[Became]) -> Result<(), BatchError> {
         let left = became.iter().filter(|one| matches!(one, Became::NotBegun)).count();
         let Some(signal) = self.options.stop.signal() else { return Ok(()) };
@@ -422,16 +431,16 @@ impl<'n> Night<'n> {
 
 /// What the index shows beside the conclusions.
 pub(super) fn outline(
-    root: &Path,
+    (root, allow_outside): (&Path, bool),
     store: &Store,
     site_years: &[SiteYear],
     settings: &ArchiveSettings,
-    allow_outside: bool,
+    records: Vec<Record>,
 ) -> Outline {
     Outline {
         departures: country::departures(root, site_years, settings, allow_outside),
         plans: basis::outlines(store.root()),
-        records: basis::records(store, site_years, settings.model.confidence).0,
+        records,
     }
 }
 

@@ -38,7 +38,9 @@ pub fn analyse(
     archive: &ArchiveSettings,
     folder: &str,
 ) -> Result<Analysed, String> {
-    SiteYearWork::new(ingested, field, archive)?.analyse(folder)
+    let mut analysed = SiteYearWork::new(ingested, field, archive)?.analyse(folder)?;
+    price(&mut analysed.result.responses, field, archive);
+    Ok(analysed)
 }
 
 /// A site-year on its way: what its variants share.
@@ -72,7 +74,7 @@ impl<'c> SiteYearWork<'c> {
         Ok(Self { ingested, field, archive, tracked })
     }
 
-    /// All that follows, see [`analyse`].
+    /// All that follows but the prices, see [`analyse`].
     pub(super) fn analyse(self, folder: &str) -> Result<Analysed, String> {
         let Self { ingested, field, archive, .. } = self;
         let placed = self.place(0.0);
@@ -91,7 +93,6 @@ impl<'c> SiteYearWork<'c> {
             ));
         }
         let mut fit = fit::run(&joined, archive, Variant::default());
-        price(&mut fit.responses, field, archive);
         let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fit);
         doubt_unconfirmed(&mut fit.responses, &sensitivity);
         if !fit.class_probability.is_empty() {

@@ -126,7 +126,9 @@ pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progr
     basis::remember_outline(&store, &in_short(&plan, folder, &settings, season))?;
     basis::join_tables(&store)?;
     night.notes.extend(basis::mark_old_plans(&store, || basis)?);
-    let outline = night::outline(root, &store, &night.site_years, &settings, options.night.allow_outside);
+    // what was promised just now is among them
+    let (records, _) = basis::records(&store, &night.site_years, settings.model.confidence);
+    let outline = night::outline((root, options.night.allow_outside), &store, &night.site_years, &settings, records);
     let absent = absent(&night.failures, &night.retired);
     let drawn = || super::drawings::write(&store, &night.site_years, (&night.conclusions, &outline), &settings);
     super::threads::in_pool(options.night.jobs, drawn)??;

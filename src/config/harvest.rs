@@ -110,9 +110,13 @@ pub enum GrainChannel {
     /// Wet mass in a record (factor to kg).
     Mass(MeasuredColumn),
     /// Exported yield at field moisture (unit still to be resolved with the crop's bushel weight).
-    WetYield(String, #[serde(skip)] YieldUnit),
+    WetYield(String, #[serde(serialize_with = "unit_as_text")] YieldUnit),
     /// Exported yield at market moisture.
-    DryYield(String, #[serde(skip)] YieldUnit),
+    DryYield(String, #[serde(serialize_with = "unit_as_text")] YieldUnit),
+}
+
+fn unit_as_text<S: serde::Serializer>(unit: &YieldUnit, serializer: S) -> Result<S::Ok, S::Error> {
+    unit.symbol().serialize(serializer)
 }
 
 impl GrainChannel {
@@ -151,7 +155,7 @@ pub struct HarvestSettings {
     /// Swath width, m, where there is no swath column; without both, exported yields take the spacing of the passes.
     pub swath_m: Option<f64>,
     /// The same as typed.
-    #[serde(skip)]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub swath_typed: Option<String>,
     /// Seconds a record stands for, where there is no interval column.
     pub interval_s: Option<f64>,

@@ -21,6 +21,7 @@ mod killed;
 mod many;
 mod other_runs;
 mod prices;
+mod settings;
 mod shares;
 mod signals;
 mod snapshot;
