@@ -404,6 +404,7 @@ fn comment_of(source: &str, key: &str) -> Option<String> {
                     | "_m"
                     | "_m_s"
                     | "_kg_s"
+                    | "_per_ha"
                     | "_pct"
                     | "_deg"
                     | "_d"

@@ -20,7 +20,8 @@ settings! {
         /// Width that is switched as one, m. Default 30 ft (common practice, no source).
         pub width_m: f64 = section.quantity_or::<Length>("width", 9.144, 0.5, 100.0),
         /// What it costs to follow a map of zones in place of one choice for the whole field, money per hectare of that field. Default 0:
-        /// not known. Zones that promise less are not planned.
+        /// not known. Fields whose zones promise less get one choice. No site-year depends on it.
+        #[serde(skip)]
         pub zone_cost_per_ha: f64 = section.with_unit("zone_cost", MoneyRate::parse_cost).and_then(|rate| rate.per_ha()).unwrap_or(0.0),
         /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
         #[serde(skip)]
