@@ -167,8 +167,8 @@ pub static DICTIONARY: [Column; 218] = columns! {
     "shown", "text", "", "whether the gain's interval lies above 0: yes or no", "";
     "probability_gains", "number", "share", "probability that the gain is above 0", "";
     "promised", "number", "money_unit", "mean net return that the choice of zones promised", "";
-    "optimism", "number", "money_unit", "what the choice promised above what was found, of each area that it treated", "";
-    "optimism_std_error", "number", "money_unit", "standard error of the optimism", "";
+    "optimism", "number", "money_unit", "what the choice promised above what was found, of each area that it treated", "it treated nothing";
+    "optimism_std_error", "number", "money_unit", "standard error of the optimism", "the choice treated nothing";
     "strip", "text", "", "name or number of the strip", "outside the strips";
     "block", "text", "", "name or number of the block", "outside the strips";
     "planter_passes", "integer", "", "passes of the planter in a strip", "";

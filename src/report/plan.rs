@@ -184,8 +184,8 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
             if one.is_shown { "yes" } else { "no" }.to_owned(),
             fixed(Some(one.probability), 4),
             money(one.promised),
-            money(one.optimism),
-            money(one.optimism_std_error),
+            fixed(one.optimism.map(|(optimism, _)| units.money(optimism)), 2),
+            fixed(one.optimism.map(|(_, std_error)| units.money(std_error)), 2),
         ]
     });
     write("zoning.csv", &ZONING_COLUMNS, rows)
@@ -277,12 +277,12 @@ fn zones_risk(one: &ZonesRisk, archive: &ArchiveSettings, units: &Units) -> Stri
     };
     let currency = archive.currency.as_deref().unwrap_or("money");
     format!(
-        "{standing}. On {} field{} ({:.0} {}) they promise {:.0} {currency} a season above the better of treating all and nothing of each field, \
-         and lose {:.0} {currency} if the soils of a field respond alike.",
-        one.fields,
-        if one.fields == 1 { "" } else { "s" },
+        "{standing}. On the {:.0} {} to treat or to leave of {} field{} they promise {:.0} {currency} a season above the better of \
+         treating all and nothing of each, and lose {:.0} {currency} if the soils of a field respond alike.",
         units.area(one.area_m2),
         units.area_unit,
+        one.fields,
+        if one.fields == 1 { "" } else { "s" },
         one.promised_gain,
         one.loss_if_alike,
     )
@@ -346,14 +346,17 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
             cents(units.money(one.gain)),
             cents(units.money(one.gain_std_error)),
         );
-        let _ = writeln!(
-            text,
-            "{label}: on the ground that was chosen it promised {:+.2} ± {:.2} {} more than was found; {:.2} is taken off what is expected.",
-            cents(units.money(one.optimism)),
-            cents(units.money(one.optimism_std_error)),
-            units.money_unit,
-            cents(units.money(one.to_take_off())),
-        );
+        if let Some((optimism, std_error)) = one.optimism {
+            let _ = writeln!(
+                text,
+                "{label}: of the ground so chosen {:.2} ± {:.2} {} {} was found than was promised; {:.2} is taken off what is expected.",
+                cents(units.money(optimism.abs())),
+                cents(units.money(std_error)),
+                units.money_unit,
+                if optimism > 0.0 { "less" } else { "more" },
+                cents(units.money(one.to_take_off())),
+            );
+        }
     }
     for one in &plan.zones_risk {
         let _ = writeln!(text, "{}: {}", archive.label(&one.treatment), zones_risk(one, archive, &units));
@@ -459,8 +462,8 @@ pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_jso
             "gain": units.money(one.gain),
             "gain_std_error": units.money(one.gain_std_error),
             "probability_gains": one.probability,
-            "optimism": units.money(one.optimism),
-            "optimism_std_error": units.money(one.optimism_std_error),
+            "optimism": one.optimism.map(|(optimism, _)| units.money(optimism)),
+            "optimism_std_error": one.optimism.map(|(_, std_error)| units.money(std_error)),
             "taken_off": units.money(one.to_take_off()),
         })).collect::<Vec<_>>(),
         "zones_risk": plan.zones_risk.iter().map(|one| json!({

@@ -333,19 +333,17 @@ pub struct ZoningValue {
     pub probability: f64,
     /// Whether the gain's interval lies above 0.
     pub is_shown: bool,
-    /// What the choice promised above what was found, of each hectare that it treated.
-    pub optimism: f64,
-    /// Standard error of the optimism over what was left out.
-    pub optimism_std_error: f64,
+    /// What the choice promised above what was found, of each hectare that it treated, and its standard error over what was left out;
+    /// absent where it treated nothing.
+    pub optimism: Option<(f64, f64)>,
 }
 
 impl ZoningValue {
     /// What to take off each hectare that is to be treated: the optimism, where it is above 0, drawn towards 0 by its own error
     /// (`x · x²/(x² + s²)`, the positive part; ours).
     pub fn to_take_off(&self) -> f64 {
-        let square = self.optimism.powi(2);
-        let sum = square + self.optimism_std_error.powi(2);
-        if self.optimism > 0.0 && sum > 0.0 { self.optimism * square / sum } else { 0.0 }
+        let Some((optimism, std_error)) = self.optimism.filter(|(optimism, _)| *optimism > 0.0) else { return 0.0 };
+        optimism * optimism.powi(2) / (optimism.powi(2) + std_error.powi(2))
     }
 }
 
@@ -379,13 +377,13 @@ pub struct ZonesRisk {
     pub treatment: String,
     /// How far they are known to be worth it.
     pub standing: ZonesStanding,
-    /// Fields of which some ground is treated and some is not.
+    /// Fields whose zones are decided otherwise than one choice would.
     pub fields: usize,
-    /// Their ground, m².
+    /// Their ground to treat or to leave, m²; what is to be tested is not decided yet.
     pub area_m2: f64,
-    /// What zones promise above the better of everything and nothing in each field, by the plan's own numbers.
+    /// What zones promise above the better of treating and leaving all that ground in each field, by the plan's own numbers.
     pub promised_gain: f64,
-    /// What they lose against that if the soils of a field are alike and respond by its mean.
+    /// What they lose on it if the soils of a field are alike and respond by the field's mean.
     pub loss_if_alike: f64,
 }
 

@@ -114,12 +114,10 @@ fn summed(treatment: &str, left_out: HeldOut, sums: &[Sums], archive: &ArchiveSe
     let gain = sums.iter().map(gain_of).sum::<f64>() / site_years;
     let gain_std_error = std_error(&|one| gain_of(one) - gain * one.site_years, site_years);
     let too_much = |one: &Sums| one.promised - one.zoned;
-    let (optimism, optimism_std_error) = if treated > 0.0 {
+    let optimism = (treated > 0.0).then(|| {
         let optimism = sums.iter().map(too_much).sum::<f64>() / treated;
         (optimism, std_error(&|one| too_much(one) - optimism * one.treated, treated))
-    } else {
-        (0.0, 0.0)
-    };
+    });
     let t_dist = StudentT::new(groups - 1.0).ok()?;
     let reach = t_dist.quantile(0.5 + 0.5 * archive.model.confidence).ok()?;
     let probability = if gain_std_error > 0.0 { t_dist.cdf(gain / gain_std_error) } else { 0.5 };
@@ -135,7 +133,6 @@ fn summed(treatment: &str, left_out: HeldOut, sums: &[Sums], archive: &ArchiveSe
         probability,
         is_shown: gain > reach * gain_std_error,
         optimism,
-        optimism_std_error,
     })
 }
 

@@ -7,10 +7,11 @@ use crate::results::{Decision, PlannedField, PlannedZone, Why, ZonesRisk, ZonesS
 
 /// The zones of one treatment on a field, in money.
 struct Zoned {
-    area_ha: f64,
+    /// Ground to treat or to leave of which something is known.
+    decided_ha: f64,
     /// Net return of what is treated.
-    zoned: f64,
-    /// Of treating all the ground of which something is known.
+    treated: f64,
+    /// Of treating all that is decided.
     everything: f64,
     loss_if_alike: f64,
 }
@@ -18,42 +19,45 @@ struct Zoned {
 impl Zoned {
     /// Above the better of everything and nothing.
     fn promised_gain(&self) -> f64 {
-        self.zoned - self.everything.max(0.0)
+        self.treated - self.everything.max(0.0)
     }
 }
 
-/// `None` where all ground has the same choice.
+/// `None` where one choice for the field would be no other.
 fn zoned<'z>(zones: impl Iterator<Item = &'z PlannedZone>) -> Option<Zoned> {
-    // area, net return by hectare, whether it is treated
-    let known: Vec<(f64, f64, bool)> = zones
-        .filter_map(|zone| Some((zone.area_m2 / 10_000.0, zone.advice.net_return?, zone.decision == Decision::Treat)))
-        .collect();
-    let sum = |of: &dyn Fn(&(f64, f64, bool)) -> f64| known.iter().map(of).sum::<f64>();
-    let area_ha = sum(&|one| one.0);
-    let treated_ha = sum(&|one| if one.2 { one.0 } else { 0.0 });
-    if treated_ha <= 0.0 || treated_ha >= area_ha {
-        return None;
-    }
-    let everything = sum(&|one| one.0 * one.1);
-    let zoned = sum(&|one| if one.2 { one.0 * one.1 } else { 0.0 });
-    let other_ha = if everything > 0.0 { area_ha - treated_ha } else { treated_ha };
-    Some(Zoned { area_ha, zoned, everything, loss_if_alike: other_ha * everything.abs() / area_ha })
+    // area, net return by hectare, decision
+    let known: Vec<(f64, f64, Decision)> =
+        zones.filter_map(|zone| Some((zone.area_m2 / 10_000.0, zone.advice.net_return?, zone.decision))).collect();
+    let ground = |is: &dyn Fn(Decision) -> bool| -> (f64, f64) {
+        let own = known.iter().filter(|one| is(one.2));
+        own.fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.0 * one.1))
+    };
+    let (treated, decided) = (ground(&|one| one == Decision::Treat), ground(&|one| one != Decision::Test));
+    let (area_ha, net) = ground(&|_| true);
+    let mean = net / area_ha;
+    let otherwise_ha = if mean > 0.0 { decided.0 - treated.0 } else { treated.0 };
+    (otherwise_ha > 0.0 || (treated.0 > 0.0 && treated.0 < decided.0)).then_some(Zoned {
+        decided_ha: decided.0,
+        treated: treated.1,
+        everything: decided.1,
+        loss_if_alike: otherwise_ha * mean.abs(),
+    })
 }
 
 /// Gives the zones of one treatment on a field one choice where they promise less above it than it costs to follow them. The choice is
-/// everything where the advice on ground of any class (`whole`) is to treat and it pays by the field's classes, else nothing. Nothing is
-/// treated of which nothing is known.
+/// everything where the advice on ground of any class (`whole`) is to treat and it pays by the field's classes, else nothing. Ground that is to be
+/// tested, or of which nothing is known, stays as it is.
 pub(super) fn one_choice_where_zones_cost_more(zones: &mut [PlannedZone], whole: Decision, settings: &TargetSettings) {
     let Some(of_field) = zoned(zones.iter()) else { return };
     let treats = whole == Decision::Treat && of_field.everything > 0.0;
-    let gain = of_field.zoned - if treats { of_field.everything } else { 0.0 };
-    if settings.zone_cost_per_ha <= 0.0 || gain >= settings.zone_cost_per_ha * of_field.area_ha {
+    let gain = of_field.treated - if treats { of_field.everything } else { 0.0 };
+    if settings.zone_cost_per_ha <= 0.0 || gain >= settings.zone_cost_per_ha * of_field.decided_ha {
         return;
     }
     for zone in zones.iter_mut() {
         let decision = match zone.decision {
             Decision::Treat if !treats => Decision::Leave,
-            Decision::Leave | Decision::Test if treats && zone.advice.net_return.is_some() => Decision::Treat,
+            Decision::Leave if treats && zone.advice.net_return.is_some() => Decision::Treat,
             _ => continue,
         };
         (zone.decision, zone.why) = (decision, Why::OneChoice);
@@ -76,7 +80,7 @@ pub fn zones_risk(fields: &[PlannedField], scored: &[ZoningValue], sure: f64) ->
                 loss_if_alike: 0.0,
             });
             sum.fields += 1;
-            sum.area_m2 += of_field.area_ha * 10_000.0;
+            sum.area_m2 += of_field.decided_ha * 10_000.0;
             sum.promised_gain += of_field.promised_gain();
             sum.loss_if_alike += of_field.loss_if_alike;
         }
@@ -105,7 +109,8 @@ mod tests {
         PlannedZone { advice, decision, why: Why::Advice, is_best: false, ground, area_m2: area_ha * 10_000.0 }
     }
 
-    /// By hand: 6 ha at 20 treated, 4 ha at −10 left: everything 80, zones 120; by the mean of 8 a hectare the 4 ha left lose 32.
+    /// By hand: 6 ha at 20 treated, 4 ha at −10 left: everything 80, zones 120; by the mean of 8 a hectare the 4 ha left lose 32. Ground to
+    /// test counts in the mean alone.
     #[test]
     fn zones_promise_what_they_earn_above_one_choice_and_lose_the_rest_if_soils_are_alike() {
         let zones = [
@@ -120,12 +125,16 @@ mod tests {
         let zones = [zone(1.0, Some(5.0), Decision::Treat), zone(4.0, Some(-10.0), Decision::Leave)];
         let found = zoned(zones.iter()).unwrap();
         assert!((found.promised_gain() - 5.0).abs() < 1e-9 && (found.loss_if_alike - 7.0).abs() < 1e-9);
+        let tested = |net: f64| [zone(3.0, Some(10.0), Decision::Treat), zone(3.0, Some(net), Decision::Test)];
+        assert!(zoned(tested(4.0).iter()).is_none(), "all that is decided is treated, as the mean would have it");
+        let found = zoned(tested(-14.0).iter()).unwrap();
+        assert!(found.promised_gain().abs() < 1e-9 && (found.loss_if_alike - 6.0).abs() < 1e-9);
     }
 
     /// By hand: 10 with a standard error of 10 counts half of it.
     #[test]
     fn an_optimism_is_drawn_to_nothing_by_its_error() {
-        let of = |optimism: f64, optimism_std_error: f64| {
+        let of = |optimism: f64, std_error: f64| {
             let value = ZoningValue {
                 treatment: "band".to_owned(),
                 left_out: crate::results::HeldOut::Season,
@@ -137,8 +146,7 @@ mod tests {
                 gain_std_error: 1.0,
                 probability: 0.85,
                 is_shown: false,
-                optimism,
-                optimism_std_error,
+                optimism: Some((optimism, std_error)),
             };
             (value.to_take_off(), standing(Some(&value), 0.80))
         };

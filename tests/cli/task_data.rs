@@ -324,7 +324,7 @@ fn what_the_standard_cannot_tell_is_asked_for() {
                 );
             });
         },
-        "several device elements tell `actual_work_state`; map one of actual_work_state@DET-2, actual_work_state@DET-3",
+        "several device elements record `actual_work_state`; map one of actual_work_state@DET-2, actual_work_state@DET-3",
     );
     // other files need their map
     let archive = archive_of(&[], "log.zip");
