@@ -155,6 +155,7 @@ fn in_short(plan: &SeasonPlan, folder: String, settings: &ArchiveSettings, seaso
         season,
         treatments: treatments.iter().map(|key| targeting::money(plan, key)).collect(),
         fields: plan.fields.iter().map(place).collect(),
+        zones_risk: plan.zones_risk.clone(),
         stale: None,
     }
 }

@@ -22,7 +22,7 @@ settings! {
         /// What it costs to follow a map of zones in place of one choice for the whole field, money per hectare of that field. Default 0:
         /// not known. Fields whose zones promise less get one choice. No site-year depends on it.
         #[serde(skip)]
-        pub zone_cost_per_ha: f64 = section.with_unit("zone_cost", MoneyRate::parse_cost).and_then(|rate| rate.per_ha()).unwrap_or(0.0),
+        pub zone_cost_per_ha: f64 = section.with_unit("zone_cost", MoneyRate::parse_cost).and_then(MoneyRate::per_ha).unwrap_or(0.0),
         /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
         #[serde(skip)]
         pub strips: Option<StripLayoutSettings> = strips(section),

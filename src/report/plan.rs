@@ -269,7 +269,7 @@ fn cents(money: f64) -> f64 {
 }
 
 /// How far zones are known to be worth it, and what is lost if they are not.
-fn zones_risk(one: &ZonesRisk, archive: &ArchiveSettings, units: &Units) -> String {
+pub(super) fn zones_risk(one: &ZonesRisk, archive: &ArchiveSettings, units: &Units) -> String {
     let standing = match one.standing {
         ZonesStanding::Shown => "zones were shown to earn more than one choice for a field",
         ZonesStanding::Likely => "zones probably earn more than one choice for a field",
@@ -286,6 +286,45 @@ fn zones_risk(one: &ZonesRisk, archive: &ArchiveSettings, units: &Units) -> Stri
         one.promised_gain,
         one.loss_if_alike,
     )
+}
+
+/// What zones were worth with seasons or fields left out, and what those of the plan promise and risk.
+fn zones_worth(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String {
+    let mut text = String::new();
+    for one in &plan.zoning {
+        let label = archive.label(&one.treatment);
+        let verdict = if one.is_shown {
+            "zones are worth their trouble"
+        } else {
+            "zones were not shown to earn more than the better of everything and nothing"
+        };
+        let _ = writeln!(
+            text,
+            "{label}: each {} of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
+            one.left_out.code(),
+            one.site_years,
+            cents(units.money(one.zoned)),
+            cents(units.money(one.blanket)),
+            units.money_unit,
+            cents(units.money(one.gain)),
+            cents(units.money(one.gain_std_error)),
+        );
+        if let Some((optimism, std_error)) = one.optimism {
+            let _ = writeln!(
+                text,
+                "{label}: of the ground so chosen {:.2} ± {:.2} {} {} was found than was promised; {:.2} is taken off what is expected.",
+                cents(units.money(optimism.abs())),
+                cents(units.money(std_error)),
+                units.money_unit,
+                if optimism > 0.0 { "less" } else { "more" },
+                cents(units.money(one.to_take_off())),
+            );
+        }
+    }
+    for one in &plan.zones_risk {
+        let _ = writeln!(text, "{}: {}", archive.label(&one.treatment), zones_risk(one, archive, units));
+    }
+    text
 }
 
 /// The plan as text: what to treat in each field, the totals, and what zones are worth.
@@ -328,39 +367,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
         rows.push(line("all fields".to_owned(), (total, sum), ""));
     }
     let mut text = aligned(&rows);
-    for one in &plan.zoning {
-        let label = archive.label(&one.treatment);
-        let verdict = if one.is_shown {
-            "zones are worth their trouble"
-        } else {
-            "zones were not shown to earn more than the better of everything and nothing"
-        };
-        let _ = writeln!(
-            text,
-            "{label}: each {} of {} site-years decided by the others, zones return {:.2}, treating everything {:.2} {}; {verdict} ({:+.2} ± {:.2}).",
-            one.left_out.code(),
-            one.site_years,
-            cents(units.money(one.zoned)),
-            cents(units.money(one.blanket)),
-            units.money_unit,
-            cents(units.money(one.gain)),
-            cents(units.money(one.gain_std_error)),
-        );
-        if let Some((optimism, std_error)) = one.optimism {
-            let _ = writeln!(
-                text,
-                "{label}: of the ground so chosen {:.2} ± {:.2} {} {} was found than was promised; {:.2} is taken off what is expected.",
-                cents(units.money(optimism.abs())),
-                cents(units.money(std_error)),
-                units.money_unit,
-                if optimism > 0.0 { "less" } else { "more" },
-                cents(units.money(one.to_take_off())),
-            );
-        }
-    }
-    for one in &plan.zones_risk {
-        let _ = writeln!(text, "{}: {}", archive.label(&one.treatment), zones_risk(one, archive, &units));
-    }
+    text.push_str(&zones_worth(plan, archive, &units));
     for one in &plan.strips_worth {
         // money of a whole archive, not of an area
         let _ = writeln!(

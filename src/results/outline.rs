@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::plan::ZonesRisk;
 use super::promise::Record;
 
 /// The departure of precipitation over the country around the site-years, on one grid for all seasons.
@@ -43,6 +44,9 @@ pub struct PlanOutline {
     pub treatments: Vec<PlannedMoney>,
     /// By field.
     pub fields: Vec<PlannedPlace>,
+    /// What its zones promise and risk.
+    #[serde(default)]
+    pub zones_risk: Vec<ZonesRisk>,
     /// Why it is older than the results, where it is.
     #[serde(default)]
     pub stale: Option<String>,
@@ -57,8 +61,11 @@ pub struct PlannedMoney {
     pub area_m2: [f64; 3],
     /// Of the area to treat, that on which no other treatment is expected to return more, m².
     pub best_m2: f64,
-    /// Money that is expected on that area.
+    /// Money that is expected on that area, after what was taken off.
     pub money: f64,
+    /// What was taken off each hectare, since the archive's choices promised too much.
+    #[serde(default)]
+    pub taken_off_per_ha: f64,
     /// The same at the ends of the intervals of the mean responses.
     pub money_interval: (f64, f64),
 }

@@ -1,7 +1,7 @@
 //! What next season's plan says.
 
 use geo::MultiPolygon;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::promise::Record;
 use crate::points::Cautions;
@@ -348,7 +348,7 @@ impl ZoningValue {
 }
 
 /// How far zones of a treatment are known to be worth it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ZonesStanding {
     /// With seasons and fields left out they earned more, beyond chance.
@@ -371,7 +371,7 @@ impl ZonesStanding {
 }
 
 /// What the zones of a plan promise and risk under one treatment, over the fields that are zoned; money a season.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ZonesRisk {
     /// Key of the treatment.
     pub treatment: String,

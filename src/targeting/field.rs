@@ -257,9 +257,10 @@ pub fn money(plan: &SeasonPlan, treatment: &str) -> PlannedMoney {
         area_m2: areas_m2(zones(), treatment),
         best_m2: 0.0,
         money: 0.0,
+        taken_off_per_ha: plan.to_take_off(treatment),
         money_interval: (0.0, 0.0),
     };
-    let take_off = plan.to_take_off(treatment);
+    let take_off = money.taken_off_per_ha;
     for zone in zones().filter(|zone| zone.is_best && zone.advice.treatment == treatment) {
         let advice = &zone.advice;
         let (Some(net), Some(response), Some(break_even), Some((low, high))) =

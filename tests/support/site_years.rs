@@ -166,10 +166,9 @@ impl Draw {
         (0..site_years)
             .map(|at| {
                 // where fields come again, all of them stand in a season before the next begins
-                let (season_at, field_at) = if world.fields > 0 {
-                    (at / world.fields % seasons, at % world.fields)
-                } else {
-                    (at % seasons, at)
+                let (season_at, field_at) = match at.checked_div(world.fields) {
+                    Some(round) => (round % seasons, at % world.fields),
+                    None => (at % seasons, at),
                 };
                 let (mm, effect) = season[season_at];
                 let effect = effect + field.get(field_at).copied().unwrap_or(0.0);

@@ -17,7 +17,7 @@ use super::figures::sites::{self, Site};
 use super::figures::soils::{self, Cell, Grounds, Soil};
 use super::text::{decimals, probability, signed};
 use crate::report::units::level;
-use crate::report::{ReportError, Units, doses, promises};
+use crate::report::{ReportError, Units, doses, plan as plan_text, promises};
 use crate::results::{
     Choice, Choices, Decision, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, PlannedPlace, Returns, SiteYear,
     ZoneResponse,
@@ -800,6 +800,20 @@ impl Crop<'_> {
             })
             .collect();
         let record = self.record();
+        let risks = plan.zones_risk.iter().map(|one| {
+            let sentence = plan_text::zones_risk(one, self.case.archive, &self.units);
+            format!("{}: {sentence}", capitalised(self.label(&one.treatment)))
+        });
+        let taken_off = plan.treatments.iter().filter(|one| one.best_m2 > 0.0 && one.taken_off_per_ha > 0.0).map(|one| {
+            format!(
+                "{}: {:.2} {} of ground to treat are taken off what is expected, since with seasons or fields left out less was found than \
+                 the choice of ground had promised.",
+                capitalised(self.label(&one.treatment)),
+                self.units.money(one.taken_off_per_ha),
+                self.units.money_unit,
+            )
+        });
+        let notes: Vec<String> = risks.chain(taken_off).collect();
         let fields: Vec<Value> = plan
             .fields
             .iter()
@@ -819,6 +833,7 @@ impl Crop<'_> {
             "sentence": self.plan_sentence(plan, &currency),
             "area_unit": self.units.area_unit,
             "treatments": treatments,
+            "notes": notes,
             "fields": fields,
             "stale": plan.stale,
             "record": record.map(|(sentence, panel)| json!({
