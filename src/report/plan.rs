@@ -18,7 +18,8 @@ use super::{FIRST, LABEL_FIRST, OutputFile, ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
 use crate::results::{
-    Decision, PlannedField, PlannedZone, Record, Replication, ReplicationRow, SeasonPlan, Why, ZonesRisk, ZonesStanding,
+    Decision, PlannedField, PlannedZone, Record, Replication, ReplicationRow, SeasonPlan, StripsWorth, Why, ZonesRisk,
+    ZonesStanding,
 };
 use crate::text::plain;
 
@@ -288,6 +289,40 @@ pub(super) fn zones_risk(one: &ZonesRisk, archive: &ArchiveSettings, units: &Uni
     )
 }
 
+/// Fields that the text names of those that strips would tell most for.
+const MOST_FIELDS: usize = 3;
+
+/// The fields of a plan by what strips of a treatment would gain on their own ground, the most first; money.
+fn fields_by_gain<'p>(plan: &'p SeasonPlan, one: &StripsWorth) -> Vec<(&'p PlannedField, f64)> {
+    let mut fields: Vec<(&PlannedField, f64)> = plan.fields.iter().zip(one.of_fields.iter().copied()).collect();
+    fields.sort_by(|one, other| other.1.total_cmp(&one.1));
+    fields
+}
+
+/// What strips would be worth, by treatment and by field. Money of a whole archive, not of an area.
+fn strips_worth(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
+    let mut text = String::new();
+    for one in &plan.strips_worth {
+        let most: Vec<String> = fields_by_gain(plan, one)
+            .iter()
+            .take(MOST_FIELDS)
+            .map(|(field, gain)| format!("{} · {} {gain:.0}", field.farm, field.field))
+            .collect();
+        let _ = writeln!(
+            text,
+            "{}: another season of strips would gain at most {:.0} {} over these fields by a better choice, most on the ground of {}; the \
+             smallest trial gives up at least {:.0}{}.",
+            archive.label(&one.treatment),
+            one.gain,
+            archive.currency.as_deref().unwrap_or("money"),
+            most.join(", "),
+            one.cost,
+            if one.is_worth() { "" } else { "; none are laid out" },
+        );
+    }
+    text
+}
+
 /// What zones were worth with seasons or fields left out, and what those of the plan promise and risk.
 fn zones_worth(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String {
     let mut text = String::new();
@@ -368,19 +403,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     }
     let mut text = aligned(&rows);
     text.push_str(&zones_worth(plan, archive, &units));
-    for one in &plan.strips_worth {
-        // money of a whole archive, not of an area
-        let _ = writeln!(
-            text,
-            "{}: another season of strips would gain at most {:.0} {} over these fields by a better choice; the smallest trial gives up \
-             at least {:.0}{}.",
-            archive.label(&one.treatment),
-            one.gain,
-            archive.currency.as_deref().unwrap_or("money"),
-            one.cost,
-            if one.is_worth() { "" } else { "; none are laid out" },
-        );
-    }
+    text.push_str(&strips_worth(plan, archive));
     for treatment in archive.treatments.iter().filter(|treatment| !treatment.check) {
         let area = |why: Why| {
             let zones = plan.fields.iter().flat_map(|field| &field.zones);
@@ -486,6 +509,11 @@ pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_jso
             "gain": cents(one.gain),
             "cost": cents(one.cost),
             "is_worth": one.is_worth(),
+            "fields": fields_by_gain(plan, one).iter().map(|(field, gain)| json!({
+                "farm": field.farm,
+                "field": field.field,
+                "gain": cents(*gain),
+            })).collect::<Vec<_>>(),
         })).collect::<Vec<_>>(),
         "zones": plan.fields.iter().flat_map(|field| field.zones.iter().map(|one| zone(field, one))).collect::<Vec<_>>(),
         "left_out": plan.left_out.iter().map(|(field, reason)| json!({ "field": field, "reason": reason })).collect::<Vec<_>>(),

@@ -394,6 +394,8 @@ pub struct StripsWorth {
     pub treatment: String,
     /// What the decision would gain by them on average, at most, in one season.
     pub gain: f64,
+    /// That on the ground of each field of the plan, in their order.
+    pub of_fields: Vec<f64>,
     /// What the smallest trial would cost.
     pub cost: f64,
 }

@@ -35,15 +35,17 @@ pub fn strips_worth(
         let own = rows.iter().find(|row| row.class == class).and_then(|row| row.value_of_another_year);
         own.or(whole.value_of_another_year)
     };
-    let mut gain = 0.0;
-    for field in fields {
+    let of_field = |field: &Governed| {
+        let mut gain = field.rest_m2 / 10_000.0 * of_year(None)?;
         for (class, &area_m2) in field.of_class_m2.iter().enumerate().filter(|(_, area)| **area > 0.0) {
             gain += area_m2 / 10_000.0 * of_year(Some(class))?;
         }
-        gain += field.rest_m2 / 10_000.0 * of_year(None)?;
-    }
+        Some(gain)
+    };
+    let of_fields: Vec<f64> = fields.iter().map(of_field).collect::<Option<_>>()?;
     // of a treated strip and a check strip one stands against what would pay
     let against_m2 = f64::from(FEWEST_BLOCKS) * layout.planter_m * layout.least_strip_m;
     let cost = whole.net_return.abs() * against_m2 / 10_000.0;
-    Some(StripsWorth { treatment: treatment.to_owned(), gain, cost })
+    let gain = of_fields.iter().sum();
+    Some(StripsWorth { treatment: treatment.to_owned(), gain, of_fields, cost })
 }

@@ -100,6 +100,36 @@ fn the_plan_of_the_demo_keeps_its_own_rule() {
     assert!(bridged < 0.05 * treated, "{bridged} of {treated}");
     // and nothing is told as a certainty
     assert!(!said.stdout.contains(" 0 %") && !said.stdout.contains("100 %"), "{}", said.stdout);
+    money_adds_up(room.path(), &table);
+}
+
+/// Of a plan as JSON: what is expected of a zone is its net return less what is taken off, what strips would gain is ranked by field and
+/// sums to that of all fields, and zones lose nothing by their own choice that they promise.
+fn money_adds_up(demo: &Path, table: &[BTreeMap<String, String>]) {
+    let (archive, out) = (demo.join("archive"), demo.join("out"));
+    let said = say(&["plan", archive.to_str().unwrap(), "--out", out.to_str().unwrap(), "--json"]);
+    let plan: Value = serde_json::from_str(&said.stdout).unwrap();
+    let list = |key: &str| plan[key].as_array().unwrap().clone();
+    let number = |value: &Value| value.as_f64().unwrap();
+    let taken_off: BTreeMap<String, f64> = list("zoning")
+        .iter()
+        .map(|one| (one["treatment"].as_str().unwrap().to_owned(), number(&one["taken_off"])))
+        .collect();
+    assert!(taken_off.values().any(|&off| off > 0.0), "{taken_off:?}");
+    for row in table.iter().filter(|row| row["decision"] == "treat") {
+        let of = |column: &str| row[column].parse::<f64>().unwrap();
+        let expected = (of("net_return") - taken_off[&row["treatment"]]) * of("area");
+        assert!((of("expected_money") - expected).abs() < 0.6 + 0.01 * of("area"), "{row:?}");
+    }
+    assert_eq!(list("strips_worth").len(), 3);
+    for one in list("strips_worth") {
+        let gains: Vec<f64> = one["fields"].as_array().unwrap().iter().map(|field| number(&field["gain"])).collect();
+        assert!(gains.is_sorted_by(|one, next| one >= next), "{gains:?}");
+        assert!((gains.iter().sum::<f64>() - number(&one["gain"])).abs() < 0.1, "{one}");
+    }
+    for one in list("zones_risk") {
+        assert!(number(&one["loss_if_alike"]) >= 0.0 && number(&one["area"]) > 0.0, "{one}");
+    }
 }
 
 trait Count {
