@@ -17,7 +17,7 @@ use std::time::Instant;
 use bandlift::batch;
 use bandlift::config::{ArchiveSettings, FieldSettings};
 use bandlift::demo::{Scenario, simulate};
-use bandlift::report::{self, Provenance, SiteYearCase};
+use bandlift::report::{self, Provenance};
 
 #[path = "../tests/support/browser.rs"]
 mod page;
@@ -66,14 +66,7 @@ fn main() {
         let ingested = simulate(&scenario).to_ingested(&scenario);
         let analysed = batch::analyse(&ingested, &field, &archive, "2023/x/x").unwrap();
         let provenance = Provenance::default();
-        let case = SiteYearCase {
-            ingested: &ingested,
-            joined: &analysed.joined,
-            differences: &analysed.differences,
-            result: &analysed.result,
-            archive: &archive,
-            provenance: &provenance,
-        };
+        let case = analysed.case(&ingested, &archive, &provenance);
         let begun = Instant::now();
         let (files, _) = report::site_year(case).unwrap();
         let all_ms = begun.elapsed().as_secs_f64() * 1e3;

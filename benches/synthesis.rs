@@ -265,6 +265,8 @@ fn coverage(
     eprintln!("{name}, {size}: {:.0} ms an archive and thread", 2e3 * begun.elapsed().as_secs_f64() / runs as f64);
 }
 
+/// Rules that the regret is found for.
+const RULES: usize = 7;
 /// Cost of switching on and off in a field, USD/ac (assumed): what a plan with zones bears and one of everything or nothing does not.
 const SWITCHING: f64 = 1.0;
 
@@ -277,7 +279,6 @@ fn regret(settings: &ArchiveSettings) {
     println!(
         "| spread of the classes, bu/ac | fields × seasons | shrunken zones | where they promise more than switching costs | where the trend is shown | unshrunken zones | everything or nothing, by the mean | everything | nothing | promised by shrunken, above true | promised by unshrunken |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     );
-    const RULES: usize = 7;
     let mut over_worlds = [0.0; RULES];
     let worlds = [(0.0, 0.0), (0.75, 0.0), (1.5, 0.0), (1.5, 1.5), (3.0, 0.0)];
     let designs = [(5, 1), (5, 3), (15, 4)];
@@ -307,7 +308,7 @@ fn regret_of(
     (spread, slope): (f64, f64),
     (fields, seasons): (usize, usize),
     settings: &ArchiveSettings,
-) -> [f64; 9] {
+) -> [f64; RULES + 2] {
     let mut draw = Draw::new(90_000 + seed);
     let level = 16.0 / 4.20 + 1.5 * draw.normal();
     let class_means: Vec<f64> =

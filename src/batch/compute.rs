@@ -16,7 +16,7 @@ use super::{fingerprint, inputs, one};
 use crate::applied;
 use crate::config::ArchiveSettings;
 use crate::ingest::{self, SiteYearFiles};
-use crate::report::{self, Drawn, SiteYearCase};
+use crate::report::{self, Drawn};
 use crate::results::SiteYear;
 
 /// What became of a site-year.
@@ -231,15 +231,9 @@ impl Workshop<'_> {
         let mut analysed = SiteYearWork::new(&ingested, &task.field, settings)?.analyse(&task.place)?;
         one::price(&mut analysed.result.responses, &task.field, telling);
         watch.lap("analyse");
-        let (outputs, drawn) = report::site_year(SiteYearCase {
-            ingested: &ingested,
-            joined: &analysed.joined,
-            differences: &analysed.differences,
-            result: &analysed.result,
-            archive: telling,
-            provenance: &fingerprint::provenance(&print.whole, &inputs),
-        })
-        .map_err(|error| error.to_string())?;
+        let provenance = fingerprint::provenance(&print.whole, &inputs);
+        let (outputs, drawn) =
+            report::site_year(analysed.case(&ingested, telling, &provenance)).map_err(|error| error.to_string())?;
         drop((ingested, analysed.joined));
         watch.lap("report");
         let remembered = Remembered {

@@ -49,6 +49,7 @@ impl Meaning {
     pub(super) fn of(archive: &ArchiveSettings) -> serde_json::Result<Self> {
         let mut telling = archive.clone();
         telling.target.strips = None;
+        telling.target.zone_cost_per_ha = 0.0;
         let mut work = telling.clone();
         work.name = String::new();
         work.target = TargetSettings::default();

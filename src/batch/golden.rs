@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use super::one::{SiteYearWork, price};
 use super::{archive_settings, discover, field_settings, fingerprint, resolve};
 use crate::ingest::{self, SharedLayers};
-use crate::report::{self, Provenance, SiteYearCase};
+use crate::report::{self, Provenance};
 
 /// A stage's version, and what it made.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -102,15 +102,7 @@ fn made() -> Vec<Made> {
         add("fit", &format!("{:?} {:?}", analysed.result, analysed.differences));
         price(&mut analysed.result.responses, &field, &archive);
         add("economics", &format!("{:?}", analysed.result.responses));
-        let case = SiteYearCase {
-            ingested: &ingested,
-            joined: &analysed.joined,
-            differences: &analysed.differences,
-            result: &analysed.result,
-            archive: &archive,
-            provenance: &Provenance::default(),
-        };
-        for file in report::site_year(case).unwrap().0 {
+        for file in report::site_year(analysed.case(&ingested, &archive, &Provenance::default())).unwrap().0 {
             add("report", &file.name);
             if let Ok(text) = std::str::from_utf8(&file.bytes) {
                 add("report", text);

@@ -13,6 +13,7 @@ use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
 use crate::points::{Caution, Cautions, Cleaned, Ingested, Joined, Labels, Mark, Source, Strip};
 use crate::quantity::factor::M2_PER_HA;
+use crate::report::{Provenance, SiteYearCase};
 use crate::results::{Counts, Response, Returns, SegmentDifference, SiteYear, SiteYearIdentity};
 use crate::stats::robust;
 use crate::{clean, join};
@@ -26,6 +27,19 @@ pub struct Analysed {
     pub differences: Vec<SegmentDifference>,
     /// The result.
     pub result: SiteYear,
+}
+
+impl Analysed {
+    /// What the reports are made of.
+    pub fn case<'c>(
+        &'c self,
+        ingested: &'c Ingested,
+        archive: &'c ArchiveSettings,
+        provenance: &'c Provenance,
+    ) -> SiteYearCase<'c> {
+        let Self { joined, differences, result } = self;
+        SiteYearCase { ingested, joined, differences, result, archive, provenance }
+    }
 }
 
 /// Runs clean, assign, join and fit, prices the responses, and repeats the answer under variants of the analysis.

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::section::Section;
-use super::treatments::{one_currency, season_sections};
+use super::treatments::{cost_rate, one_currency, season_sections};
 use crate::quantity::{
     BushelWeight, Currency, Mass, MoneyRate, Percent, Quantity, QuantityError, YieldUnit, split_number,
 };
@@ -207,16 +207,8 @@ impl Prices {
                 entry.fault("price", format!("must be greater than 0, found {}", price.amount));
             }
         }
-        let mut cost = |key: &str, parse: fn(&str) -> Result<MoneyRate, QuantityError>| {
-            let rate = entry.with_unit(key, parse)?;
-            one_currency(entry, key, rate, currency);
-            if rate.amount < 0.0 {
-                entry.fault(key, format!("must not be negative, found {}", rate.amount));
-            }
-            Some(rate)
-        };
-        let drying = cost("drying", MoneyRate::parse_drying);
-        let hauling = cost("hauling", MoneyRate::parse_hauling);
+        let drying = cost_rate(entry, "drying", MoneyRate::parse_drying, currency);
+        let hauling = cost_rate(entry, "hauling", MoneyRate::parse_hauling, currency);
         Self { price, drying, hauling }
     }
 

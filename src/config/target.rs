@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::section::{Section, settings};
-use super::treatments::one_currency;
+use super::treatments::cost_rate;
 use crate::quantity::{Bearing, Currency, Length, MoneyRate, Quantity};
 
 /// Fewest blocks that are drawn: two differences have one degree of freedom.
@@ -22,7 +22,7 @@ settings! {
         /// What it costs to follow a map of zones in place of one choice for the whole field, money per hectare of that field. Default 0:
         /// not known. Fields whose zones promise less get one choice. No site-year depends on it.
         #[serde(skip)]
-        pub zone_cost_per_ha: f64 = section.with_unit("zone_cost", MoneyRate::parse_cost).and_then(MoneyRate::per_ha).unwrap_or(0.0),
+        pub zone_cost_per_ha: f64 = 0.0,
         /// How strips are laid out; absent without a planter width: then none are drawn. No site-year depends on it.
         #[serde(skip)]
         pub strips: Option<StripLayoutSettings> = strips(section),
@@ -66,15 +66,9 @@ const WITH_PLANTER: [&str; 7] = ["header", "guard", "blocks", "end_rows", "least
 
 pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> TargetSettings {
     let Some(section) = root.section("target") else { return TargetSettings::default() };
+    let zone_cost = cost_rate(&section, "zone_cost", MoneyRate::parse_cost, currency).and_then(MoneyRate::per_ha);
     let settings = TargetSettings::of(&section);
-    if settings.zone_cost_per_ha.abs() > 0.0
-        && let Some(rate) = section.with_unit("zone_cost", MoneyRate::parse_cost)
-    {
-        one_currency(&section, "zone_cost", rate, currency);
-        if rate.amount < 0.0 {
-            section.fault("zone_cost", format!("must not be negative, found {}", rate.amount));
-        }
-    }
+    let settings = TargetSettings { zone_cost_per_ha: zone_cost.unwrap_or(settings.zone_cost_per_ha), ..settings };
     section.finish_known();
     settings
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::section::Section;
-use crate::quantity::{ApplicationRate, Currency, MoneyRate};
+use crate::quantity::{ApplicationRate, Currency, MoneyRate, QuantityError};
 
 /// One treatment, or the check.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -96,14 +96,7 @@ pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> V
 
 /// Money per hectare: `cost`, or the sum of the parts that are given; `None` without any.
 fn cost(entry: &Section<'_, '_>, currency: &mut Option<Currency>) -> Option<f64> {
-    let mut rate = |key: &str| {
-        let rate = entry.with_unit(key, MoneyRate::parse_cost)?;
-        one_currency(entry, key, rate, currency);
-        if rate.amount < 0.0 {
-            entry.fault(key, format!("must not be negative, found {}", rate.amount));
-        }
-        rate.per_ha()
-    };
+    let mut rate = |key: &str| cost_rate(entry, key, MoneyRate::parse_cost, currency)?.per_ha();
     let whole = rate(WHOLE);
     let parts: Vec<f64> = PARTS.iter().filter_map(|part| rate(part)).collect();
     if whole.is_some() && !parts.is_empty() {
@@ -124,6 +117,21 @@ pub(super) fn season_sections<'d, 'i>(entry: &Section<'d, 'i>) -> Vec<(i32, Sect
         }
     }
     found
+}
+
+/// A cost in the one currency of the archive; a negative one is a fault.
+pub(super) fn cost_rate(
+    section: &Section<'_, '_>,
+    key: &str,
+    parse: fn(&str) -> Result<MoneyRate, QuantityError>,
+    currency: &mut Option<Currency>,
+) -> Option<MoneyRate> {
+    let rate = section.with_unit(key, parse)?;
+    one_currency(section, key, rate, currency);
+    if rate.amount < 0.0 {
+        section.fault(key, format!("must not be negative, found {}", rate.amount));
+    }
+    Some(rate)
 }
 
 /// Records a fault when a rate is in another currency than those before it.

@@ -165,7 +165,7 @@ pub static DICTIONARY: [Column; 218] = columns! {
     "gain", "number", "money_unit", "zones less the better of everything and nothing", "";
     "gain_std_error", "number", "money_unit", "standard error of the gain", "";
     "shown", "text", "", "whether the gain's interval lies above 0: yes or no", "";
-    "probability_gains", "number", "share", "probability that the gain is above 0", "";
+    "probability_gains", "number", "share", "probability that the gain is above 0", "all that was left out gains the same";
     "promised", "number", "money_unit", "mean net return that the choice of zones promised", "";
     "optimism", "number", "money_unit", "what the choice promised above what was found, of each area that it treated", "it treated nothing";
     "optimism_std_error", "number", "money_unit", "standard error of the optimism", "the choice treated nothing";

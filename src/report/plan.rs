@@ -183,7 +183,7 @@ fn zoning(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError> {
             money(one.gain_std_error),
             units.money_unit.clone(),
             if one.is_shown { "yes" } else { "no" }.to_owned(),
-            fixed(Some(one.probability), 4),
+            fixed(one.probability, 4),
             money(one.promised),
             fixed(one.optimism.map(|(optimism, _)| units.money(optimism)), 2),
             fixed(one.optimism.map(|(_, std_error)| units.money(std_error)), 2),
@@ -347,12 +347,16 @@ fn zones_worth(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> S
         if let Some((optimism, std_error)) = one.optimism {
             let _ = writeln!(
                 text,
-                "{label}: of the ground so chosen {:.2} ± {:.2} {} {} was found than was promised; {:.2} is taken off what is expected.",
+                "{label}: the ground so chosen returned {:.2} ± {:.2} {} {} than promised; {} is taken off the expected money.",
                 cents(units.money(optimism.abs())),
                 cents(units.money(std_error)),
                 units.money_unit,
                 if optimism > 0.0 { "less" } else { "more" },
-                cents(units.money(one.to_take_off())),
+                if optimism > 0.0 {
+                    format!("{:.2}", cents(units.money(one.to_take_off())))
+                } else {
+                    "nothing".to_owned()
+                },
             );
         }
     }
@@ -527,7 +531,7 @@ fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String
          archive.toml.\ndecision: treat = pays with a probability of at least {} and on average; leave = does not pay, as \
          surely; test = not settled, strips would tell.\nwhy: advice = that is the advice on this ground; bridged = it is not, but it \
          lies between ground to treat, in stretches too short to switch off for; too-short = treating is advised, on stretches \
-         too short to switch on for.\nZones of less than a tenth of an acre are dissolved into their neighbours.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
+         too short to switch on for; one-choice = the field has one choice, since its zones promise less than target.zone_cost.\nZones of less than a tenth of an acre are dissolved into their neighbours.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
          latitudes (WGS 84).\nstrips.csv lists next season's strips. Of each field that gets some: strips.html is the operator's \
          sheet; strips.geojson is the ground on which a pass counts, to be named in next season's field.toml; layout.geojson \
          holds the same with the guards at the sides, all of which gets the treatment.\nprescription.zip is a task data set (ISO \

@@ -329,8 +329,8 @@ pub struct ZoningValue {
     pub gain: f64,
     /// Standard error of the gain over what was left out.
     pub gain_std_error: f64,
-    /// Probability that the gain is above 0.
-    pub probability: f64,
+    /// Probability that the gain is above 0; absent where all that was left out gains the same, so that nothing tells its error.
+    pub probability: Option<f64>,
     /// Whether the gain's interval lies above 0.
     pub is_shown: bool,
     /// What the choice promised above what was found, of each hectare that it treated, and its standard error over what was left out;
@@ -351,7 +351,7 @@ impl ZoningValue {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ZonesStanding {
-    /// With seasons and fields left out they earned more, beyond chance.
+    /// With seasons or fields left out they earned more, beyond chance.
     Shown,
     /// They probably did: as surely as advice asks for.
     Likely,

@@ -140,7 +140,8 @@ impl<'p> CropPlanner<'p> {
             });
             let beaten =
                 rivals.filter(|one| one.advice.decision == Decision::Treat).any(|one| of(one) > of(&zones[at]));
-            zones[at].is_best = zones[at].decision == Decision::Treat && zones[at].why == Why::Advice && !beaten;
+            let is_chosen = matches!(zones[at].why, Why::Advice | Why::OneChoice);
+            zones[at].is_best = zones[at].decision == Decision::Treat && is_chosen && !beaten;
         }
         zones
     }

@@ -120,7 +120,7 @@ fn summed(treatment: &str, left_out: HeldOut, sums: &[Sums], archive: &ArchiveSe
     });
     let t_dist = StudentT::new(groups - 1.0).ok()?;
     let reach = t_dist.quantile(0.5 + 0.5 * archive.model.confidence).ok()?;
-    let probability = if gain_std_error > 0.0 { t_dist.cdf(gain / gain_std_error) } else { 0.5 };
+    let probability = (gain_std_error > 0.0).then(|| t_dist.cdf(gain / gain_std_error));
     Some(ZoningValue {
         treatment: treatment.to_owned(),
         left_out,

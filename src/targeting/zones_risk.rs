@@ -91,7 +91,7 @@ pub fn zones_risk(fields: &[PlannedField], scored: &[ZoningValue], sure: f64) ->
 fn standing(scored: Option<&ZoningValue>, sure: f64) -> ZonesStanding {
     match scored {
         Some(one) if one.is_shown => ZonesStanding::Shown,
-        Some(one) if one.probability >= sure => ZonesStanding::Likely,
+        Some(one) if one.probability.is_some_and(|gains| gains >= sure) => ZonesStanding::Likely,
         _ => ZonesStanding::Bet,
     }
 }
@@ -144,7 +144,7 @@ mod tests {
                 blanket: 0.0,
                 gain: 0.0,
                 gain_std_error: 1.0,
-                probability: 0.85,
+                probability: Some(0.85),
                 is_shown: false,
                 optimism: Some((optimism, std_error)),
             };

@@ -806,8 +806,8 @@ impl Crop<'_> {
         });
         let taken_off = plan.treatments.iter().filter(|one| one.best_m2 > 0.0 && one.taken_off_per_ha > 0.0).map(|one| {
             format!(
-                "{}: {:.2} {} of ground to treat are taken off what is expected, since with seasons or fields left out less was found than \
-                 the choice of ground had promised.",
+                "{}: {:.2} {} is taken off the expected money. With seasons or fields left out, the ground that was chosen returned less \
+                 than promised.",
                 capitalised(self.label(&one.treatment)),
                 self.units.money(one.taken_off_per_ha),
                 self.units.money_unit,
@@ -868,7 +868,11 @@ impl Crop<'_> {
             };
             let names: Vec<&str> = plan.fields.iter().filter(treats).map(|field| field.field.as_str()).collect();
             let more = names.len().saturating_sub(MOST_FIELDS);
-            let more = if more > 0 { format!(" and {more} more fields") } else { String::new() };
+            let more = match more {
+                0 => String::new(),
+                1 => " and 1 more field".to_owned(),
+                _ => format!(" and {more} more fields"),
+            };
             format!("{}{more}", names[..names.len().min(MOST_FIELDS)].join(", "))
         };
         let treated: Vec<String> = best
