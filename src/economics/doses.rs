@@ -19,8 +19,8 @@ const LEAST_RATES: usize = 2;
 const LEAST_FOR_PLATEAU: usize = 3;
 /// Places where the plateau may begin, evenly from the lowest rate to the highest.
 const PLACES: usize = 60;
-/// Draws of each curve (ours: with [`PLACES`] of them a probability is told to the percent).
-const DRAWS: usize = 400;
+/// Draws of the curves together (ours: a probability is known to the percent).
+const DRAWS: usize = 1_000;
 /// Points along the curve.
 const POINTS: usize = 41;
 
@@ -247,8 +247,12 @@ fn curve(
         count: zones.iter().map(|zone| zone.site_years as f64).sum(),
     };
     let fits = weighed(&tested);
+    if fits.is_empty() {
+        return None;
+    }
     let worths: Vec<_> = group.iter().map(|one| one.1.worth.as_ref()).collect::<Option<_>>()?;
-    let probabilities = best(&fits, &tested, |at, response| worths[at].net_return_of(response));
+    let draws = draws(&fits, &tested);
+    let probabilities = best(&draws, |at, response| worths[at].net_return_of(response));
     let (from, to) = shortest(&probabilities, confidence);
     let rates = group.iter().enumerate().map(|(at, (rate, choice, zone))| {
         let fitted = told(&fits, &tested, *rate, confidence)?;
@@ -284,31 +288,45 @@ fn curve(
         nothing_in_range: from == 0,
         forms,
         curve: points.collect::<Option<_>>()?,
+        draws,
     })
 }
 
-/// Probability of each choice to return most: nothing, then the rates.
-fn best(fits: &[(Fit, f64)], tested: &Tested, net: impl Fn(usize, f64) -> f64) -> Vec<f64> {
-    let mut shares = vec![0.0; tested.rates.len() + 1];
+/// Draws of the responses at the rates, each curve as often as it weighs.
+fn draws(fits: &[(Fit, f64)], tested: &Tested) -> Vec<Vec<f64>> {
     let points = [evenly(DRAWS, 1), evenly(DRAWS, 2)];
-    for (fit, weight) in fits {
-        let terms: Vec<Vec<f64>> = tested.rates.iter().map(|&rate| fit.terms_at(tested, rate)).collect();
-        let lower = fit.covariance.lower();
-        for z in &points[fit.coefficients.len() - 1] {
-            let moved: Vec<f64> = (0..z.len())
-                .map(|row| fit.coefficients[row] + (0..=row).map(|k| lower[(row, k)] * z[k]).sum::<f64>())
-                .collect();
-            let mut winner = (0, 0.0);
-            for (at, terms) in terms.iter().enumerate() {
-                let net = net(at, dot(terms, &moved));
-                if net > winner.1 {
-                    winner = (at + 1, net);
-                }
-            }
-            shares[winner.0] += weight / DRAWS as f64;
+    let of = |fit: &Fit| tested.rates.iter().map(|&rate| fit.terms_at(tested, rate)).collect::<Vec<_>>();
+    let (mut at, mut terms, mut sum) = (0, of(&fits[0].0), fits[0].1);
+    let one = |draw: usize| {
+        while at + 1 < fits.len() && (draw as f64 + 0.5) / DRAWS as f64 > sum {
+            at += 1;
+            terms = of(&fits[at].0);
+            sum += fits[at].1;
         }
+        let fit = &fits[at].0;
+        let (z, lower) = (&points[fit.coefficients.len() - 1][draw], fit.covariance.lower());
+        let moved: Vec<f64> = (0..z.len())
+            .map(|row| fit.coefficients[row] + (0..=row).map(|k| lower[(row, k)] * z[k]).sum::<f64>())
+            .collect();
+        terms.iter().map(|terms| dot(terms, &moved)).collect()
+    };
+    (0..DRAWS).map(one).collect()
+}
+
+/// Probability of each choice to return most: nothing, then the rates.
+fn best(draws: &[Vec<f64>], net: impl Fn(usize, f64) -> f64) -> Vec<f64> {
+    let mut counts = vec![0_usize; draws[0].len() + 1];
+    for draw in draws {
+        let mut winner = (0, 0.0);
+        for (at, &response) in draw.iter().enumerate() {
+            let net = net(at, response);
+            if net > winner.1 {
+                winner = (at + 1, net);
+            }
+        }
+        counts[winner.0] += 1;
     }
-    shares
+    counts.into_iter().map(|count| count as f64 / draws.len() as f64).collect()
 }
 
 /// The shortest run of neighbours that holds a share, first and last; of equals the likeliest.

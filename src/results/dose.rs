@@ -63,4 +63,7 @@ pub struct DoseCurve {
     pub forms: Vec<(DoseForm, f64)>,
     /// Rate, response and its interval along the curve, up to the largest tested rate.
     pub curve: Vec<(f64, f64, f64, f64)>,
+    /// Draws of the responses at the rates.
+    #[serde(skip)]
+    pub draws: Vec<Vec<f64>>,
 }

@@ -1,6 +1,7 @@
 //! An archive whose index has all that an index can have: four treatments beside the check, two of them rates of one product, a log of
 //! what was put down, photographs, several seasons, and promises of a plan that a later harvest kept or not.
 
+use std::collections::BTreeMap;
 use std::f64::consts::PI;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -10,6 +11,7 @@ use tempfile::TempDir;
 
 use crate::browser::{self, Light, found};
 use crate::example;
+use crate::index::words;
 
 const SWATH: f64 = 9.144;
 const LENGTH: f64 = 240.0;
@@ -194,6 +196,41 @@ fn an_index_with_all_that_it_can_have_prints_on_two_pages() {
     // the rates of one product, and what the former plan promised
     assert_eq!(page.matches("<div class=\"more\">").count(), 2, "doses and promises");
     assert_eq!(crate::printed::pages(&browser.print(&index)), 2);
+}
+
+/// The rates of one product follow the sliders: unmoved they give the table's probabilities, at no cost the range moves up.
+#[test]
+fn sliders_move_the_most_profitable_rate() {
+    let Some(browser) = browser::find() else { return };
+    let index = std::fs::read_to_string(out().join("index.html")).unwrap();
+    let script = "const form = document.querySelector('form.what-if');\
+                  const part = form.closest('[data-crop]');\
+                  const dark = () => [...part.querySelectorAll('[data-rate]')].filter((one) => one.getAttribute('class') === 'gain').map((one) => one.dataset.rate);\
+                  const told = () => JSON.parse(form.dataset.told).doses;\
+                  const move = (name, value) => { const one = form.querySelector(`[name=${name}]`); one.value = value; one.dispatchEvent(new Event('input', { bubbles: true })); };\
+                  const first = told(), shown = dark();\
+                  move('yield', 0); const none = told(), light = dark();\
+                  form.querySelector('button').click();\
+                  return { first, shown, none, light, back: told(), again: dark() };";
+    let told = browser.run(&index, script, Light::Light, 1280);
+    let told = found(&told);
+    let rows: Vec<BTreeMap<String, String>> =
+        csv::Reader::from_path(out().join("doses.csv")).unwrap().deserialize().map(Result::unwrap).collect();
+    let mut compared = 0;
+    for row in rows.iter().filter(|row| row["crop"] == "corn") {
+        let key = if row["rate"] == "0" { "" } else { row["treatment"].as_str() };
+        assert_eq!(told["first"][0]["shares"][key], words(&row["probability_most_profitable"]), "{key}: {told}");
+        let is_dark = told["shown"].as_array().unwrap().iter().any(|one| one == key);
+        assert!(key.is_empty() || is_dark == (row["in_range"] == "yes"), "{key}: {told}");
+        compared += 1;
+    }
+    assert!(compared >= 3, "{compared}");
+    // what yields nothing more is best left out, whatever it costs
+    assert_eq!(
+        (&told["none"][0]["shares"][""], told["light"].as_array().unwrap().len()),
+        (&"more than 99 %".into(), 0)
+    );
+    assert_eq!((&told["back"], &told["again"]), (&told["first"], &told["shown"]));
 }
 
 /// Least size of letters on a telephone, px.

@@ -13,7 +13,7 @@ fn rows(name: &str) -> Vec<BTreeMap<String, String>> {
 }
 
 /// As the pages print a probability.
-fn words(cell: &str) -> String {
+pub(crate) fn words(cell: &str) -> String {
     let share: f64 = cell.parse().unwrap();
     match share {
         share if share > 0.99 => "more than 99 %".to_owned(),

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use super::ArchiveCase;
 use super::figures::compare::{self, Chance, Money, Treated};
-use super::figures::doses::{self as dose_curve, Dose};
+use super::figures::doses::{self as dose_curve, Dose, Point};
 use super::figures::kept::{self, Kept};
 use super::figures::overturn::{self, Again, Tried};
 use super::figures::panel::Panel;
@@ -16,11 +16,11 @@ use super::figures::repeat::{self, Repeated, SiteYearLine};
 use super::figures::sites::{self, Site};
 use super::figures::soils::{self, Cell, Grounds, Soil};
 use super::text::{decimals, probability, signed};
-use crate::report::units::level;
+use crate::report::units::{level, trimmed};
 use crate::report::{ReportError, Units, doses, plan as plan_text, promises};
 use crate::results::{
-    Choice, Choices, Decision, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, PlannedPlace, Returns, SiteYear,
-    ZoneResponse,
+    Choice, Choices, Decision, DoseCurve, Estimate, ForestKind, ForestRow, Gradient, PlanOutline, PlannedPlace,
+    Returns, SiteYear, ZoneResponse,
 };
 
 /// Variants of single blocks, which other site-years do not share.
@@ -195,8 +195,7 @@ impl Crop<'_> {
 
     /// How much of it? A panel for each product whose rates were tested.
     pub(super) fn dosed(&self) -> Option<Figure> {
-        let own: Vec<_> = self.case.conclusions.doses.iter().filter(|one| one.crop == self.choices.crop).collect();
-        let panels = own.iter().map(|one| {
+        let panels = self.doses().map(|one| {
             let drawn = Dose {
                 curve: one
                     .curve
@@ -210,19 +209,35 @@ impl Crop<'_> {
                     .iter()
                     .map(|at| {
                         let (mean, low, high) = at.found;
-                        let found = [mean, low, high].map(|value| self.yields(value));
-                        (doses::rate(one, at.rate_per_ha), found, at.in_range)
+                        Point {
+                            key: at.treatment.clone(),
+                            rate: doses::rate(one, at.rate_per_ha),
+                            response: [mean, low, high].map(|value| self.yields(value)),
+                            in_range: at.in_range,
+                        }
                     })
                     .collect(),
             };
             dose_curve::draw(&drawn, self.units.yield_unit, one.unit.symbol)
         });
         let panels: Vec<Panel> = panels.collect();
-        let sentence = own.iter().map(|one| doses::sentence(one, self.case.archive)).collect::<Vec<_>>().join(" ");
-        let caption = "The curve is averaged over its forms by BIC, with its band; points are the treatments' own means with their \
-                       intervals; dark: of the range that holds the most profitable tested rate, at the prices and costs of archive.toml."
+        let sentence = self.doses().map(|one| doses::sentence(one, self.case.archive)).collect::<Vec<_>>().join(" ");
+        let mut caption = "The curve is averaged over its forms by BIC, with its band; points are the treatments' own means with their \
+                       intervals; dark: of the range that holds the most profitable tested rate, at the prices and costs chosen below."
             .to_owned();
+        let mut zones = self.case.conclusions.synthesis.zones.iter().filter(|zone| zone.crop == self.choices.crop);
+        if zones.any(|zone| zone.class.is_none() && zone.among_treatments.is_some()) {
+            caption.push_str(
+                " The best choice above draws treatments towards each other without regard to their rates; the curve does not, so the two \
+                 may differ.",
+            );
+        }
         (!panels.is_empty()).then(|| self.figure("1-rates", &sentence, panels, caption))
+    }
+
+    /// The responses over rates of this crop.
+    fn doses(&self) -> impl Iterator<Item = &DoseCurve> {
+        self.case.conclusions.doses.iter().filter(|one| one.crop == self.choices.crop)
     }
 
     fn money(&self, one: &Choice) -> Option<Money> {
@@ -767,6 +782,19 @@ impl Crop<'_> {
                 }))
             })
             .collect();
+        let doses: Vec<Value> = self
+            .doses()
+            .map(|one| {
+                let rates = one.rates.iter().enumerate().map(|(at, rate)| {
+                    json!({
+                        "key": rate.treatment,
+                        "rate": trimmed(doses::rate(one, rate.rate_per_ha), 2),
+                        "draws": short(&one.draws.iter().map(|draw| draw[at]).collect::<Vec<_>>()),
+                    })
+                });
+                json!({ "unit": one.unit.symbol, "rates": rates.collect::<Vec<_>>() })
+            })
+            .collect();
         (!treatments.is_empty()).then(|| {
             json!({
                 "crop": self.name(),
@@ -776,6 +804,8 @@ impl Crop<'_> {
                 "yield_unit": self.units.yield_unit,
                 "decimals": self.decimals,
                 "treatments": treatments,
+                "doses": doses,
+                "confidence": self.case.archive.model.confidence,
             })
         })
     }

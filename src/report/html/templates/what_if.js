@@ -20,6 +20,31 @@
     const place = low + (limit - values[low]) / (values[high] - values[low] || 1);
     return 1 - (place + 1) / (n + 1);
   };
+  // How often each choice returns most, nothing at all last; draws and nets by choice.
+  const shares = (draws, nets) => {
+    const best = new Array(nets.length + 1).fill(0);
+    for (let draw = 0; draw < draws[0].length; draw += 1) {
+      let winner = nets.length, most = 0;
+      nets.forEach((net, place) => {
+        const value = net(draws[place][draw]);
+        if (value > most) { most = value; winner = place; }
+      });
+      best[winner] += 1;
+    }
+    return best.map((count) => count / draws[0].length);
+  };
+  // The shortest run of neighbours that holds a share, first and last; of equals the likeliest.
+  const shortest = (all, least) => {
+    for (let length = 0; length < all.length; length += 1) {
+      let most = -1, first = 0;
+      for (let from = 0; from + length < all.length; from += 1) {
+        const sum = all.slice(from, from + length + 1).reduce((one, other) => one + other, 0);
+        if (sum >= most) { most = sum; first = from; }
+      }
+      if (most >= least - 1e-9) return [first, first + length];
+    }
+    return [0, all.length - 1];
+  };
   const forms = [...document.querySelectorAll("form.what-if")];
   const kept = new URLSearchParams(location.hash.slice(1));
   const names = ["price", "cost", "yield"];
@@ -45,21 +70,12 @@
         // the response, at the yields so far, that just pays
         return { one, net, limit: worth > 0 && level > 0 ? spent / (worth * level) : Infinity };
       });
-      const best = new Array(nets.length + 1).fill(0);
-      const draws = data.treatments[0].draws.length;
-      for (let draw = 0; draw < draws; draw += 1) {
-        let winner = nets.length, most = 0;
-        nets.forEach(({ one, net }, place) => {
-          const value = net(one.draws[draw]);
-          if (value > most) { most = value; winner = place; }
-        });
-        best[winner] += 1;
-      }
-      const told = { nets: {}, mean: {}, new: {}, best: {} };
+      const best = shares(data.treatments.map((one) => one.draws), nets.map(({ net }) => net));
+      const told = { nets: {}, mean: {}, new: {}, best: {}, doses: [] };
       nets.forEach(({ one, net, limit }, place) => {
         const values = [one.mean, one.low, one.high].map(net);
         told.nets[one.key] = `${sign(values[0], 0)} (${sign(values[1], 0)} to ${sign(values[2], 0)})`;
-        const shares = { mean: above(one.means, limit), new: one.news.length ? above(one.news, limit) : null, best: best[place] / draws };
+        const shares = { mean: above(one.means, limit), new: one.news.length ? above(one.news, limit) : null, best: best[place] };
         for (const [kind, share] of Object.entries(shares)) {
           if (share === null) continue;
           told[kind][one.key] = words(share);
@@ -78,11 +94,22 @@
           line.parentElement.setAttribute("class", values[1] > 0 ? "gain" : values[2] < 0 ? "loss" : "open");
         }
       });
-      told.best[""] = words(best[nets.length] / draws);
-      chance("best", "", best[nets.length] / draws);
+      told.best[""] = words(best[nets.length]);
+      chance("best", "", best[nets.length]);
       const first = best.indexOf(Math.max(...best));
       const winner = first === nets.length ? "no treatment at all" : data.treatments[first].label;
-      told.sentence = `At ${at.toFixed(2)} ${data.price_unit}, ${Math.round(100 * cost)} % of the costs and responses ${Math.round(100 * level)} % of those so far, the likeliest best choice on ${data.crop} is ${winner} (${words(best[first] / draws)}).`;
+      told.sentence = `At ${at.toFixed(2)} ${data.price_unit}, ${Math.round(100 * cost)} % of the costs and responses ${Math.round(100 * level)} % of those so far, the likeliest best choice on ${data.crop} is ${winner} (${words(best[first])}).`;
+      for (const { unit, rates } of data.doses) {
+        const own = shares(rates.map((one) => one.draws), rates.map((one) => nets.find((net) => net.one.key === one.key).net));
+        const along = [own[rates.length], ...own.slice(0, -1)];
+        const [from, to] = shortest(along, data.confidence);
+        told.doses.push({ shares: Object.fromEntries(["", ...rates.map((one) => one.key)].map((key, at) => [key, words(along[at])])), from, to });
+        told.sentence += ` Of the rates, in ${unit}, the most profitable is: nothing ${words(along[0])}, ${rates.map((one, at) => `${one.rate}: ${words(along[at + 1])}`).join(", ")}.`;
+        for (const point of part.querySelectorAll("[data-rate]")) {
+          const at = rates.findIndex((one) => one.key === point.dataset.rate) + 1;
+          if (at > 0) point.setAttribute("class", from <= at && at <= to ? "gain" : "open");
+        }
+      }
       form.querySelector(".told").textContent = told.sentence;
       tell("price", `${at.toFixed(2)} ${data.price_unit}`);
       tell("cost", `${Math.round(100 * cost)} %: ${data.treatments.map((one) => (one.cost * cost).toFixed(2)).join(", ")} ${data.money_unit}`);
