@@ -262,7 +262,7 @@ impl Planner<'_> {
         for ((farm, field), seasons, last, ground, planted) in grounds {
             let outlook = self.weather.at(last.place_deg, planted);
             let has_own_strips = self.of_crop.has_own_strips(seasons);
-            let zones = self.of_crop.zones(&ground, (farm, field), &outlook, has_own_strips);
+            let zones = self.of_crop.zones(&ground, (farm, field), &outlook, has_own_strips, &plan.zoning);
             let known = (plan.replication.as_slice(), plan.strips_worth.as_slice());
             plan.fields.push(PlannedField {
                 farm: farm.to_owned(),

@@ -62,6 +62,7 @@ coded! {
     ArchiveAnswer = "archive-answer": "no strips stood in this field: the answer is that of the archive for its soils";
     OutlookShort = "outlook-short": "the outlook rests on fewer than ten seasons";
     ZoningUnproven = "zoning-unproven": "with each season or field predicted from the others, zones were not shown to earn more than treating everything or nothing";
+    PromisedTooMuch = "promised-too-much": "with seasons or fields left out, the ground that was chosen returned less than promised; with that taken off it is not expected to pay here, so it is to be tested";
     PromisesNotKept = "promises-not-kept": "what former plans promised was not kept: the harvests fell outside the predicted intervals too often, or made less money";
     TiledMixed = "tiled-mixed": "the drainage class describes the soil before tiling; some of this ground is tiled";
 }

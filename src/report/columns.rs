@@ -139,7 +139,7 @@ pub static DICTIONARY: [Column; 218] = columns! {
     "predicted_high_kg_ha", "number", "kg/ha", "upper end of the interval of the response of one field", "";
     "confidence", "number", "share", "share of the fields that the interval is to hold", "";
     "break_even_kg_ha", "number", "kg/ha", "response that pays", "no price, or too few blocks to decide by";
-    "net_return_per_ha", "number", "currency/ha", "expected return after the cost of the treatment", "no price, or too few blocks to decide by";
+    "net_return_per_ha", "number", "currency/ha", "expected return after the cost of the treatment; of ground to be treated, less what plans of the archive promised too much", "no price, or too few blocks to decide by";
     "currency", "text", "", "currency of money", "nothing is costed";
     "predicted", "number", "yield_unit", "response that a plan expected, shrunken", "";
     "predicted_low", "number", "yield_unit", "lower end of the interval of the response of one field", "";
@@ -167,8 +167,8 @@ pub static DICTIONARY: [Column; 218] = columns! {
     "shown", "text", "", "whether the gain's interval lies above 0: yes or no", "";
     "probability_gains", "number", "share", "probability that the gain is above 0", "all that was left out gains the same";
     "promised", "number", "money_unit", "mean net return that the choice of zones promised", "";
-    "optimism", "number", "money_unit", "what the choice promised above what was found, of each area that it treated", "it treated nothing";
-    "optimism_std_error", "number", "money_unit", "standard error of the optimism", "the choice treated nothing";
+    "optimism", "number", "money_unit", "what the choice promised above what was found, of each area that it treated", "it treated ground of fewer than two of the seasons, or fields, that were left out";
+    "optimism_std_error", "number", "money_unit", "standard error of the optimism", "there is no optimism";
     "strip", "text", "", "name or number of the strip", "outside the strips";
     "block", "text", "", "name or number of the block", "outside the strips";
     "planter_passes", "integer", "", "passes of the planter in a strip", "";

@@ -331,14 +331,19 @@ pub struct ZoningValue {
     pub gain_std_error: f64,
     /// Probability that the gain is above 0; absent where all that was left out gains the same, so that nothing tells its error.
     pub probability: Option<f64>,
-    /// Whether the gain's interval lies above 0.
+    /// Whether the gain's interval lies above 0 with seasons left out, too; the fields of one or two seasons share what these had.
     pub is_shown: bool,
     /// What the choice promised above what was found, of each hectare that it treated, and its standard error over what was left out;
-    /// absent where it treated nothing.
+    /// absent where it treated ground of fewer than two seasons, or fields.
     pub optimism: Option<(f64, f64)>,
 }
 
 impl ZoningValue {
+    /// That of a treatment.
+    pub fn of<'v>(all: &'v [Self], treatment: &str) -> Option<&'v Self> {
+        all.iter().find(|one| one.treatment == treatment)
+    }
+
     /// What to take off each hectare that is to be treated: the optimism, where it is above 0, drawn towards 0 by its own error
     /// (`x · x²/(x² + s²)`, the positive part; ours).
     pub fn to_take_off(&self) -> f64 {
@@ -431,7 +436,7 @@ pub struct SeasonPlan {
 impl SeasonPlan {
     /// What is taken off the net return of each hectare to be treated, since plans of this archive promised too much; money.
     pub fn to_take_off(&self, treatment: &str) -> f64 {
-        self.zoning.iter().find(|one| one.treatment == treatment).map_or(0.0, ZoningValue::to_take_off)
+        ZoningValue::of(&self.zoning, treatment).map_or(0.0, ZoningValue::to_take_off)
     }
 }
 

@@ -34,7 +34,7 @@ pub struct Promise {
     pub confidence: f64,
     /// Response that pays.
     pub break_even: Option<f64>,
-    /// Expected net return.
+    /// Expected net return; of ground to be treated, less what is taken off in the plan.
     pub net_return: Option<f64>,
     /// Probability that the mean response pays.
     pub probability_pays: Option<f64>,

@@ -4,7 +4,7 @@ use super::Outlook;
 use crate::config::ArchiveSettings;
 use crate::economics::{self, Budget};
 use crate::points::Caution;
-use crate::results::{Advice, Decision, Estimate, FieldAnswer, LEAST_POOLED, ZoneResponse};
+use crate::results::{Advice, Decision, Estimate, FieldAnswer, LEAST_POOLED, ZoneResponse, ZoningValue};
 use crate::stats::StatsError;
 use crate::stats::distribution::{Component, Mixture, StudentT};
 
@@ -140,6 +140,16 @@ pub fn for_field(advice: Advice, zones: &[ZoneResponse], archive: &ArchiveSettin
         Some(moved)
     };
     moved().unwrap_or(advice)
+}
+
+/// The advice after what choices of ground promised too much is taken off: treated is only what is still expected to pay.
+pub fn without_optimism(mut advice: Advice, zoning: Option<&ZoningValue>) -> Advice {
+    let take_off = zoning.map_or(0.0, ZoningValue::to_take_off);
+    if advice.decision == Decision::Treat && advice.net_return.is_some_and(|net| net <= take_off) {
+        advice.decision = Decision::Test;
+        advice.cautions.add(Caution::PromisedTooMuch, "");
+    }
+    advice
 }
 
 fn weather(share: f64, zone: &ZoneResponse, whole: &ZoneResponse) -> Result<Option<Weather>, StatsError> {

@@ -9,7 +9,7 @@ use geo::Area;
 use super::zones_risk::one_choice_where_zones_cost_more;
 use super::{
     FieldGround, Governed, Lanes, Outlook, StripCase, advise, for_field, lay_out, one_field, replication, strips_worth,
-    value_of_zoning,
+    value_of_zoning, without_optimism,
 };
 use crate::config::{ArchiveSettings, Treatment};
 use crate::geometry::true_north;
@@ -106,13 +106,14 @@ impl<'p> CropPlanner<'p> {
         })
     }
 
-    /// What to do with each treatment on a field's ground; `place` is farm and field.
+    /// What to do with each treatment on a field's ground; `place` is farm and field, `zoning` what choices of ground were worth.
     pub fn zones(
         &self,
         ground: &FieldGround,
         place: (&str, &str),
         outlook: &Outlook,
         has_own_strips: bool,
+        zoning: &[ZoningValue],
     ) -> Vec<PlannedZone> {
         let lanes = Lanes::of(ground, &self.settings.target);
         let mut zones = Vec::new();
@@ -120,10 +121,11 @@ impl<'p> CropPlanner<'p> {
             let classes = ground.classes().into_iter().map(Some).chain([None]);
             let of_class = |class: Option<usize>| {
                 let advice = self.advice(&treatment.key, class, outlook, has_own_strips);
-                match self.synthesis.of_field((self.crop, &treatment.key), place, class) {
+                let advice = match self.synthesis.of_field((self.crop, &treatment.key), place, class) {
                     Some(own) => for_field(advice, &self.synthesis.zones, self.settings, own),
                     None => advice,
-                }
+                };
+                without_optimism(advice, ZoningValue::of(zoning, &treatment.key))
             };
             let advice: Vec<Advice> = classes.map(of_class).collect();
             let cost = treatment.cost_per_ha;

@@ -1,6 +1,6 @@
 //! What a zone map is worth, each season and each field decided by the others.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Outlook, advise};
 use crate::config::ArchiveSettings;
@@ -19,7 +19,7 @@ const LEAST_GROUPS: usize = 3;
 /// Each season is left out, the zones that are expected to pay are chosen from the others (`synthesise` does that, from any
 /// site-years), and the choice is scored on the responses of the one left out, by the area of its soils; then each field likewise.
 /// Site-years of one season, and of one field, share what they err by, so a single one left out would be predicted by its like. Told is
-/// the way by which zones earn less. `outlook` is what would have been known of the weather ahead. `None` with too few site-years
+/// the way by which zones earn less; with fewer than three seasons nothing is shown. `outlook` is what would have been known of the weather ahead. `None` with too few site-years
 /// that have responses by class, or too few seasons and fields.
 pub fn value_of_zoning(
     site_years: &[SiteYear],
@@ -37,7 +37,9 @@ pub fn value_of_zoning(
     if scored.len() < LEAST {
         return None;
     }
-    [HeldOut::Season, HeldOut::Field]
+    let seasons: BTreeSet<i32> = scored.iter().map(|(one, _)| one.identity.season).collect();
+    let has_seasons = seasons.len() >= LEAST_GROUPS;
+    let value = [HeldOut::Season, HeldOut::Field]
         .into_iter()
         .filter_map(|left_out| {
             let key = |one: &SiteYear| match left_out {
@@ -81,7 +83,8 @@ pub fn value_of_zoning(
             }
             summed(treatment, left_out, &sums, archive)
         })
-        .min_by(|one, other| one.gain.total_cmp(&other.gain))
+        .min_by(|one, other| one.gain.total_cmp(&other.gain))?;
+    Some(ZoningValue { is_shown: value.is_shown && has_seasons, ..value })
 }
 
 /// Sums over the site-years of a group, each by shares of its area. Money per hectare.
@@ -114,7 +117,8 @@ fn summed(treatment: &str, left_out: HeldOut, sums: &[Sums], archive: &ArchiveSe
     let gain = sums.iter().map(gain_of).sum::<f64>() / site_years;
     let gain_std_error = std_error(&|one| gain_of(one) - gain * one.site_years, site_years);
     let too_much = |one: &Sums| one.promised - one.zoned;
-    let optimism = (treated > 0.0).then(|| {
+    // of one season, or one field, nothing tells the error
+    let optimism = (sums.iter().filter(|one| one.treated > 0.0).count() > 1).then(|| {
         let optimism = sums.iter().map(too_much).sum::<f64>() / treated;
         (optimism, std_error(&|one| too_much(one) - optimism * one.treated, treated))
     });

@@ -16,7 +16,7 @@ mod strips;
 mod worth;
 mod zones_risk;
 
-pub use advice::{advise, for_field};
+pub use advice::{advise, for_field, without_optimism};
 pub use field::{CropPlanner, areas_m2, commonest_crop, money};
 pub use ground::{FieldGround, Lanes};
 pub use honest::value_of_zoning;

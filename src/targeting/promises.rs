@@ -69,7 +69,9 @@ pub fn promises(plan: &SeasonPlan, seasons: (i32, i32), confidence: f64) -> Vec<
             // the sum of nothing would be printed as -0
             let treat_m2 = own.fold(0.0, |sum, one| sum + one.area_m2);
             let place = (field.farm.as_str(), field.field.as_str());
-            made.extend(promise(advice, place, seasons, (advice.decision, treat_m2), &field.outlook, confidence));
+            let promise = promise(advice, place, seasons, (advice.decision, treat_m2), &field.outlook, confidence);
+            let take_off = if treat_m2 > 0.0 { plan.to_take_off(&advice.treatment) } else { 0.0 };
+            made.extend(promise.map(|one| Promise { net_return: one.net_return.map(|net| net - take_off), ..one }));
         }
     }
     made

@@ -73,7 +73,7 @@ pub fn zones_risk(fields: &[PlannedField], scored: &[ZoningValue], sure: f64) ->
             let Some(of_field) = zoned(zones.iter()) else { continue };
             let sum = sums.entry(treatment).or_insert_with(|| ZonesRisk {
                 treatment: treatment.to_owned(),
-                standing: standing(scored.iter().find(|one| one.treatment == treatment), sure),
+                standing: standing(ZoningValue::of(scored, treatment), sure),
                 fields: 0,
                 area_m2: 0.0,
                 promised_gain: 0.0,

@@ -15,7 +15,7 @@ use crate::archive::{Archive, LENGTH, Row, STRIPS, SWATH, TREATED, collection, c
 const FIELDS: u64 = 40;
 
 /// What no simulated harvest raises, and the test that does and asks for it by name.
-const ELSEWHERE: [(&str, &str); 24] = [
+const ELSEWHERE: [(&str, &str); 25] = [
     ("area-mismatch", include_str!("all_reasons.rs")),
     ("clocks-disagree", include_str!("channels.rs")),
     ("covariate-incomplete", include_str!("covariates.rs")),
@@ -28,6 +28,7 @@ const ELSEWHERE: [(&str, &str); 24] = [
     ("moisture-differs", include_str!("all_reasons.rs")),
     ("observed-not-blind", include_str!("observed.rs")),
     ("observed-off-strips", include_str!("observed.rs")),
+    ("promised-too-much", include_str!("plan.rs")),
     ("promises-not-kept", include_str!("promises.rs")),
     ("soil-incomplete", include_str!("bad_geometry.rs")),
     ("speed-differs", include_str!("all_reasons.rs")),

@@ -9,6 +9,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 use crate::archive::{FIELD, noise, say};
+use crate::observed::row_is_told;
 use crate::support::{Tol, close};
 
 fn archive() -> String {
@@ -140,6 +141,51 @@ impl<T: std::io::Read + std::io::Seek, D: std::io::Read + std::io::Seek> Count f
     fn into_shapes_and_records_count(mut self) -> usize {
         self.iter_shapes_and_records().map(Result::unwrap).count()
     }
+}
+
+/// Advised by little more than even odds, the example's cheap half rate promises more than the left-out fields returned.
+#[test]
+fn ground_that_was_promised_too_much_is_tested() {
+    let room = TempDir::new().unwrap();
+    let (archive, out) = (copied(&room), room.path().join("out"));
+    edit(&archive.join("archive.toml"), "cost = \"10.00 USD/ac\"", "cost = \"6.00 USD/ac\"");
+    edit(&archive.join("archive.toml"), "[target]\n", "[target]\nsure = 0.55\n");
+    assert_eq!(plan_of(&archive, &out).code, 0);
+    let zoning = rows(&out.join("plan/corn/zoning.csv"));
+    let number = |row: &BTreeMap<String, String>, column: &str| row[column].parse::<f64>().unwrap();
+    let half = zoning.iter().find(|row| row["treatment"] == "band_half").unwrap();
+    let (optimism, error) = (number(half, "optimism"), number(half, "optimism_std_error"));
+    assert!(optimism > 0.0 && error > 0.0, "{half:?}");
+    let take_off = optimism.powi(3) / (optimism.powi(2) + error.powi(2));
+    let table = rows(&out.join("plan/corn/plan.csv"));
+    let of_half = table.iter().filter(|row| row["treatment"] == "band_half" && row["why"] == "advice");
+    let (mut treated, mut tested) = (0, Vec::new());
+    for row in of_half.filter(|row| !row["net_return"].is_empty()) {
+        let is_too_much = row["caution"].split(';').any(|code| code == "promised-too-much");
+        match row["decision"].as_str() {
+            "treat" => {
+                assert!(number(row, "net_return") > take_off - 0.01 && !is_too_much, "{row:?}");
+                treated += 1;
+            }
+            "test" if is_too_much => {
+                assert!((0.0..take_off + 0.01).contains(&number(row, "net_return")), "{row:?}");
+                tested.push(row.clone());
+            }
+            _ => assert!(!is_too_much, "{row:?}"),
+        }
+    }
+    let rows = tested;
+    row_is_told(&rows[0], "promised-too-much");
+    // what was kept has nothing to lose
+    let promised =
+        fs::read_dir(out.join("plan/corn/promises")).unwrap().next().unwrap().unwrap().path().join("promised.csv");
+    let promised = self::rows(&promised);
+    let of_half = promised.iter().filter(|row| row["treatment"] == "band_half" && row["decision"] == "treat");
+    for row in of_half {
+        assert!(number(row, "net_return_per_ha") > -0.01, "{row:?}");
+        treated += 1;
+    }
+    assert!(treated > 0, "{table:?}");
 }
 
 #[test]

@@ -3,7 +3,7 @@
 use bandlift::batch::conclude;
 use bandlift::points::Caution;
 use bandlift::results::{Advice, Decision, SiteYear, ZoneResponse};
-use bandlift::targeting::{Outlook, advise, value_of_zoning};
+use bandlift::targeting::{Outlook, advise, value_of_zoning, without_optimism};
 
 use crate::site_years::{Draw, KG_HA, World, settings};
 use crate::support::{Tol, close};
@@ -99,6 +99,30 @@ fn zones_that_differ_are_worth_their_trouble_and_zones_that_do_not_are_not_shown
         shown += u32::from(honest(&alike, 8, 40 + seed).is_shown);
     }
     assert!(shown <= 1, "{shown} of 6");
+}
+
+/// What is still expected to pay after the optimism is treated; the rest is tested, with the reason.
+#[test]
+fn ground_that_does_not_pay_after_the_optimism_is_tested() {
+    let zones = zones(&drawn(&steep(), 14, 9));
+    let wet = at(&zones, 2, EVEN);
+    assert_eq!(wet.decision, Decision::Treat);
+    let value =
+        |optimism: f64| bandlift::results::ZoningValue { optimism: Some((optimism, 0.0)), ..honest(&steep(), 14, 9) };
+    let net = wet.net_return.unwrap();
+    let kept = without_optimism(wet.clone(), Some(&value(0.9 * net)));
+    assert_eq!(kept, wet);
+    let tested = without_optimism(wet.clone(), Some(&value(1.1 * net)));
+    assert_eq!(tested.decision, Decision::Test);
+    assert!(tested.cautions.contains(Caution::PromisedTooMuch));
+    assert_eq!(without_optimism(wet.clone(), None), wet);
+}
+
+/// Left-out fields of two seasons tell nothing of other seasons.
+#[test]
+fn fields_of_two_seasons_do_not_show_what_zones_are_worth() {
+    let value = honest(&World { seasons: 2, ..steep() }, 14, 9);
+    assert!(value.gain > 0.0 && value.probability.unwrap() > 0.8 && !value.is_shown, "{value:?}");
 }
 
 #[test]
