@@ -43,6 +43,12 @@ impl Share {
     }
 }
 
+impl Share {
+    fn percent(self) -> f64 {
+        100.0 * self.0 as f64 / self.1 as f64
+    }
+}
+
 impl std::fmt::Display for Share {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         if self.1 == 0 {
@@ -53,7 +59,10 @@ impl std::fmt::Display for Share {
     }
 }
 
-#[derive(Default)]
+/// The switches of a site-year, and what was found there.
+type Judged = (Vec<Switch>, Found);
+
+#[derive(Default, Clone)]
 struct Found {
     estimated: Share,
     class_errors: Vec<f64>,
@@ -316,7 +325,7 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     Ok(())
 }
 
-fn study(folder: &Path, switches: impl Fn(u64) -> Vec<Switch> + Sync) -> Result<Found, Box<dyn Error>> {
+fn study(folder: &Path, switches: impl Fn(u64) -> Vec<Switch> + Sync) -> Result<Vec<Judged>, Box<dyn Error>> {
     let (first, count) = (number("SEED", 0), number("FIELDS", 60));
     let archive = folder.join("archive");
     let site_years: Result<Vec<Messy>, _> =
@@ -348,9 +357,36 @@ fn study(folder: &Path, switches: impl Fn(u64) -> Vec<Switch> + Sync) -> Result<
                 println!("  {}: {error}", one.name);
             }
         }
-        found
+        (one.switches.clone(), found)
     });
-    Ok(judged.reduce(Found::default, Found::join))
+    Ok(judged.collect())
+}
+
+/// What each switch costs among the others that are drawn with it: site-years with it beside those without.
+fn print_effects(judged: &[Judged]) {
+    println!("\n| switch | cells | class error | field error | off by 25 % | good kept | lags |");
+    println!("| --- | --- | --- | --- | --- | --- | --- |");
+    for switch in Switch::ALL {
+        let side = |is_on: bool| {
+            let own = judged.iter().filter(|(on, _)| on.contains(&switch) == is_on);
+            own.map(|(_, found)| found.clone()).reduce(Found::join).unwrap_or_default()
+        };
+        let (with, without) = (side(true), side(false));
+        if with.records == 0 || without.records == 0 {
+            continue;
+        }
+        let of = |cell: fn(&Found) -> f64| format!("{:.1}, {:.1}", cell(&without), cell(&with));
+        println!(
+            "| {} | {} | {} | {} | {} | {} | {} |",
+            switch.code(),
+            of(|one| one.estimated.percent()),
+            of(|one| rms(&one.class_errors)),
+            of(|one| rms(&one.field_errors)),
+            of(|one| one.off.percent()),
+            of(|one| one.good_kept.percent()),
+            of(|one| one.lag_estimated.percent()),
+        );
+    }
 }
 
 fn print(found: &Found) {
@@ -406,7 +442,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let temporary = tempfile::tempdir()?;
     let folder = std::env::var_os("KEEP").map_or_else(|| temporary.path().to_owned(), PathBuf::from);
     let only = std::env::var("SWITCH").ok();
-    let found = match only.as_deref() {
+    let judged = match only.as_deref() {
         None => {
             let without = std::env::var("WITHOUT").unwrap_or_default();
             let left_out: Vec<&str> = without.split(',').filter(|part| !part.is_empty()).collect();
@@ -424,6 +460,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             study(&folder, |_| on.clone())?
         }
     };
-    print(&found);
+    print_effects(&judged);
+    print(&judged.into_iter().map(|(_, found)| found).reduce(Found::join).unwrap_or_default());
     Ok(())
 }
