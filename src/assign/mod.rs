@@ -1,7 +1,7 @@
 //! Assign: [`Cleaned`] → [`Assigned`]: which strip each swath footprint belongs to, what straddles, and the segments.
 //!
 //! A record counts for a strip when nearly all of its footprint lies in it; majority would let a straddling record carry
-//! a part of the wrong treatment and shrink the response. Ground near the ends of a strip is left out, because the
+//! a part of the wrong treatment and shrink the response. One over two strips counts for both by its shares. Ground near the ends of a strip is left out, because the
 //! machine still delivers grain from before the edge.
 
 mod error;
@@ -17,7 +17,7 @@ use crate::config::{FieldSettings, ModelSettings};
 use crate::points::{Assigned, Cautions, Cleaned, Design, Ingested, Labels};
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// Assigns the records; a field without strips comes back without segments.
 ///
@@ -75,6 +75,7 @@ impl Standing {
                 segment: vec![Labels::NONE; rows],
                 edge: vec![false; rows],
                 straddles: Vec::new(),
+                between: Vec::new(),
                 strips: Vec::new(),
                 segments: Vec::new(),
                 design: Design::default(),
@@ -82,13 +83,16 @@ impl Standing {
             };
         };
         let edge = standings.edges(settings);
+        let straddles = standings.straddling(settings);
+        let between = standings.between(&straddles, &cleaned, layout, settings);
         let (segments, segment) = segments::form(&cleaned, layout, &standings.strip, &edge, settings);
         Assigned {
             cleaned,
             strip: standings.strip.clone(),
             segment,
             edge,
-            straddles: standings.straddling(settings),
+            straddles,
+            between,
             strips: layout.strips.clone(),
             segments,
             design: layout.design.clone(),

@@ -8,11 +8,14 @@ use crate::config::ModelSettings;
 use crate::geometry::clip::ClipRoom;
 use crate::geometry::frame::Clearances;
 use crate::geometry::{Footprint, Frame, PolygonIndex};
-use crate::points::{Cleaned, Labels};
+use crate::points::{Between, Cleaned, Labels};
 use crate::stats::robust;
 
 /// Least share of a record's footprint on its own strip, also where the strip beside it has the same treatment (ours).
 const LEAST_OWN: f64 = 0.85;
+/// Least share of the header that a record over two strips cut, so that it is known where (ours).
+const LEAST_SWATH: f64 = 0.95;
+
 /// Where each record stands.
 #[derive(Debug, Clone)]
 pub(super) struct Standings {
@@ -31,6 +34,8 @@ struct Footing {
     own: f64,
     /// Share on other strips.
     beside: f64,
+    /// The other strip that holds most of the rest, and its share.
+    next: (u32, f64),
     /// From its centre to the end of the strip.
     along_m: f64,
     /// From the edge of its swath to the side of the strip.
@@ -39,7 +44,14 @@ struct Footing {
 
 impl Footing {
     /// Of a record on no strip.
-    const NOWHERE: Self = Self { share: 1.0, own: 1.0, beside: 0.0, along_m: f64::INFINITY, across_m: f64::INFINITY };
+    const NOWHERE: Self = Self {
+        share: 1.0,
+        own: 1.0,
+        beside: 0.0,
+        next: (Labels::NONE, 0.0),
+        along_m: f64::INFINITY,
+        across_m: f64::INFINITY,
+    };
 }
 
 impl Standings {
@@ -66,6 +78,39 @@ impl Standings {
             straddles && one.beside > 1.0 - LEAST_OWN && one.along_m >= settings.edge_along_m
         };
         self.footing.iter().map(over_two).collect()
+    }
+
+    /// The records over two strips whose ground lies on these alone, and of which it is known where they cut: over the full header.
+    pub(super) fn between(
+        &self,
+        straddles: &[bool],
+        cleaned: &Cleaned,
+        layout: &Layout,
+        settings: &ModelSettings,
+    ) -> Vec<Between> {
+        let least_share = settings.footprint_share_pct / 100.0;
+        let header_m = cleaned.records.header_widths_m();
+        let full = |at: usize| {
+            let header_m = header_m[cleaned.records.machine.codes[at] as usize];
+            cleaned.swath_m[at] >= LEAST_SWATH * header_m.max(cleaned.swath_m[at])
+        };
+        let known = |at: usize| {
+            let one = &self.footing[at];
+            let (main, (other, share)) = (self.strip[at], one.next);
+            let both = one.own + share;
+            (straddles[at] && cleaned.is_kept(at) && both >= least_share && full(at)).then(|| {
+                let (mut strips, mut shares) = ([main, other], [one.own / both, share / both]);
+                if other < main {
+                    strips.reverse();
+                    shares.reverse();
+                }
+                let frame = &layout.frames[&layout.strips[strips[0] as usize].block];
+                let along = frame.to_frame(Coord { x: cleaned.x_m[at], y: cleaned.y_m[at] }).x;
+                let along = (along / settings.segment_length_m).floor() as i32;
+                Between { record: at as u32, strips, shares, along }
+            })
+        };
+        (0..straddles.len()).filter_map(known).collect()
     }
 }
 
@@ -95,7 +140,7 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
         let centre = index.locate(x, y);
         let footprint = footprint(cleaned, at, header_m[cleaned.records.machine.codes[at] as usize]);
         let (mut best, mut best_share) = (centre, if centre.is_some() { 1.0 } else { 0.0 });
-        let (mut own, mut beside) = (best_share, 0.0);
+        let (mut own, mut beside, mut next) = (best_share, 0.0, (Labels::NONE, 0.0));
         if let Some(footprint) = footprint {
             index.shares_of_window(&footprint.0, &mut room, &mut shares);
             let area = footprint.area_m2();
@@ -110,14 +155,17 @@ pub(super) fn by_footprint(cleaned: &Cleaned, layout: &Layout) -> Result<Standin
                 best = if most / area >= 0.5 { Some(strip) } else { centre };
                 best_share = if best == Some(strip) { same / area } else { 0.0 };
                 own = shares.iter().find(|one| Some(one.0) == best).map_or(0.0, |one| one.1 / area);
-                beside = shares.iter().filter(|one| Some(one.0) != best).map(|one| one.1 / area).sum();
+                let others =
+                    || shares.iter().filter(|one| Some(one.0) != best).map(|&(strip, own)| (strip, own / area));
+                beside = others().map(|one| one.1).sum();
+                next = others().max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0))).unwrap_or(next);
             }
         }
         let Some(strip) = best else { continue };
         standings.strip[at] = strip;
         let (along_m, across) = clearances[strip as usize].at(x, y);
         let across_m = across - cleaned.swath_m[at] / 2.0;
-        standings.footing[at] = Footing { share: best_share, own, beside, along_m, across_m };
+        standings.footing[at] = Footing { share: best_share, own, beside, next, along_m, across_m };
     }
     if standings.strip.iter().all(|&strip| strip == Labels::NONE) {
         return Err(elsewhere(cleaned, &index));

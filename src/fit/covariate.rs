@@ -13,13 +13,11 @@ const LEAST_SPREAD_M: f64 = 0.1;
 /// Elevation of each row, centred, by its standard deviation; a segment without one takes the mean of its strip. `None` where a
 /// strip has none at all, or the field is flat.
 pub(super) fn elevation(trial: &Trial<'_>) -> Option<Vec<f64>> {
-    let of = |segment: usize| trial.joined.assigned.segments[segment].elevation_m;
     let mut strips: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
     for row in &trial.rows {
-        let sums = strips.entry(row.strip).or_default();
-        let value = of(row.segment);
-        if value.is_finite() {
-            *sums = (sums.0 + value, sums.1 + 1.0);
+        let sums = strips.entry(row.sides.first.strip).or_default();
+        if row.elevation_m.is_finite() {
+            *sums = (sums.0 + row.elevation_m, sums.1 + 1.0);
         }
     }
     if strips.is_empty() || strips.values().any(|&(_, count)| count < 1.0) {
@@ -29,8 +27,8 @@ pub(super) fn elevation(trial: &Trial<'_>) -> Option<Vec<f64>> {
         .rows
         .iter()
         .map(|row| {
-            let (sum, count) = strips[&row.strip];
-            Some(of(row.segment)).filter(|value| value.is_finite()).unwrap_or(sum / count)
+            let (sum, count) = strips[&row.sides.first.strip];
+            if row.elevation_m.is_finite() { row.elevation_m } else { sum / count }
         })
         .collect();
     let mean = values.iter().sum::<f64>() / values.len() as f64;

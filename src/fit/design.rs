@@ -89,9 +89,11 @@ impl Design {
             }
             Column::Machine(machine) => machine_share(row, machine),
             Column::Covariate(which) => covariates[which][at],
-            Column::Response(treatment, ground) if row.treatment == treatment => part(row, ground, &grounds[treatment]),
-            Column::Slope(treatment) if row.treatment == treatment => covariates[0][at],
-            Column::Response(..) | Column::Slope(_) => 0.0,
+            Column::Response(treatment, ground) => match row.dose(treatment) {
+                0.0 => 0.0,
+                dose => dose * part(row, ground, &grounds[treatment]),
+            },
+            Column::Slope(treatment) => row.dose(treatment) * covariates[0][at],
         };
         let mut x = Mat::zeros(trial.rows.len(), columns.len());
         for (j, &column) in columns.iter().enumerate() {
@@ -230,14 +232,14 @@ fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground
     let total: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
     let of_own: f64 = own.iter().map(|&class| areas[class]).sum();
     if own.is_empty() {
-        let present = trial.rows.iter().any(|row| row.treatment == treatment);
+        let present = trial.rows.iter().any(|row| row.dose(treatment) > 0.0);
         return if present { vec![(Ground::Rest, 1.0)] } else { Vec::new() };
     }
     let rest = |row: &Row| 1.0 - own.iter().map(|&class| row.shares[class]).sum::<f64>();
     let common = [treatment, 0].iter().all(|&side| {
-        let blocks: std::collections::BTreeSet<usize> =
-            trial.rows.iter().filter(|row| row.treatment == side && rest(row) > 0.5).map(|row| row.block).collect();
-        let segments: f64 = trial.rows.iter().filter(|row| row.treatment == side).map(rest).sum();
+        let of_rest = trial.rows.iter().filter(|row| rest(row) > 0.5).flat_map(|row| row.tells(side));
+        let blocks: std::collections::BTreeSet<usize> = of_rest.map(|side| side.block).collect();
+        let segments: f64 = trial.rows.iter().map(|row| row.dose(side) * rest(row)).sum();
         blocks.len() > 1 && segments >= 2.0 * LEAST_SEGMENTS
     });
     let whole = if common { total } else { of_own };

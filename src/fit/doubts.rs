@@ -146,10 +146,10 @@ pub(super) fn of_the_class(
     cautions: &mut Cautions,
 ) {
     let on_class =
-        |row: &&Row| class.is_some() && row.class == class && (row.treatment == 0 || row.treatment == treatment);
+        |row: &&Row| class.is_some() && row.class == class && [0, treatment].map(Some).contains(&row.treatment());
     let (mut sum, mut area) = (0.0, 0.0);
     for row in trial.rows.iter().filter(on_class) {
-        if let Some(probability) = probability.get(row.segment) {
+        if let Some(probability) = row.segment.and_then(|segment| probability.get(segment)) {
             sum += row.area_m2 * probability;
             area += row.area_m2;
         }
@@ -180,7 +180,7 @@ pub(super) fn of_the_ground(trial: &Trial<'_>, treatment: usize, cautions: &mut 
             cautions.add(Caution::GroundDiffers, format!("{key} drier by {:.2} drainage classes on average", -apart));
         }
     }
-    let elevation = |row: &Row| Some(trial.joined.assigned.segments[row.segment].elevation_m).filter(|m| m.is_finite());
+    let elevation = |row: &Row| Some(row.elevation_m).filter(|m| m.is_finite());
     if let Some((apart, standardised)) = apart(trial, treatment, elevation)
         && standardised.abs() > STANDARDISED
     {
@@ -196,15 +196,16 @@ fn apart(trial: &Trial<'_>, treatment: usize, of: impl Fn(&Row) -> Option<f64>) 
     let mut blocks: BTreeMap<usize, [(f64, f64); 2]> = BTreeMap::new();
     let mut values = Vec::new();
     for row in &trial.rows {
-        let side = if row.treatment == treatment {
+        let Some(own) = row.side() else { continue };
+        let side = if own.treatment == treatment {
             0
-        } else if row.treatment == 0 {
+        } else if own.treatment == 0 {
             1
         } else {
             continue;
         };
         if let Some(value) = of(row) {
-            let sums = &mut blocks.entry(row.block).or_default()[side];
+            let sums = &mut blocks.entry(own.block).or_default()[side];
             *sums = (sums.0 + row.area_m2, sums.1 + row.area_m2 * value);
             values.push(value);
         }

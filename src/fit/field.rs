@@ -6,12 +6,12 @@
 //! over their posterior, and so is the anisotropy of the field, since rows are driven, drained and fertilised lengthwise.
 
 use super::design::Design;
-use super::trial::{Row, Trial};
+use super::trial::{Row, Side, Trial};
 use crate::results::FieldModel;
 use crate::stats::dense::{Cholesky, Mat, MatRef, dot, product_transposed, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::field::{
-    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Peak, SolvedField, Varying, given,
+    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Parts, Peak, SolvedField, Varying, given,
     integrate_around,
 };
 use crate::stats::{Kernel, StatsError, linear};
@@ -257,7 +257,12 @@ impl Forms<'_> {
 
 fn columns(trial: &Trial<'_>, design: &Design) -> Result<Columns, StatsError> {
     let y: Vec<f64> = trial.rows.iter().map(|row| row.yield_kg_ha).collect();
-    let strips: Vec<usize> = trial.rows.iter().map(|row| row.strip).collect();
+    let part = |side: Side| (side.strip, side.share);
+    let strips: Vec<Parts> = trial
+        .rows
+        .iter()
+        .map(|row| Parts { first: part(row.sides.first), second: row.sides.second.map(part) })
+        .collect();
     let weights: Vec<f64> = trial.rows.iter().map(|row| row.weight).collect();
     // a design keeps no column that others tell
     Columns::of_independent(&y, design.x.as_ref(), Some(&strips), Some(&weights))

@@ -139,8 +139,8 @@ impl Case<'_> {
     fn slopes(&self) -> Vec<Interaction> {
         let length = self.archive.model.segment_length_m;
         let mut trial = Trial::new(self.joined, self.check, self.treated, length, None);
-        trial.keep(|row| self.one.segment[row.segment].is_finite());
-        let value = |row: &Row| self.one.segment[row.segment];
+        let value = |row: &Row| row.segment.map_or(f64::NAN, |segment| self.one.segment[segment]);
+        trial.keep(|row| value(row).is_finite());
         let area: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
         let mean = trial.rows.iter().map(|row| row.area_m2 * value(row)).sum::<f64>() / area;
         let squares = trial.rows.iter().map(|row| row.area_m2 * (value(row) - mean).powi(2)).sum::<f64>();

@@ -46,8 +46,12 @@ struct Knots {
 impl Knots {
     fn new(trial: &Trial<'_>) -> Self {
         let mut spans: BTreeMap<(usize, usize), (f64, f64, f64, f64)> = BTreeMap::new();
-        for row in trial.rows.iter().filter(|row| row.treatment > 0) {
-            let span = spans.entry((row.strip, row.treatment)).or_insert((f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0));
+        for (row, side) in trial.rows.iter().filter_map(|row| Some((row, row.side()?))) {
+            if side.treatment == 0 {
+                continue;
+            }
+            let span =
+                spans.entry((side.strip, side.treatment)).or_insert((f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0));
             *span = (span.0.min(row.along_m), span.1.max(row.along_m), span.2 + row.across_m, span.3 + 1.0);
         }
         let length: f64 = spans.values().map(|span| span.1 - span.0).sum();
@@ -61,13 +65,13 @@ impl Knots {
         knots
     }
 
-    /// The knots about a treated row, with their weights.
-    fn about(&self, row: &Row) -> [(usize, f64); 2] {
-        let (low, first, count) = self.of_strip[&row.strip];
+    /// The knots of a treated strip about a row, with their weights; none of a strip that no pass lies on alone.
+    fn about(&self, row: &Row, strip: usize) -> Option<[(usize, f64); 2]> {
+        let (low, first, count) = *self.of_strip.get(&strip)?;
         let place = ((row.along_m - low) / self.step_m).max(0.0);
         let before = (place as usize).min(count - 1);
         let share = if before + 1 < count { place - before as f64 } else { 0.0 };
-        [(first + before, 1.0 - share), (first + (before + 1).min(count - 1), share)]
+        Some([(first + before, 1.0 - share), (first + (before + 1).min(count - 1), share)])
     }
 
     fn correlation(&self, range_m: f64) -> Mat<f64> {
@@ -94,13 +98,17 @@ pub(super) fn responses(
     let parts = design.response_of_rows();
     let mut basis = Mat::zeros(trial.rows.len(), knots.places.len());
     let mut segments: BTreeMap<usize, (f64, Vec<usize>)> = BTreeMap::new();
-    for (at, row) in trial.rows.iter().enumerate().filter(|(_, row)| row.treatment > 0) {
-        for (knot, weight) in knots.about(row) {
-            basis[(at, knot)] += weight;
+    for (at, row) in trial.rows.iter().enumerate() {
+        for side in row.sides.iter().filter(|side| side.treatment > 0) {
+            for (knot, weight) in knots.about(row, side.strip).into_iter().flatten() {
+                basis[(at, knot)] += side.share * weight;
+            }
         }
-        let (area, rows) = segments.entry(row.segment).or_default();
-        *area += row.area_m2;
-        rows.push(at);
+        if let Some(segment) = row.segment.filter(|_| row.treatment() != Some(0)) {
+            let (area, rows) = segments.entry(segment).or_default();
+            *area += row.area_m2;
+            rows.push(at);
+        }
     }
     // weights of the effects in the response of each segment
     let mean = |of: &Mat<f64>| {
@@ -146,7 +154,7 @@ pub(super) fn responses(
         .collect();
     for ((&segment, (area_m2, rows)), (mean, square)) in segments.iter().zip(moments) {
         let std_error = (square - mean * mean).max(0.0).sqrt();
-        all[trial.rows[rows[0]].treatment - 1].pieces.push(LocalPiece {
+        all[trial.rows[rows[0]].sides.first.treatment - 1].pieces.push(LocalPiece {
             segment,
             area_m2: told(*area_m2),
             mean: told(mean),

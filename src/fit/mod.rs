@@ -52,7 +52,7 @@ pub use interactions::{COVARIATES_VERSION, covariates};
 pub use soil_lines::MovedLines;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 11;
+pub const VERSION: u32 = 12;
 
 /// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -367,7 +367,7 @@ fn respond(
     let mut cautions = doubts.clone();
     let Support { blocks, strips, segments, area_m2 } = support(trial, treatment, 0, key.class, least);
     doubt_replication(blocks, &estimate, &mut cautions);
-    let moisture = |row: &trial::Row| trial.joined.assigned.segments[row.segment].moisture_pct;
+    let moisture = |row: &trial::Row| row.moisture_pct;
     let moisture_std_error_pct = trial.block_std_error(treatment, key.class, moisture);
     let check_yield = trial.mean(0, treatment, key.class, |row| row.yield_kg_ha).filter(|_| estimate.mean.is_some());
     Response {

@@ -94,8 +94,8 @@ fn passes(trial: &Trial<'_>) -> Vec<Pass> {
     let assigned = &trial.joined.assigned;
     let cleaned = &assigned.cleaned;
     let along = |x: f64, y: f64| x * trial.axis.0 + y * trial.axis.1;
-    let places = trial.rows.iter().map(|row| {
-        let segment = &assigned.segments[row.segment];
+    let places = trial.rows.iter().filter_map(|row| row.segment).map(|segment| {
+        let segment = &assigned.segments[segment];
         along(segment.x_m, segment.y_m)
     });
     let half = 0.5 * trial.segment_length_m;

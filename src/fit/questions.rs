@@ -77,7 +77,7 @@ fn combined(one: &[f64], a: f64, other: &[f64], b: f64) -> Vec<f64> {
 /// the smaller of the two limits what is known of a difference.
 fn ground(trial: &Trial<'_>, treatment: usize, classes: &[usize]) -> Vec<(f64, f64)> {
     let area = |side: usize, class: usize| -> f64 {
-        trial.rows.iter().filter(|row| row.treatment == side).map(|row| row.shares[class] * row.area_m2).sum()
+        trial.rows.iter().map(|row| row.dose(side) * row.shares[class] * row.area_m2).sum()
     };
     classes
         .iter()

@@ -254,10 +254,11 @@ impl<'j> Asked<'_, 'j> {
         let joined = self.trial.joined;
         let mut sums = vec![(0.0, 0.0); joined.segment_class.len()];
         for row in kept.iter().flat_map(|there| &there.trial.rows) {
-            let class = joined.segment_class[row.segment] as usize;
+            let Some(segment) = row.segment else { continue };
+            let class = joined.segment_class[segment] as usize;
             let mapped = row.shares.iter().zip(&joined.class_mixture);
             let share: f64 = mapped.map(|(share, of)| share * of.get(class).copied().unwrap_or(f64::NAN)).sum();
-            let sum = &mut sums[row.segment];
+            let sum = &mut sums[segment];
             *sum = (sum.0 + row.area_m2 * share, sum.1 + row.area_m2);
         }
         let known = sums.iter().zip(&joined.segment_class_probability);

@@ -20,28 +20,26 @@ pub(super) struct Support {
 
 /// Support of one treatment against another on a class (segments that are nearly all of it), or on all ground.
 pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Option<usize>, least: usize) -> Support {
-    let mut segments: BTreeMap<usize, [BTreeSet<usize>; 2]> = BTreeMap::new();
+    // pieces of strips: strip, and number along it
+    let mut segments: BTreeMap<usize, [BTreeSet<(usize, i32)>; 2]> = BTreeMap::new();
     let on_class = |row: &&super::trial::Row| class.is_none() || row.class == class;
     for row in trial.rows.iter().filter(on_class) {
-        let side = if row.treatment == treated {
-            0
-        } else if row.treatment == check {
-            1
-        } else {
-            continue;
-        };
-        segments.entry(row.block).or_default()[side].insert(row.segment);
+        for (at, of) in [treated, check].into_iter().enumerate() {
+            for side in row.tells(of) {
+                segments.entry(side.block).or_default()[at].insert((side.strip, row.along));
+            }
+        }
     }
     let least = least.max(1);
-    let enough = |sides: &[BTreeSet<usize>; 2]| sides.iter().all(|side| side.len() >= least);
+    let enough = |sides: &[BTreeSet<(usize, i32)>; 2]| sides.iter().all(|side| side.len() >= least);
     let blocks: BTreeSet<usize> = segments.iter().filter(|(_, sides)| enough(sides)).map(|(&block, _)| block).collect();
     let mut found = Support { blocks: blocks.len(), ..Support::default() };
     let (mut strips, mut treated_segments) = (BTreeSet::new(), BTreeSet::new());
     for row in trial.rows.iter().filter(on_class) {
-        if row.treatment == treated && blocks.contains(&row.block) {
-            strips.insert(row.strip);
-            treated_segments.insert(row.segment);
-            found.area_m2 += row.area_m2;
+        for side in row.tells(treated).filter(|side| blocks.contains(&side.block)) {
+            strips.insert(side.strip);
+            treated_segments.insert((side.strip, row.along));
+            found.area_m2 += side.share * row.area_m2;
         }
     }
     found.strips = strips.len();
@@ -51,9 +49,9 @@ pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Op
 
 /// Strips of a treatment and of the check that could be compared, whatever their blocks: the fewer of the two.
 pub(super) fn strips_apart(trial: &Trial<'_>, treated: usize, check: usize) -> usize {
-    let strips = |side: usize| {
-        let tells = trial.rows.iter().filter(|row| row.treatment == side);
-        tells.map(|row| row.strip).collect::<BTreeSet<_>>().len()
+    let strips = |of: usize| {
+        let tells = trial.rows.iter().flat_map(|row| row.tells(of));
+        tells.map(|side| side.strip).collect::<BTreeSet<_>>().len()
     };
     strips(treated).min(strips(check))
 }
@@ -83,12 +81,13 @@ pub(super) fn estimable_classes(trial: &Trial<'_>, settings: &ModelSettings) -> 
 /// those of other blocks included, which the field joins.
 pub(super) fn is_replicated(trial: &Trial<'_>, treated: usize, check: usize) -> bool {
     let comparing = support(trial, treated, check, None, 1).blocks;
-    let blocks: BTreeSet<usize> = trial.rows.iter().map(|row| row.block).collect();
+    let blocks: BTreeSet<usize> = trial.rows.iter().flat_map(|row| row.sides.iter()).map(|side| side.block).collect();
     comparing > 1 || comparing == 1 && blocks.len() > 1 && strips_apart(trial, treated, check) > 1
 }
 
 /// Segments of one treatment that are nearly all of a class.
 fn ground_of(trial: &Trial<'_>, treatment: usize, class: usize) -> usize {
-    let of_class = trial.rows.iter().filter(|row| row.treatment == treatment && row.class == Some(class));
-    of_class.map(|row| row.segment).collect::<BTreeSet<_>>().len()
+    let of_class = trial.rows.iter().filter(|row| row.class == Some(class));
+    let pieces = of_class.flat_map(|row| row.tells(treatment).map(|side| (side.strip, row.along)));
+    pieces.collect::<BTreeSet<_>>().len()
 }

@@ -1,7 +1,8 @@
 //! What the fit says of good and of hopeless trials.
 
-use super::example::{Piece, archive, joined, noise, pieces};
+use super::example::{Piece, WIDTH_M, archive, joined, noise, pieces};
 use super::*;
+use crate::points::{Assigned, Between};
 
 const ORDERS: [&[usize]; 4] = [&[0, 1], &[1, 0], &[1, 0], &[0, 1]];
 
@@ -412,7 +413,7 @@ fn a_single_block_stands_beside_the_passes_around_it() {
     assigned.cleaned.pass.clone_from(&strips);
     for (at, strip) in strips.iter().enumerate() {
         assigned.cleaned.dry_yield_kg_ha[at] = assigned.segments[assigned.segment[at] as usize].dry_yield_kg_ha;
-        assigned.cleaned.swath_m[at] = example::WIDTH_M;
+        assigned.cleaned.swath_m[at] = WIDTH_M;
         if *strip >= 2 {
             assigned.strip[at] = crate::points::Labels::NONE;
         }
@@ -448,4 +449,46 @@ fn hopeless_trials_give_other_analyses_nothing_to_invent() {
         assert_alternatives_sound(&joined(&treated_only, true));
         assert_alternatives_sound(&joined(&pieces(blocks, &ORDERS, 18, |piece| (None, field(piece).1)), true));
     }
+}
+
+/// The passes of every second strip lie over it and the next one, 60 to 40, and yield as both do.
+fn over_two(pieces: &[Piece]) -> Joined {
+    let mut site = joined(pieces, true);
+    let Assigned { segments, segment, cleaned, between, .. } = &mut site.assigned;
+    let yields: BTreeMap<(u32, i32), f64> =
+        segments.iter().map(|one| ((one.strip, one.along), one.dry_yield_kg_ha)).collect();
+    for at in 0..segment.len() {
+        let one = &segments[segment[at] as usize];
+        let (strip, shares) = (one.strip, [0.6, 0.4]);
+        if strip % 2 == 0 {
+            cleaned.dry_yield_kg_ha[at] = 0.6 * one.dry_yield_kg_ha + 0.4 * yields[&(strip + 1, one.along)];
+            cleaned.x_m[at] += 0.4 * WIDTH_M;
+            between.push(Between { record: at as u32, strips: [strip, strip + 1], shares, along: one.along / 2 });
+            segment[at] = crate::points::Labels::NONE;
+        }
+    }
+    site
+}
+
+/// In half of the blocks no pass lies on the check alone, in the others none on the treated strip: only the passes over both compare.
+#[test]
+fn passes_over_two_strips_tell_of_both() {
+    let all = pieces(8, &ORDERS, 18, field);
+    let site = over_two(&all);
+    let fit = run(&site, &archive(), Variant::default());
+    assert_sound(&fit);
+    let pure = fit_of(&all);
+    for (class, truth) in [(Some(0), 100.0), (Some(1), 300.0), (Some(2), 500.0), (None, 300.0)] {
+        let (found, pure) = (find(&fit, "low", class), find(&pure, "low", class));
+        assert_eq!(found.blocks, 8, "{class:?}");
+        let (one, known) = (found.estimate, pure.estimate);
+        assert!((one.mean.unwrap() - truth).abs() < 2.5 * one.std_error.unwrap(), "{class:?}: {one:?}");
+        // what lies on both is also nearer to what lies on one of them
+        let ratio = one.std_error.unwrap() / known.std_error.unwrap();
+        assert!((0.5..4.0).contains(&ratio), "{class:?}: {ratio}");
+    }
+    // without them nothing compares
+    let mut none = site;
+    none.assigned.between.clear();
+    assert!(find(&run(&none, &archive(), Variant::default()), "low", None).estimate.mean.is_none());
 }

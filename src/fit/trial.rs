@@ -11,24 +11,27 @@ use crate::stats::{robust, std_error_of_mean};
 const LEAST_PIECE: f64 = 0.25;
 /// Passes of a strip that lie nearer to each other across are one line of ground, m (ours: no header is as narrow).
 const ONE_LINE_M: f64 = 2.0;
+/// Share of a pass over two strips from which it tells of one of them (ours).
+const LEAST_SHARE: f64 = 0.3;
+/// Share of its area on a class from which a pass over two strips stands for it (ours: as segments by default).
+const LEAST_CLASS: f64 = 0.8;
+/// Fewest records of a pass over two strips on the length of a segment (ours).
+const LEAST_RECORDS: f64 = 3.0;
 /// Steps by which the weight of a segment is told: equal weights let equal surroundings share one solution.
 const WEIGHT_STEPS: f64 = 2.0;
 
 /// What one pass cut of a usable segment, in a block where a treatment can be compared with the check.
 ///
 /// Where strips are two or more passes wide, treated and check ground one header apart tells far more than strip means two
-/// headers apart. Passes over two strips are left out: with their shares known to a metre they made 90 % intervals hold the truth in
-/// 84 % of such fields, where they hold it in 91 % without, and answers no better (benches/messy.rs).
+/// headers apart. A pass over two strips tells of both by its shares of them, and has its part of the deviation of each.
 #[derive(Debug, Clone)]
 pub(super) struct Row {
-    /// Index among the segments of the site-year.
-    pub(super) segment: usize,
-    /// Number of its strip, counted across the field.
-    pub(super) strip: usize,
-    /// Number of the block among those that are compared.
-    pub(super) block: usize,
-    /// Index into [`Trial::treatments`]; 0 is the check.
-    pub(super) treatment: usize,
+    /// Index among the segments of the site-year; none of a pass over two strips.
+    pub(super) segment: Option<usize>,
+    /// The strip, or both of a pass over two.
+    pub(super) sides: Sides,
+    /// Number along the axis of the block of the first strip.
+    pub(super) along: i32,
     /// Middle of its records, UTM m.
     pub(super) x_m: f64,
     pub(super) y_m: f64,
@@ -47,11 +50,73 @@ pub(super) struct Row {
     pub(super) class: Option<usize>,
     /// Share of the area cut by each combine.
     pub(super) machine_share: Rc<[f64]>,
+    /// Mean moisture, percent.
+    pub(super) moisture_pct: f64,
+    /// Mean elevation, m; NaN where not recorded.
+    pub(super) elevation_m: f64,
     /// The pass, until rows are placed.
     pass: u32,
 }
 
+/// A part of a row that lies on one strip.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Side {
+    /// Number of the strip, counted across the field.
+    pub(super) strip: usize,
+    /// Number of its block among those that are compared.
+    pub(super) block: usize,
+    /// Index into [`Trial::treatments`]; 0 is the check.
+    pub(super) treatment: usize,
+    /// Share of the row's area.
+    pub(super) share: f64,
+}
+
+/// Numbers of one strip, or two.
+type Strips = (usize, Option<usize>);
+
+/// One strip, or two.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sides {
+    pub(super) first: Side,
+    pub(super) second: Option<Side>,
+}
+
+impl Sides {
+    pub(super) fn iter(&self) -> impl Iterator<Item = Side> {
+        std::iter::once(self.first).chain(self.second)
+    }
+
+    fn iter_mut(&mut self) -> impl Iterator<Item = &mut Side> {
+        std::iter::once(&mut self.first).chain(&mut self.second)
+    }
+
+    /// The strips, by which passes over the same ones are known.
+    fn strips(&self) -> Strips {
+        (self.first.strip, self.second.map(|side| side.strip))
+    }
+}
+
 impl Row {
+    /// The strip that it lies on alone.
+    pub(super) fn side(&self) -> Option<Side> {
+        if self.sides.second.is_some() { None } else { Some(self.sides.first) }
+    }
+
+    /// The treatment of the one strip that it lies on.
+    pub(super) fn treatment(&self) -> Option<usize> {
+        self.side().map(|side| side.treatment)
+    }
+
+    /// Share of its area under a treatment.
+    pub(super) fn dose(&self, treatment: usize) -> f64 {
+        self.sides.iter().filter(|side| side.treatment == treatment).map(|side| side.share).sum()
+    }
+
+    /// The sides that tell of a treatment.
+    pub(super) fn tells(&self, treatment: usize) -> impl Iterator<Item = Side> {
+        self.sides.iter().filter(move |side| side.treatment == treatment && side.share >= LEAST_SHARE)
+    }
+
     /// Share of the area without a class.
     pub(super) fn unclassed(&self) -> f64 {
         (1.0 - self.shares.iter().sum::<f64>()).max(0.0)
@@ -95,30 +160,29 @@ impl<'j> Trial<'j> {
         }
         let blocks: Vec<&str> =
             present.iter().filter(|(block, _)| leave != Some(**block)).map(|(block, _)| *block).collect();
+        let side = |strip: usize, share: f64| {
+            let block = blocks.iter().position(|block| *block == assigned.strips[strip].block)?;
+            Some(Side { strip, block, treatment: treatment_of(strip)?, share })
+        };
         let mut rows = Vec::new();
         for ((at, pass), piece) in pieces(joined) {
             let segment = &assigned.segments[at];
-            let strip = segment.strip as usize;
-            let block = blocks.iter().position(|block| *block == assigned.strips[strip].block);
-            let (true, Some(block), Some(treatment)) = (segment.usable, block, treatment_of(strip)) else { continue };
+            let Some(side) = side(segment.strip as usize, 1.0).filter(|_| segment.usable) else { continue };
             let class = joined.segment_class[at];
             rows.push(Row {
-                segment: at,
-                strip,
-                block,
-                treatment,
-                x_m: piece.x / piece.records,
-                y_m: piece.y / piece.records,
-                across_m: piece.x / piece.records,
-                along_m: piece.y / piece.records,
-                weight: 1.0,
-                area_m2: piece.area_m2,
-                yield_kg_ha: piece.mass_kg / piece.area_m2 * M2_PER_HA,
-                shares: piece.of_class.iter().map(|area| area / piece.area_m2).collect(),
+                segment: Some(at),
                 class: (class != Labels::NONE).then_some(class as usize),
-                machine_share: piece.of_machine.iter().map(|area| area / piece.area_m2).collect(),
-                pass,
+                moisture_pct: segment.moisture_pct,
+                elevation_m: segment.elevation_m,
+                ..piece.row(Sides { first: side, second: None }, segment.along, pass)
             });
+        }
+        for ((strips, along, pass), (piece, shares)) in between(joined) {
+            let area: f64 = shares.iter().sum();
+            let [first, second] = [0, 1].map(|at| side(strips[at] as usize, shares[at] / area));
+            if let (Some(first), Some(_)) = (first, second) {
+                rows.push(piece.row(Sides { first, second }, along, pass));
+            }
         }
         let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m, axis: (0.0, 1.0) };
         trial.place();
@@ -131,14 +195,14 @@ impl<'j> Trial<'j> {
     /// Segments of a block have common limits, so that their places lie on a grid but for the records that were lost;
     /// where they do, the grid is taken, since equal surroundings are solved once.
     fn place(&mut self) {
-        let mut of_strip: BTreeMap<usize, (f64, f64, f64)> = BTreeMap::new();
+        let mut of_strip: BTreeMap<_, (f64, f64, f64)> = BTreeMap::new();
         for row in &self.rows {
-            let sums = of_strip.entry(row.strip).or_default();
+            let sums = of_strip.entry(row.sides.strips()).or_default();
             *sums = (sums.0 + row.across_m, sums.1 + row.along_m, sums.2 + 1.0);
         }
         let (mut sine, mut cosine) = (0.0, 0.0);
         for row in &self.rows {
-            let (x, y, count) = of_strip[&row.strip];
+            let (x, y, count) = of_strip[&row.sides.strips()];
             let (dx, dy) = (row.across_m - x / count, row.along_m - y / count);
             // (dx + i dy)²: the doubled angle, weighted by the squared distance
             sine += 2.0 * dx * dy;
@@ -152,8 +216,15 @@ impl<'j> Trial<'j> {
         self.axis = axis;
         let turn = |x: f64, y: f64| (x * axis.0 + y * axis.1, y * axis.0 - x * axis.1);
         // the strips, counted across
+        let mut by_side: BTreeMap<usize, (f64, f64, f64)> = BTreeMap::new();
+        for row in &self.rows {
+            for side in row.sides.iter() {
+                let (sums, part) = (by_side.entry(side.strip).or_default(), side.share);
+                *sums = (sums.0 + part * row.across_m, sums.1 + part * row.along_m, sums.2 + part);
+            }
+        }
         let mut order: Vec<(usize, f64)> =
-            of_strip.iter().map(|(&strip, &(x, y, count))| (strip, turn(x / count, y / count).1)).collect();
+            by_side.iter().map(|(&strip, &(x, y, count))| (strip, turn(x / count, y / count).1)).collect();
         order.sort_by(|one, other| one.1.total_cmp(&other.1).then(one.0.cmp(&other.0)));
         let first = order.first().map_or(0.0, |strip| strip.1);
         let number: BTreeMap<usize, usize> = order.iter().enumerate().map(|(at, strip)| (strip.0, at)).collect();
@@ -161,29 +232,29 @@ impl<'j> Trial<'j> {
         let length = self.segment_length_m;
         let mut steps: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
         for row in &self.rows {
-            let along = f64::from(self.joined.assigned.segments[row.segment].along) * length;
-            steps.entry(row.block).or_default().push((along, turn(row.across_m, row.along_m).0));
+            let along = f64::from(row.along) * length;
+            steps.entry(row.sides.first.block).or_default().push((along, turn(row.across_m, row.along_m).0));
         }
         let grids: BTreeMap<usize, Option<(f64, f64)>> =
             steps.iter().map(|(&block, places)| (block, grid(places, length))).collect();
         let lines = self.lines(turn);
         for row in &mut self.rows {
             let (along, across) = turn(row.across_m, row.along_m);
-            let place = number[&row.strip];
-            let line = lines[&(row.strip, row.pass)];
-            let on_grid = grids[&row.block].map(|(sign, begin)| {
-                begin + sign * f64::from(self.joined.assigned.segments[row.segment].along) * length
-            });
+            let line = lines[&(row.sides.strips(), row.pass)];
+            let on_grid =
+                grids[&row.sides.first.block].map(|(sign, begin)| begin + sign * f64::from(row.along) * length);
             // strips that bend, or that run otherwise than their block, keep their own places
             let bent = (across - line).abs() > 0.5 * length;
             row.along_m = on_grid.filter(|_| !bent).unwrap_or(along);
             row.across_m = if bent { across - first } else { line - first };
-            row.strip = place;
+            for side in row.sides.iter_mut() {
+                side.strip = number[&side.strip];
+            }
         }
         self.strips = order.into_iter().map(|strip| strip.0).collect();
         self.rows.sort_by(|one, other| {
-            one.strip
-                .cmp(&other.strip)
+            let strips = |row: &Row| row.sides.strips();
+            (strips(one).cmp(&strips(other)))
                 .then(one.along_m.total_cmp(&other.along_m))
                 .then(one.segment.cmp(&other.segment))
                 .then(one.pass.cmp(&other.pass))
@@ -191,13 +262,13 @@ impl<'j> Trial<'j> {
     }
 
     /// Where across the strips each pass of each strip runs; passes of one line of ground share its place.
-    fn lines(&self, turn: impl Fn(f64, f64) -> (f64, f64)) -> BTreeMap<(usize, u32), f64> {
-        let mut sums: BTreeMap<(usize, u32), (f64, f64)> = BTreeMap::new();
+    fn lines(&self, turn: impl Fn(f64, f64) -> (f64, f64)) -> BTreeMap<(Strips, u32), f64> {
+        let mut sums: BTreeMap<(Strips, u32), (f64, f64)> = BTreeMap::new();
         for row in &self.rows {
-            let sum = sums.entry((row.strip, row.pass)).or_default();
+            let sum = sums.entry((row.sides.strips(), row.pass)).or_default();
             *sum = (sum.0 + turn(row.across_m, row.along_m).1, sum.1 + 1.0);
         }
-        let mut places: Vec<(usize, f64, f64, u32)> =
+        let mut places: Vec<(Strips, f64, f64, u32)> =
             sums.iter().map(|(&(strip, pass), &(sum, count))| (strip, sum / count, count, pass)).collect();
         places.sort_by(|one, other| one.0.cmp(&other.0).then(one.1.total_cmp(&other.1)).then(one.3.cmp(&other.3)));
         let mut lines = BTreeMap::new();
@@ -226,12 +297,12 @@ impl<'j> Trial<'j> {
     /// Leaves out rows; strips without any are no longer counted.
     pub(super) fn keep(&mut self, is_kept: impl Fn(&Row) -> bool) {
         self.rows.retain(is_kept);
-        let mut number = BTreeMap::new();
-        for row in &mut self.rows {
-            let next = number.len();
-            row.strip = *number.entry(row.strip).or_insert(next);
+        let left: BTreeSet<usize> = self.rows.iter().flat_map(|row| row.sides.iter()).map(|side| side.strip).collect();
+        let number: BTreeMap<usize, usize> = left.iter().enumerate().map(|(at, &strip)| (strip, at)).collect();
+        for side in self.rows.iter_mut().flat_map(|row| row.sides.iter_mut()) {
+            side.strip = number[&side.strip];
         }
-        self.strips = number.into_keys().map(|strip| self.strips[strip]).collect();
+        self.strips = left.into_iter().map(|strip| self.strips[strip]).collect();
     }
 
     /// Area of the trial in each class, and without one, m².
@@ -248,7 +319,7 @@ impl<'j> Trial<'j> {
     }
 
     /// Area-weighted mean of a property of the segments of one treatment, in the blocks where it and `beside` both
-    /// stand, on a class (its pure segments) or on all ground.
+    /// stand, on a class (its pure segments) or on all ground; where no pass lies on one strip there, of what tells of it anywhere.
     pub(super) fn mean(
         &self,
         treatment: usize,
@@ -256,22 +327,25 @@ impl<'j> Trial<'j> {
         class: Option<usize>,
         of: impl Fn(&Row) -> f64,
     ) -> Option<f64> {
-        let here: BTreeSet<usize> =
-            self.rows.iter().filter(|row| row.treatment == beside).map(|row| row.block).collect();
-        let (mut sum, mut area) = (0.0, 0.0);
-        for row in &self.rows {
-            let on_class = class.is_none() || row.class == class;
-            if row.treatment == treatment && on_class && here.contains(&row.block) {
-                sum += row.area_m2 * of(row);
-                area += row.area_m2;
+        let sides = |of: usize| self.rows.iter().filter_map(Row::side).filter(move |side| side.treatment == of);
+        let here: BTreeSet<usize> = sides(beside).map(|side| side.block).collect();
+        let mean = |part: &dyn Fn(&Row) -> f64| {
+            let (mut sum, mut area) = (0.0, 0.0);
+            for row in self.rows.iter().filter(|row| class.is_none() || row.class == class) {
+                let own = part(row) * row.area_m2;
+                sum += own * if own > 0.0 { of(row) } else { 0.0 };
+                area += own;
             }
-        }
-        (area > 0.0).then(|| sum / area)
+            (area > 0.0).then(|| sum / area)
+        };
+        let is_beside = |side: &Side| side.treatment == treatment && here.contains(&side.block);
+        mean(&|row| f64::from(u8::from(row.side().is_some_and(|side| is_beside(&side)))))
+            .or_else(|| mean(&|row| row.tells(treatment).map(|side| side.share).sum()))
     }
 }
 
-/// Area, and area times value, of both sides of a block: the check first.
-type Sides = [(f64, f64); 2];
+/// Area, and area times value, of treated and check of a block: the check first.
+type Compared = [(f64, f64); 2];
 
 impl Trial<'_> {
     /// Standard error of the mean difference of a property between the segments of a treatment and of the check, from its scatter over
@@ -282,14 +356,15 @@ impl Trial<'_> {
         class: Option<usize>,
         of: impl Fn(&Row) -> f64,
     ) -> Option<f64> {
-        let mut blocks: BTreeMap<usize, Sides> = BTreeMap::new();
+        let mut blocks: BTreeMap<usize, Compared> = BTreeMap::new();
         for row in self.rows.iter().filter(|row| class.is_none() || row.class == class) {
-            let side = match row.treatment {
+            let Some(own) = row.side() else { continue };
+            let side = match own.treatment {
                 0 => 0,
-                own if own == treatment => 1,
+                of if of == treatment => 1,
                 _ => continue,
             };
-            let sums = &mut blocks.entry(row.block).or_default()[side];
+            let sums = &mut blocks.entry(own.block).or_default()[side];
             *sums = (sums.0 + row.area_m2, sums.1 + row.area_m2 * of(row));
         }
         let both = blocks.values().filter(|[check, treated]| check.0 > 0.0 && treated.0 > 0.0);
@@ -317,19 +392,68 @@ struct Piece {
     y: f64,
     area_m2: f64,
     mass_kg: f64,
+    /// Moisture and elevation times area.
+    moisture: f64,
+    elevation: f64,
     of_class: Vec<f64>,
     of_machine: Vec<f64>,
+}
+
+impl Piece {
+    fn empty(joined: &Joined) -> Self {
+        Self {
+            of_class: vec![0.0; joined.classes.len()],
+            of_machine: vec![0.0; joined.assigned.cleaned.records.machine.names.len()],
+            ..Self::default()
+        }
+    }
+
+    fn add(&mut self, joined: &Joined, at: usize) {
+        let cleaned = &joined.assigned.cleaned;
+        let area = cleaned.area_m2[at];
+        self.records += 1.0;
+        self.x += cleaned.x_m[at];
+        self.y += cleaned.y_m[at];
+        self.area_m2 += area;
+        self.mass_kg += cleaned.dry_mass_kg(at);
+        self.moisture += cleaned.moisture_pct[at] * area;
+        self.elevation += cleaned.records.elevation_m.get(at).map_or(f64::NAN, |elevation| elevation * area);
+        if let Some(sum) = self.of_class.get_mut(joined.point_class[at] as usize) {
+            *sum += area;
+        }
+        if let Some(sum) = self.of_machine.get_mut(cleaned.records.machine.codes[at] as usize) {
+            *sum += area;
+        }
+    }
+
+    /// Its row, until it is placed.
+    fn row(&self, sides: Sides, along: i32, pass: u32) -> Row {
+        let shares: Vec<f64> = self.of_class.iter().map(|area| area / self.area_m2).collect();
+        Row {
+            segment: None,
+            sides,
+            along,
+            x_m: self.x / self.records,
+            y_m: self.y / self.records,
+            across_m: self.x / self.records,
+            along_m: self.y / self.records,
+            weight: 1.0,
+            area_m2: self.area_m2,
+            yield_kg_ha: self.mass_kg / self.area_m2 * M2_PER_HA,
+            class: shares.iter().position(|share| *share >= LEAST_CLASS),
+            shares,
+            machine_share: self.of_machine.iter().map(|area| area / self.area_m2).collect(),
+            moisture_pct: self.moisture / self.area_m2,
+            elevation_m: self.elevation / self.area_m2,
+            pass,
+        }
+    }
 }
 
 /// By segment and pass.
 fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
     let assigned = &joined.assigned;
     let cleaned = &assigned.cleaned;
-    let empty = Piece {
-        of_class: vec![0.0; joined.classes.len()],
-        of_machine: vec![0.0; cleaned.records.machine.names.len()],
-        ..Piece::default()
-    };
     let mut found: Vec<Piece> = Vec::new();
     let mut number: BTreeMap<(usize, u32), usize> = BTreeMap::new();
     // most records are of the same piece as the one before
@@ -343,23 +467,12 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
         let known = last.filter(|(of, _)| *of == key).map(|(_, at)| at);
         let which = known.unwrap_or_else(|| {
             *number.entry(key).or_insert_with(|| {
-                found.push(empty.clone());
+                found.push(Piece::empty(joined));
                 found.len() - 1
             })
         });
         last = Some((key, which));
-        let piece = &mut found[which];
-        piece.records += 1.0;
-        piece.x += cleaned.x_m[at];
-        piece.y += cleaned.y_m[at];
-        piece.area_m2 += area;
-        piece.mass_kg += cleaned.dry_mass_kg(at);
-        if let Some(sum) = piece.of_class.get_mut(joined.point_class[at] as usize) {
-            *sum += area;
-        }
-        if let Some(sum) = piece.of_machine.get_mut(cleaned.records.machine.codes[at] as usize) {
-            *sum += area;
-        }
+        found[which].add(joined, at);
     }
     let mut pieces: BTreeMap<(usize, u32), Piece> =
         number.into_iter().map(|(key, which)| (key, std::mem::take(&mut found[which]))).collect();
@@ -370,5 +483,25 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
         *most = most.max(piece.area_m2);
     }
     pieces.retain(|(segment, _), piece| piece.area_m2 >= LEAST_PIECE * whole[segment]);
+    pieces
+}
+
+/// By the strips of a pass over two, the number along them and the pass: with the area on each strip.
+fn between(joined: &Joined) -> BTreeMap<([u32; 2], i32, u32), (Piece, [f64; 2])> {
+    let cleaned = &joined.assigned.cleaned;
+    let mut pieces: BTreeMap<_, (Piece, [f64; 2])> = BTreeMap::new();
+    for one in &joined.assigned.between {
+        let at = one.record as usize;
+        let area = cleaned.area_m2[at];
+        if area > 0.0 {
+            let key = (one.strips, one.along, cleaned.pass[at]);
+            let (piece, areas) = pieces.entry(key).or_insert_with(|| (Piece::empty(joined), [0.0; 2]));
+            piece.add(joined, at);
+            *areas = [0, 1].map(|side| areas[side] + one.shares[side] * area);
+        }
+    }
+    let areas: Vec<f64> = pieces.values().map(|(piece, _)| piece.area_m2).collect();
+    let usual = robust::median(&areas).unwrap_or(0.0);
+    pieces.retain(|_, (piece, _)| piece.records >= LEAST_RECORDS && piece.area_m2 >= LEAST_PIECE * usual);
     pieces
 }

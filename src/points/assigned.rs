@@ -68,6 +68,19 @@ pub struct Segment {
     pub usable: bool,
 }
 
+/// A record over two strips that cut its full width.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Between {
+    /// Index of the record.
+    pub record: u32,
+    /// Indices into the strips, rising.
+    pub strips: [u32; 2],
+    /// Share of its ground on each of them; they sum to 1.
+    pub shares: [f64; 2],
+    /// Number along the axis of the first strip's block, as [`Segment::along`].
+    pub along: i32,
+}
+
 /// Points with their strip and segment.
 #[derive(Debug, Clone)]
 pub struct Assigned {
@@ -81,6 +94,8 @@ pub struct Assigned {
     pub edge: Vec<bool>,
     /// Whether the record lies over two strips, away from their ends (empty where labels tell the strips).
     pub straddles: Vec<bool>,
+    /// Of these records the ones whose ground lies on two strips by known shares.
+    pub between: Vec<Between>,
     /// The strips, sorted by name.
     pub strips: Vec<Strip>,
     /// The segments, sorted by strip, then along it.

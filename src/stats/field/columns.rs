@@ -7,6 +7,28 @@ use crate::stats::{StatsError, check};
 /// Numbers that go through the arithmetic together.
 pub(super) const WIDE: usize = 4;
 
+/// One or two levels of a random effect with a row's part of each, which is above 0.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Parts {
+    /// The first level, and the row's part of it.
+    pub first: (usize, f64),
+    /// The second, where there is one.
+    pub second: Option<(usize, f64)>,
+}
+
+impl Parts {
+    /// The levels with their parts.
+    pub fn iter(&self) -> impl Iterator<Item = (usize, f64)> {
+        std::iter::once(self.first).chain(self.second)
+    }
+}
+
+impl From<usize> for Parts {
+    fn from(level: usize) -> Self {
+        Self { first: (level, 1.0), second: None }
+    }
+}
+
 /// The data of a field: the columns `[Z | X | y]` and the weight of each row.
 #[derive(Debug, Clone)]
 pub struct Columns {
@@ -15,8 +37,8 @@ pub struct Columns {
     pub(super) pieces: usize,
     pub(super) random: usize,
     pub(super) fixed: usize,
-    /// Level of the random effect of each row, counted from 0; empty without one.
-    pub(super) level: Vec<usize>,
+    /// Levels of the random effect of each row, counted from 0, with its parts of them; empty without one.
+    pub(super) parts: Vec<Parts>,
     /// `1/w`.
     pub(super) inverse_weights: Vec<f64>,
 }
@@ -39,17 +61,18 @@ impl Columns {
             let aliased = (0..p).filter(|column| !kept.contains(column)).collect();
             return Err(StatsError::RankDeficient { rank: kept.len(), columns: p, aliased });
         }
-        Self::of_independent(y, x, strips, weights)
+        let parts: Option<Vec<Parts>> = strips.map(|strips| strips.iter().map(|&strip| strip.into()).collect());
+        Self::of_independent(y, x, parts.as_deref(), weights)
     }
 
-    /// [`Columns::new`] with fixed effects that are known to be independent of each other.
+    /// [`Columns::new`] with fixed effects that are known to be independent of each other, and rows that may have parts of two levels.
     ///
     /// # Errors
     /// As [`Columns::new`], but for collinear fixed effects.
     pub fn of_independent(
         y: &[f64],
         x: MatRef<'_, f64>,
-        strips: Option<&[usize]>,
+        strips: Option<&[Parts]>,
         weights: Option<&[f64]>,
     ) -> Result<Self, StatsError> {
         let (n, p) = (y.len(), x.ncols());
@@ -65,19 +88,21 @@ impl Columns {
         let mut codes = std::collections::BTreeMap::new();
         if let Some(strips) = strips {
             check::length("strips", strips.len(), n)?;
-            for &strip in strips {
+            for (strip, _) in strips.iter().flat_map(Parts::iter) {
                 codes.insert(strip, 0_usize);
             }
             for (code, value) in codes.values_mut().enumerate() {
                 *value = code;
             }
         }
+        let code = |(strip, part): (usize, f64)| (codes[&strip], part);
+        let coded = |parts: &Parts| Parts { first: code(parts.first), second: parts.second.map(code) };
         Ok(Self {
             dense: side_by_side(x, y.iter().copied()),
             pieces: (p + 1).div_ceil(WIDE),
             random: codes.len(),
             fixed: p,
-            level: strips.map_or_else(Vec::new, |strips| strips.iter().map(|strip| codes[strip]).collect()),
+            parts: strips.map_or_else(Vec::new, |strips| strips.iter().map(coded).collect()),
             inverse_weights: weights.map_or_else(|| vec![1.0; n], |weights| weights.iter().map(|w| 1.0 / w).collect()),
         })
     }
@@ -116,7 +141,7 @@ impl Columns {
             pieces: (p + 1).div_ceil(WIDE),
             random: self.random,
             fixed: p,
-            level: self.level.clone(),
+            parts: self.parts.clone(),
             inverse_weights: self.inverse_weights.clone(),
         })
     }
@@ -143,7 +168,7 @@ impl Columns {
     /// An entry of `[Z | X | y]`.
     pub(super) fn value(&self, row: usize, column: usize) -> f64 {
         match column.checked_sub(self.random) {
-            None => f64::from(u8::from(self.level[row] == column)),
+            None => self.parts[row].iter().filter(|(level, _)| *level == column).map(|(_, part)| part).sum(),
             Some(dense) => self.dense[row * self.pieces + dense / WIDE][dense % WIDE],
         }
     }

@@ -204,7 +204,7 @@ impl Absorber<'_> {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::{Columns, DenseField, SpatialForm};
+    use super::super::{Columns, DenseField, Parts, SpatialForm};
     use super::*;
     use crate::stats::Kernel;
     use crate::stats::dense::product_transposed;
@@ -217,9 +217,16 @@ pub(super) mod tests {
         let mut draw = || random.random::<f64>() * 2.0 - 1.0;
         let y: Vec<f64> = (0..n).map(|_| draw() + draw()).collect();
         let x = Mat::from_fn(n, 2, |_, j| if j == 0 { 1.0 } else { draw() });
-        let strips: Vec<usize> = (0..n).map(|i| 10 + i % 5).collect();
+        let strips: Vec<Parts> = (0..n).map(parts).collect();
         let weights: Vec<f64> = (0..n).map(|i| 0.5 + (i % 4) as f64).collect();
-        Columns::new(&y, x.as_ref(), full.then_some(strips.as_slice()), full.then_some(weights.as_slice())).unwrap()
+        Columns::of_independent(&y, x.as_ref(), full.then_some(strips.as_slice()), full.then_some(weights.as_slice()))
+            .unwrap()
+    }
+
+    /// Five strips; every third row lies on two of them.
+    fn parts(row: usize) -> Parts {
+        let (strip, next) = (10 + row % 5, 10 + (row + 1) % 5);
+        if row % 3 == 0 { Parts { first: (strip, 0.7), second: Some((next, 0.3)) } } else { strip.into() }
     }
 
     pub(in super::super) fn assert_same(a: &Gram, b: &Gram, tolerance: f64) {
@@ -248,7 +255,10 @@ pub(super) mod tests {
             let covariance = Mat::from_fn(30, 30, |i, j| {
                 let apart = (place(i).0 - place(j).0).hypot(place(i).1 - place(j).1);
                 let own = if i == j { nugget * columns.inverse_weights[i] } else { 0.0 };
-                let strip = if i % 5 == j % 5 { ratio } else { 0.0 };
+                let shared = |(one, part): (usize, f64)| -> f64 {
+                    parts(j).iter().filter(|(other, _)| *other == one).map(|(_, other)| part * other).sum()
+                };
+                let strip: f64 = ratio * parts(i).iter().map(shared).sum::<f64>();
                 (1.0 - nugget) * Kernel::Matern32.correlation(apart / range) + own + strip
             });
             let of_rows = Cholesky::new(covariance.as_ref()).unwrap();

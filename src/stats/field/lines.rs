@@ -59,7 +59,7 @@ impl LineField {
                     .chain(rows.windows(2).map(|pair| Some(positions[pair[1]] - positions[pair[0]])))
                     .collect();
                 let touched: Vec<usize> = (0..columns.width())
-                    .filter(|&j| j >= columns.random || rows.iter().any(|&row| columns.level[row] == j))
+                    .filter(|&j| j >= columns.random || rows.iter().any(|&row| columns.value(row, j) > 0.0))
                     .collect();
                 let values = rows
                     .iter()

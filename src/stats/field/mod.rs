@@ -21,7 +21,7 @@ mod peak;
 mod prior;
 mod varying;
 
-pub(crate) use columns::Columns;
+pub(crate) use columns::{Columns, Parts};
 #[cfg(test)]
 pub(crate) use dense::DenseField;
 pub(crate) use gram::{Gram, Profile};

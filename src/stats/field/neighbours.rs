@@ -35,8 +35,7 @@ pub struct NeighbourField {
     setting: Vec<usize>,
     settings: usize,
     batches: Vec<Batch>,
-    /// The levels of the random effect that each row of the order and its neighbours have, the row's own first; and which of
-    /// them each neighbour has. Empty without a random effect.
+    /// The levels of the random effect about each row of the order. Empty without a random effect.
     levels: Vec<Levels>,
     /// The distances that occur, each once.
     distances: Vec<f64>,
@@ -65,8 +64,12 @@ struct Batch {
 /// Levels of the random effect about a row.
 #[derive(Debug, Clone)]
 struct Levels {
+    /// Those of the row first.
     present: Vec<usize>,
-    of_neighbour: Vec<u32>,
+    /// The row's parts of them.
+    own: [f64; 2],
+    /// Neighbour, place among the levels, and the neighbour's part of it.
+    of_neighbours: Vec<(u32, u32, f64)>,
 }
 
 /// A setting before it is put into a batch.
@@ -237,19 +240,19 @@ fn levels(columns: &Columns, order: &[usize], neighbours: &[Vec<usize>]) -> Vec<
         .iter()
         .zip(neighbours)
         .map(|(&row, neighbours)| {
-            let mut present = vec![columns.level[row]];
-            let of_neighbour = neighbours
-                .iter()
-                .map(|&other| {
-                    let level = columns.level[other];
+            let parts = columns.parts[row];
+            let mut present: Vec<usize> = parts.iter().map(|(level, _)| level).collect();
+            let mut of_neighbours = Vec::with_capacity(neighbours.len());
+            for (neighbour, &other) in neighbours.iter().enumerate() {
+                for (level, part) in columns.parts[other].iter() {
                     let at = present.iter().position(|known| *known == level).unwrap_or_else(|| {
                         present.push(level);
                         present.len() - 1
                     });
-                    at as u32
-                })
-                .collect();
-            Levels { present, of_neighbour }
+                    of_neighbours.push((neighbour as u32, at as u32, part));
+                }
+            }
+            Levels { present, own: [parts.first.1, parts.second.map_or(0.0, |second| second.1)], of_neighbours }
         })
         .collect()
 }
@@ -514,9 +517,11 @@ impl WithSimd for Whitening<'_> {
             let levels = &field.levels[index];
             values.clear();
             values.resize(levels.present.len(), 0.0);
-            values[0] = 1.0;
-            for (&slot, weight) in levels.of_neighbour.iter().zip(weights) {
-                values[slot as usize] -= weight;
+            for (value, part) in values.iter_mut().zip(levels.own) {
+                *value = part;
+            }
+            for &(neighbour, slot, part) in &levels.of_neighbours {
+                values[slot as usize] -= part * weights[neighbour as usize];
             }
             let target = &sums.whitened[index * pieces..];
             for (k, &level) in levels.present.iter().enumerate() {
