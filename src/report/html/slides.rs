@@ -175,8 +175,9 @@ fn sheet(figure: &Figure, rows: &[&[Panel]], source: &str) -> String {
     });
     for (at, y, panel) in places {
         let x = MARGIN + (WIDTH + GAP) * factor * at as f64;
+        // not cut off at its edges, over which at most a part of a letter reaches: that would take a sheet and a mask for each panel
         let placed = format!(
-            "<svg x=\"{x:.1}\" y=\"{y:.1}\" width=\"{:.1}\" height=\"{:.1}\" ",
+            "<svg overflow=\"visible\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{:.1}\" height=\"{:.1}\" ",
             WIDTH * factor,
             panel.height * factor
         );
