@@ -9,32 +9,32 @@ use crate::points::{Caution, Scale};
 use crate::results::{Blind, ObservedDifference, SiteYear};
 
 /// The columns of `observed.csv`.
-pub(super) const OBSERVED_COLUMNS: [&str; 25] = [
-    "measure",
-    "scale",
-    "treatment",
-    "drainage_class",
-    "blocks",
-    "strips",
-    "spots",
-    "plants",
-    "check_level",
-    "treated_level",
-    "level_unit",
-    "observed_difference",
-    "difference_unit",
-    "difference_low",
-    "difference_high",
-    "link",
-    "link_difference",
-    "link_std_error",
-    "df",
-    "p_value",
-    "observers",
-    "blind",
-    "first_day",
-    "last_day",
-    "caution",
+pub(super) const OBSERVED: &[(&str, fn(&&ObservedDifference) -> String)] = &[
+    ("measure", |one| one.measure.clone()),
+    ("scale", |one| one.scale.code().to_owned()),
+    ("treatment", |one| one.treatment.clone()),
+    ("drainage_class", |one| one.class_name.clone()),
+    ("blocks", |one| one.blocks.to_string()),
+    ("strips", |one| one.strips.to_string()),
+    ("spots", |one| one.spots.to_string()),
+    ("plants", |one| one.plants.to_string()),
+    ("check_level", |one| fixed(one.check, 3)),
+    ("treated_level", |one| fixed(one.treated, 3)),
+    ("level_unit", |one| level_unit(&one.scale)),
+    ("observed_difference", |one| fixed(one.difference, 4)),
+    ("difference_unit", |one| terms(&one.scale).0.to_owned()),
+    ("difference_low", |one| fixed(one.low, 4)),
+    ("difference_high", |one| fixed(one.high, 4)),
+    ("link", |one| terms(&one.scale).1.to_owned()),
+    ("link_difference", |one| fixed(one.estimate.mean, 5)),
+    ("link_std_error", |one| fixed(one.estimate.std_error, 5)),
+    ("df", |one| fixed(one.estimate.df, 2)),
+    ("p_value", |one| fixed(one.estimate.p_value, 4)),
+    ("observers", |one| one.observers.join("; ")),
+    ("blind", |one| one.blind.code().to_owned()),
+    ("first_day", |one| one.days.clone().unwrap_or_default().0),
+    ("last_day", |one| one.days.clone().unwrap_or_default().1),
+    ("caution", |one| one.cautions.codes()),
 ];
 
 /// What the difference is, and the scale that it is modelled on.
@@ -68,22 +68,7 @@ pub(super) fn table(result: &SiteYear) -> Result<Option<Vec<u8>>, ReportError> {
     if result.observed.is_empty() {
         return Ok(None);
     }
-    let rows = result.observed.iter().map(|one| {
-        let (unit, link) = terms(&one.scale);
-        let days = one.days.clone().unwrap_or_default();
-        let mut cells =
-            vec![one.measure.clone(), one.scale.code().to_owned(), one.treatment.clone(), one.class_name.clone()];
-        cells.extend([one.blocks, one.strips, one.spots, one.plants].map(|count| count.to_string()));
-        cells.extend([one.check, one.treated].map(|value| fixed(value, 3)));
-        cells.extend([level_unit(&one.scale), fixed(one.difference, 4), unit.to_owned()]);
-        cells.extend([one.low, one.high].map(|value| fixed(value, 4)));
-        cells.push(link.to_owned());
-        cells.extend([one.estimate.mean, one.estimate.std_error].map(|value| fixed(value, 5)));
-        cells.extend([fixed(one.estimate.df, 2), fixed(one.estimate.p_value, 4)]);
-        cells.extend([one.observers.join("; "), one.blind.code().to_owned(), days.0, days.1, one.cautions.codes()]);
-        cells
-    });
-    tables::write("observed.csv", &OBSERVED_COLUMNS, rows).map(Some)
+    tables::by_columns("observed.csv", OBSERVED, &result.observed).map(Some)
 }
 
 /// A difference as the page prints it.

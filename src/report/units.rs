@@ -99,11 +99,26 @@ impl Units {
         m2 / self.area_m2
     }
 
+    /// A yield, kg/ha, as the cell of a table; empty where there is none.
+    pub(super) fn yield_cell(&self, kg_ha: impl Into<Option<f64>>) -> String {
+        fixed(kg_ha.into().map(|value| self.yields(value)), self.yield_decimals)
+    }
+
+    /// Money per hectare as the cell of a table; empty where there is none.
+    pub(super) fn money_cell(&self, per_ha: impl Into<Option<f64>>) -> String {
+        fixed(per_ha.into().map(|money| self.money(money)), 2)
+    }
+
     /// An estimate in the report's unit of yield.
     #[must_use]
     pub fn estimate(&self, estimate: &Estimate) -> Estimate {
         estimate.scaled(|value| self.yields(value))
     }
+}
+
+/// Yes or no, as the cell of a table.
+pub(super) fn yes_no(is: bool) -> String {
+    if is { "yes" } else { "no" }.to_owned()
 }
 
 /// A number without the zeros at its end.
