@@ -56,7 +56,7 @@ pub const VERSION: u32 = 8;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
-/// Difference of cut and bounded area that is told.
+/// Difference of cut and bounded area that is reported.
 const AREA_MISMATCH: f64 = 0.03;
 
 /// What does not depend on the rules that follow the lag: the tracks, their passes and lags.
@@ -72,7 +72,7 @@ pub struct Tracked {
     lags: Vec<lag::Lags>,
     /// What they rest on.
     lag_curves: Vec<LagCurve>,
-    /// Whether it can be told which of two combines cut a piece of ground first.
+    /// Whether it is known which of two combines cut a piece of ground first.
     clocks_agree: bool,
     /// Moisture readings, held ones replaced.
     moisture_pct: Vec<f64>,

@@ -19,7 +19,7 @@ const LEAST_RATES: usize = 2;
 const LEAST_FOR_PLATEAU: usize = 3;
 /// Places where the plateau may begin, evenly from the lowest rate to the highest.
 const PLACES: usize = 60;
-/// Draws of each curve (ours: with [`PLACES`] of them a probability is told to the percent).
+/// Draws of each curve (ours: with [`PLACES`] of them a probability is exact to the percent).
 const DRAWS: usize = 400;
 /// Points along the curve.
 const POINTS: usize = 41;

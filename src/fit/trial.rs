@@ -11,7 +11,7 @@ use crate::stats::{robust, std_error_of_mean};
 const LEAST_PIECE: f64 = 0.25;
 /// Passes of a strip that lie nearer to each other across are one line of ground, m (ours: no header is as narrow).
 const ONE_LINE_M: f64 = 2.0;
-/// Steps by which the weight of a segment is told: equal weights let equal surroundings share one solution.
+/// Steps by which the weight of a segment is rounded: equal weights let equal surroundings share one solution.
 const WEIGHT_STEPS: f64 = 2.0;
 
 /// What one pass cut of a usable segment, in a block where a treatment can be compared with the check.

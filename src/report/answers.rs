@@ -12,7 +12,7 @@ use crate::points::Caution;
 use crate::results::{Conclusions, Estimate, Estimator, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
 use crate::stats::distribution::StudentT;
 
-/// Departures are told for so many millimetres.
+/// Departures are reported for so many millimetres.
 const WETNESS_STEP_MM: f64 = 25.0;
 /// More site-years than this are not worth counting.
 const MANY: f64 = 100.0;

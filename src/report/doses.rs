@@ -51,7 +51,7 @@ pub(super) const DOSES: &[(&str, fn(&Row<'_>) -> String)] = &[
     ("caution", |_| String::new()),
 ];
 
-/// A rate in the unit that it is told in.
+/// A rate in the unit that it is reported in.
 pub(super) fn rate(curve: &DoseCurve, per_ha: f64) -> f64 {
     per_ha / curve.unit.per_ha
 }

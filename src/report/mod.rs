@@ -103,7 +103,7 @@ pub struct SiteYearCase<'c> {
 }
 
 /// What of a site-year's page was drawn from its records. With it, and what stands in `layers.gpkg`, a site-year whose
-/// prices have changed is told anew without its records.
+/// prices have changed is written anew without its records.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Drawn(serde_json::Value);
 

@@ -46,7 +46,7 @@ fn terms(scale: &Scale) -> (&'static str, &'static str) {
     }
 }
 
-/// What a change of the response over site-years is told for.
+/// What a change of the response over site-years is reported for.
 pub(super) fn step(scale: &Scale) -> &'static str {
     match scale {
         Scale::Count => "doubling of the ratio of counts",

@@ -275,7 +275,7 @@ pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, R
     by_columns("sensitivity.csv", SENSITIVITY, result.sensitivity.iter().map(|row| (row, result, units)))
 }
 
-/// The zones as a table for the terminal: one line each, all wetness classes; what pays is told where some zone rests on
+/// The zones as a table for the terminal: one line each, all wetness classes; what pays is reported where some zone rests on
 /// enough blocks.
 pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     let decisions = zones.iter().any(ZoneResponse::decision_allowed);

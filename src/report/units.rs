@@ -21,7 +21,7 @@ pub struct Units {
     pub money_unit: String,
     /// The unit of a price of grain, for instance `USD/bu`; empty when nothing is costed.
     pub price_unit: String,
-    /// Kilograms in the unit of grain that a price is told for.
+    /// Kilograms in the unit of grain that a price is given for.
     pub price_kg: f64,
     /// Decimals that a yield is printed with in tables.
     pub yield_decimals: usize,

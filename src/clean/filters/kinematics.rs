@@ -57,7 +57,7 @@ fn logged_out_of_range(records: &Records, track: &Track, settings: &CleanSetting
 }
 
 /// Whether the speed at a record's cutting moment differs from the usual about it; after a true change (the positions
-/// show it too) the records until the flow has settled are told as well.
+/// show it too) the records until the flow has settled are marked as well.
 fn changed_on_ground(records: &Records, track: &Track, ground: &Ground, settings: &CleanSettings) -> Vec<bool> {
     let limit = settings.speed_change_pct / 100.0;
     let speed: Vec<f64> = track.row.iter().map(|&at| records.speed_m_s[at as usize]).collect();

@@ -133,7 +133,7 @@ mod tests {
         assert_eq!(signed(-0.01, 1), "0.0");
     }
 
-    /// A lag that the data tell roughly is told with what they tell, and by no word that says they tell nothing.
+    /// A lag that the data tell roughly is reported with its error, and not as if the data said nothing.
     #[test]
     fn an_assumed_value_that_the_data_tell_roughly_is_told_with_its_error() {
         let lag = Sourced { value: 13.08, std_error: Some(0.6), source: Source::Assumed };
