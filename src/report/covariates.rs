@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use super::html::{decimals, signed};
 use super::units::{fixed, level};
 use super::{ReportError, Units, tables};
 use crate::config::ArchiveSettings;
@@ -164,8 +165,7 @@ struct Shown {
 }
 
 fn shown(estimate: &Estimate, factor: f64, units: &Units) -> Option<Shown> {
-    let decimals = if units.yield_decimals > 3 { 2 } else { 1 };
-    let yields = |kg_ha: f64| format!("{:+.decimals$}", units.yields(factor * kg_ha)).replace('-', "−");
+    let yields = |kg_ha: f64| signed(units.yields(factor * kg_ha), decimals(units));
     let (low, high) = estimate.low.zip(estimate.high)?;
     Some(Shown { change: yields(estimate.mean?), interval: format!("{} to {}", yields(low), yields(high)) })
 }
@@ -175,9 +175,9 @@ fn with_unit(value: f64, unit: &str) -> String {
     if unit.is_empty() { text } else { format!("{text} {unit}") }
 }
 
-fn codes(cautions: &Cautions) -> Value {
-    let told = cautions.iter();
-    told.map(|(caution, detail)| json!({ "code": caution.code(), "text": caution.text(), "detail": detail })).collect()
+pub(super) fn codes(cautions: &Cautions) -> Value {
+    let each = cautions.iter();
+    each.map(|(caution, detail)| json!({ "code": caution.code(), "text": caution.text(), "detail": detail })).collect()
 }
 
 /// How many were asked, in words.

@@ -2,6 +2,8 @@
 
 use serde_json::{Value, json};
 
+use super::covariates::codes;
+use super::html::{decimals, signed};
 use super::units::{fixed, level};
 use super::{ReportError, Units, tables};
 use crate::config::ArchiveSettings;
@@ -73,7 +75,7 @@ pub(super) fn table(result: &SiteYear) -> Result<Option<Vec<u8>>, ReportError> {
 
 /// A difference as the page prints it.
 fn shown(scale: &Scale, value: f64) -> String {
-    if *scale == Scale::Percent { format!("{value:+.1}").replace('-', "−") } else { format!("{value:.2}") }
+    if *scale == Scale::Percent { signed(value, 1) } else { format!("{value:.2}") }
 }
 
 fn range(one: &ObservedDifference) -> Option<String> {
@@ -86,13 +88,12 @@ pub(super) fn part(result: &SiteYear, archive: &ArchiveSettings, units: &Units) 
         return None;
     }
     let confidence = level(archive.model.confidence);
-    let decimals = if units.yield_decimals > 3 { 2 } else { 1 };
     let rows = result.observed.iter().map(|one| {
         let same = |response: &&crate::results::Response| {
             response.key.treatment == one.treatment && response.key.class == one.class
         };
         let response = result.responses.iter().find(same).map(|response| units.estimate(&response.estimate));
-        let yields = |value: f64| format!("{value:+.decimals$}").replace('-', "−");
+        let yields = |value: f64| signed(value, decimals(units));
         let of_yield = response.and_then(|estimate| {
             let range = estimate.low.zip(estimate.high);
             let range = range.map_or_else(String::new, |(low, high)| format!(" ({} to {})", yields(low), yields(high)));
@@ -118,11 +119,7 @@ pub(super) fn part(result: &SiteYear, archive: &ArchiveSettings, units: &Units) 
             },
             "observers": one.observers.join(", "),
             "yield": of_yield.unwrap_or_default(),
-            "cautions": one.cautions.iter().map(|(caution, detail)| json!({
-                "code": caution.code(),
-                "text": caution.text(),
-                "detail": detail,
-            })).collect::<Vec<_>>(),
+            "cautions": codes(&one.cautions),
         })
     });
     let whole = result.observed.iter().filter(|one| one.class.is_none());

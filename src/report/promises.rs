@@ -3,7 +3,7 @@
 use csv::StringRecord;
 
 use super::tables::{cells, names, write};
-use super::units::{fixed, level, yes_no};
+use super::units::{counted, fixed, level, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::results::{Decision, Promise, Record, ScoredPromise};
@@ -150,7 +150,7 @@ pub(super) fn table(records: &[Record], archive: &ArchiveSettings) -> Result<Vec
 pub(super) fn sentence(record: &Record, archive: &ArchiveSettings) -> String {
     let currency = archive.currency.clone().unwrap_or_default();
     let (low, high) = record.coverage;
-    let seasons = if record.seasons == 1 { "one season".to_owned() } else { format!("{} seasons", record.seasons) };
+    let seasons = counted(record.seasons, "season");
     let money = record.money.map_or_else(String::new, |money| {
         format!(
             "; {:.0} {currency} were promised on ground to treat that was harvested in strips, and {:.0} made at the prices of each season",

@@ -277,7 +277,7 @@ pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, R
 
 /// The zones as a table for the terminal: one line each, all wetness classes; what pays is reported where some zone rests on
 /// enough blocks.
-pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
+pub fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     let decisions = zones.iter().any(ZoneResponse::decision_allowed);
     let mut header = ["treatment", "soil", "wetness", "site-years", "response", "interval"].map(str::to_owned).to_vec();
     if decisions {

@@ -121,6 +121,11 @@ pub(super) fn yes_no(is: bool) -> String {
     if is { "yes" } else { "no" }.to_owned()
 }
 
+/// So many of something, in words: one season, three as 3 seasons.
+pub(super) fn counted(count: usize, one: &str) -> String {
+    if count == 1 { format!("one {one}") } else { format!("{count} {one}s") }
+}
+
 /// A number without the zeros at its end.
 pub(super) fn trimmed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");

@@ -12,7 +12,7 @@ use crate::results::Estimate;
 const ABSENT: &str = "–";
 
 /// Decimals of a yield on a page.
-pub(super) fn decimals(units: &Units) -> usize {
+pub(in crate::report) fn decimals(units: &Units) -> usize {
     if units.yield_decimals > 3 { 2 } else { 1 }
 }
 
@@ -23,7 +23,7 @@ pub(super) fn shown(value: Option<f64>, decimals: usize) -> String {
 }
 
 /// With its sign.
-pub(super) fn signed(value: f64, decimals: usize) -> String {
+pub(in crate::report) fn signed(value: f64, decimals: usize) -> String {
     let text = fixed(Some(value), decimals);
     if value > 0.0 && text.bytes().any(|byte| (b'1'..=b'9').contains(&byte)) {
         format!("+{text}")

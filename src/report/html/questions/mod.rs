@@ -11,6 +11,7 @@ mod repeats;
 use super::ArchiveCase;
 use super::figures::panel::Panel;
 use super::text::{decimals, signed};
+use crate::report::units::counted;
 use crate::report::{ReportError, Units};
 use crate::results::{Choice, Choices, Estimate, ForestKind, ForestRow, Returns, SiteYear, ZoneResponse};
 
@@ -133,10 +134,7 @@ impl Crop<'_> {
     fn without_money(&self) -> String {
         let crop = self.name();
         let Some(one) = self.focus() else { return format!("On {crop}, nothing was compared.") };
-        let count = match one.site_years {
-            1 => "one site-year".to_owned(),
-            count => format!("{count} site-years"),
-        };
+        let count = counted(one.site_years, "site-year");
         match self.scaled(&one.estimate).0 {
             Some(mean) => format!(
                 "On {crop}, {} differed from the check by {} {} in {count} so far; that is too little to choose by.",

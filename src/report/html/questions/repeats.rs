@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::super::figures::repeat::{self, Repeated, SiteYearLine};
 use super::super::text::signed;
 use super::{Crop, Figure};
-use crate::report::units::level;
+use crate::report::units::{counted, level};
 use crate::results::{Choice, ForestRow};
 
 impl Crop<'_> {
@@ -86,7 +86,7 @@ impl Crop<'_> {
             return self.without_money();
         };
         let label = self.label(&one.treatment);
-        let seasons = if zone.seasons == 1 { "one season".to_owned() } else { format!("{} seasons", zone.seasons) };
+        let seasons = counted(zone.seasons, "season");
         let mut sentence = format!(
             "{label} on {} yielded more than the check in {} of {} site-years over {seasons}",
             self.name(),
