@@ -1,6 +1,6 @@
 //! `doses.csv`: the response over rates, and which tested rate returns most.
 
-use super::tables::by_columns;
+use super::tables::{Column, by_columns};
 use super::units::{fixed, level, probability, trimmed, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
@@ -26,7 +26,7 @@ impl Row<'_> {
 }
 
 /// The columns of `doses.csv`.
-pub(super) const DOSES: &[(&str, fn(&Row<'_>) -> String)] = &[
+pub(super) const DOSES: &[Column<fn(&Row<'_>) -> String>] = &[
     ("crop", |row| row.curve.crop.clone()),
     ("treatment", |row| row.tested.map_or(row.check, |one| &one.treatment).to_owned()),
     ("rate", |row| trimmed(row.tested.map_or(0.0, |one| rate(row.curve, one.rate_per_ha)), 4)),

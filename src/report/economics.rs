@@ -1,6 +1,6 @@
 //! `economics.csv`: what treating is worth over prices and costs.
 
-use super::tables::by_columns;
+use super::tables::{Column, by_columns};
 use super::units::{fixed, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
@@ -22,7 +22,7 @@ impl Row<'_> {
 }
 
 /// The columns of `economics.csv`.
-pub(super) const ECONOMICS: &[(&str, fn(&Row<'_>) -> String)] = &[
+pub(super) const ECONOMICS: &[Column<fn(&Row<'_>) -> String>] = &[
     ("crop", |row| row.zone.crop.clone()),
     ("treatment", |row| row.zone.treatment.clone()),
     ("drainage_class", |row| row.zone.class_name.clone()),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::tables::by_columns;
+use super::tables::{Column, by_columns};
 use super::units::{fixed, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
@@ -12,7 +12,7 @@ use crate::results::{
 
 /// A row of `forest.csv`.
 pub(super) struct Row<'r> {
-    row: &'r ForestRow,
+    of: &'r ForestRow,
     site_year: Option<&'r SiteYear>,
     /// Of the site-year itself, or of the zone.
     returns: Option<Returns>,
@@ -21,7 +21,7 @@ pub(super) struct Row<'r> {
 
 impl Row<'_> {
     fn of_identity(&self, pick: fn(&SiteYearIdentity) -> String) -> String {
-        self.row.identity.as_ref().map_or_else(|| "all".to_owned(), pick)
+        self.of.identity.as_ref().map_or_else(|| "all".to_owned(), pick)
     }
 
     fn net_end(&self, pick: fn((f64, f64)) -> f64) -> String {
@@ -29,33 +29,33 @@ impl Row<'_> {
     }
 
     fn net_return(&self) -> Option<f64> {
-        self.returns?.net_return_of(self.row.estimate.mean?)
+        self.returns?.net_return_of(self.of.estimate.mean?)
     }
 }
 
 /// The columns of `forest.csv`.
-pub(super) const FOREST: &[(&str, fn(&Row<'_>) -> String)] = &[
-    ("crop", |one| one.row.crop.clone()),
-    ("treatment", |one| one.row.treatment.clone()),
-    ("drainage_class", |one| one.row.class_name.clone()),
-    ("row", |one| one.row.kind.code().to_owned()),
+pub(super) const FOREST: &[Column<fn(&Row<'_>) -> String>] = &[
+    ("crop", |one| one.of.crop.clone()),
+    ("treatment", |one| one.of.treatment.clone()),
+    ("drainage_class", |one| one.of.class_name.clone()),
+    ("row", |one| one.of.kind.code().to_owned()),
     ("season", |one| one.of_identity(|identity| identity.season.to_string())),
     ("farm", |one| one.of_identity(|identity| identity.farm.clone())),
     ("field", |one| one.of_identity(|identity| identity.field.clone())),
-    ("wetness_mm", |one| fixed(one.row.wetness_mm, 1)),
-    ("wetness_class", |one| one.row.wetness_class.clone().unwrap_or_default()),
-    ("blocks", |one| one.row.blocks.to_string()),
-    ("response", |one| one.units.yield_cell(one.row.estimate.mean)),
-    ("std_error", |one| one.units.yield_cell(one.row.estimate.std_error)),
-    ("df", |one| fixed(one.row.estimate.df, 2)),
-    ("ci_low", |one| one.units.yield_cell(one.row.estimate.low)),
-    ("ci_high", |one| one.units.yield_cell(one.row.estimate.high)),
-    ("probability_positive", |one| fixed(one.row.estimate.probability_positive, 4)),
-    ("weight", |one| fixed(one.row.weight, 4)),
-    ("shrunken_response", |one| one.units.yield_cell(one.row.shrunken)),
-    ("response_without", |one| one.units.yield_cell(one.row.without.map(|without| without.mean))),
-    ("tau_without", |one| one.units.yield_cell(one.row.without.map(|without| without.tau))),
-    ("turns_sign", |one| one.row.without.map_or_else(String::new, |_| yes_no(one.row.turns_sign))),
+    ("wetness_mm", |one| fixed(one.of.wetness_mm, 1)),
+    ("wetness_class", |one| one.of.wetness_class.clone().unwrap_or_default()),
+    ("blocks", |one| one.of.blocks.to_string()),
+    ("response", |one| one.units.yield_cell(one.of.estimate.mean)),
+    ("std_error", |one| one.units.yield_cell(one.of.estimate.std_error)),
+    ("df", |one| fixed(one.of.estimate.df, 2)),
+    ("ci_low", |one| one.units.yield_cell(one.of.estimate.low)),
+    ("ci_high", |one| one.units.yield_cell(one.of.estimate.high)),
+    ("probability_positive", |one| fixed(one.of.estimate.probability_positive, 4)),
+    ("weight", |one| fixed(one.of.weight, 4)),
+    ("shrunken_response", |one| one.units.yield_cell(one.of.shrunken)),
+    ("response_without", |one| one.units.yield_cell(one.of.without.map(|without| without.mean))),
+    ("tau_without", |one| one.units.yield_cell(one.of.without.map(|without| without.tau))),
+    ("turns_sign", |one| one.of.without.map_or_else(String::new, |_| yes_no(one.of.turns_sign))),
     ("break_even", |one| one.units.yield_cell(one.returns.and_then(|returns| returns.break_even))),
     ("net_return", |one| one.units.money_cell(one.net_return())),
     ("net_low", |one| one.net_end(|ends| ends.0)),
@@ -63,7 +63,7 @@ pub(super) const FOREST: &[(&str, fn(&Row<'_>) -> String)] = &[
     ("yield_unit", |one| one.units.yield_unit.to_owned()),
     ("money_unit", |one| one.units.money_unit.clone()),
     ("folder", |one| one.site_year.map_or_else(String::new, |one| one.folder.clone())),
-    ("caution", |one| one.row.cautions.codes()),
+    ("caution", |one| one.of.cautions.codes()),
 ];
 
 /// A row of `trends.csv`: the change of a response along something, in steps.
@@ -87,7 +87,7 @@ impl Slope<'_> {
 }
 
 /// The columns of `trends.csv`.
-pub(super) const TRENDS: &[(&str, fn(&Slope<'_>) -> String)] = &[
+pub(super) const TRENDS: &[Column<fn(&Slope<'_>) -> String>] = &[
     ("crop", |one| one.crop.to_owned()),
     ("treatment", |one| one.treatment.to_owned()),
     ("gradient", |one| one.gradient.clone()),
@@ -115,7 +115,7 @@ pub(super) fn forest(
     let rows = synthesis.forest.iter().map(|row| {
         let site_year = row.identity.as_ref().and_then(|identity| by_identity.get(identity).copied());
         let returns = returns(row, synthesis, site_year);
-        Row { row, site_year, returns, units: Units::new(archive, &row.crop) }
+        Row { of: row, site_year, returns, units: Units::new(archive, &row.crop) }
     });
     by_columns("forest.csv", FOREST, rows)
 }

@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::covariates::codes;
 use super::html::{decimals, signed};
+use super::tables::Column;
 use super::units::{fixed, level};
 use super::{ReportError, Units, tables};
 use crate::config::ArchiveSettings;
@@ -11,7 +12,7 @@ use crate::points::{Caution, Scale};
 use crate::results::{Blind, ObservedDifference, SiteYear};
 
 /// The columns of `observed.csv`.
-pub(super) const OBSERVED: &[(&str, fn(&&ObservedDifference) -> String)] = &[
+pub(super) const OBSERVED: &[Column<fn(&&ObservedDifference) -> String>] = &[
     ("measure", |one| one.measure.clone()),
     ("scale", |one| one.scale.code().to_owned()),
     ("treatment", |one| one.treatment.clone()),

@@ -2,7 +2,7 @@
 
 use csv::StringRecord;
 
-use super::tables::{cells, names, write};
+use super::tables::{Column, cells, names, write};
 use super::units::{counted, fixed, level, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
@@ -17,7 +17,7 @@ fn exact(value: impl Into<Option<f64>>) -> String {
 }
 
 /// What was promised, of which ground: the first columns of both files.
-pub(super) const ABOUT: &[(&str, fn(&&Promise) -> String)] = &[
+pub(super) const ABOUT: &[Column<fn(&&Promise) -> String>] = &[
     ("season", |one| one.season.to_string()),
     ("known_to", |one| one.known_to.to_string()),
     ("farm", |one| one.farm.clone()),
@@ -29,7 +29,7 @@ pub(super) const ABOUT: &[(&str, fn(&&Promise) -> String)] = &[
 ];
 
 /// What `promised.csv` adds.
-pub(super) const PROMISE: &[(&str, fn(&(&Promise, &str)) -> String)] = &[
+pub(super) const PROMISE: &[Column<fn(&(&Promise, &str)) -> String>] = &[
     ("treat_m2", |(one, _)| exact(one.treat_m2)),
     ("response_kg_ha", |(one, _)| exact(one.response)),
     ("predicted_low_kg_ha", |(one, _)| exact(one.interval.0)),
@@ -44,7 +44,7 @@ pub(super) const PROMISE: &[(&str, fn(&(&Promise, &str)) -> String)] = &[
 ];
 
 /// What `promises.csv` adds.
-pub(super) const SCORED: &[(&str, fn(&(&ScoredPromise, &Units)) -> String)] = &[
+pub(super) const SCORED: &[Column<fn(&(&ScoredPromise, &Units)) -> String>] = &[
     ("area", |(one, units)| fixed(Some(units.area(one.promise.treat_m2)), 3)),
     ("area_unit", |(_, units)| units.area_unit.to_owned()),
     ("predicted", |(one, units)| units.yield_cell(one.promise.response)),

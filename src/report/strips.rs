@@ -6,7 +6,7 @@ use geo::orient::{Direction, Orient};
 use geo::{Area, BooleanOps, LineString, MultiPolygon, Polygon};
 use serde_json::{Value, json};
 
-use super::tables::by_columns;
+use super::tables::{Column, by_columns};
 use super::units::{fixed, level};
 use super::{LABEL_FIRST, OutputFile, ReportError, Units, html};
 use crate::config::ArchiveSettings;
@@ -24,7 +24,7 @@ pub(super) struct Row<'r> {
 }
 
 /// The columns of `strips.csv`.
-pub(super) const COLUMNS: &[(&str, fn(&Row<'_>) -> String)] = &[
+pub(super) const COLUMNS: &[Column<fn(&Row<'_>) -> String>] = &[
     ("farm", |row| row.field.farm.clone()),
     ("field", |row| row.field.field.clone()),
     ("season", |row| row.layout.season.to_string()),

@@ -8,6 +8,9 @@ use crate::points::Cautions;
 use crate::results::{Estimate, Response, Returns, SensitivityRow, SiteYear, ZoneResponse};
 use crate::text::plain;
 
+/// A column of a table: its name, and what a row has there.
+pub(super) type Column<F> = (&'static str, F);
+
 /// What all response tables say of a row, in SI units.
 pub(super) struct Row<'r> {
     place: [String; 4],
@@ -25,7 +28,7 @@ pub(super) struct Row<'r> {
 }
 
 /// The columns that the response tables share.
-pub(super) const RESPONSE: &[(&str, fn(&Row<'_>) -> String)] = &[
+pub(super) const RESPONSE: &[Column<fn(&Row<'_>) -> String>] = &[
     ("season", |row| row.place[0].clone()),
     ("farm", |row| row.place[1].clone()),
     ("field", |row| row.place[2].clone()),
@@ -58,7 +61,7 @@ pub(super) const RESPONSE: &[(&str, fn(&Row<'_>) -> String)] = &[
 ];
 
 /// The columns that the synthesis adds.
-pub(super) const SYNTHESIS: &[(&str, fn(&(&ZoneResponse, &Units)) -> String)] = &[
+pub(super) const SYNTHESIS: &[Column<fn(&(&ZoneResponse, &Units)) -> String>] = &[
     ("site_years", |(zone, _)| zone.site_years.to_string()),
     ("gained", |(zone, _)| zone.gained.to_string()),
     ("paid", |(zone, _)| zone.paid.to_string()),
@@ -74,29 +77,29 @@ pub(super) const SYNTHESIS: &[(&str, fn(&(&ZoneResponse, &Units)) -> String)] = 
 ];
 
 /// The columns that only `site_years.csv` adds: where the site-year lies.
-pub(super) const PLACE: &[(&str, fn(&SiteYear) -> String)] =
+pub(super) const PLACE: &[Column<fn(&SiteYear) -> String>] =
     &[("longitude", |one| fixed(Some(one.place_deg.0), 6)), ("latitude", |one| fixed(Some(one.place_deg.1), 6))];
 
 /// The columns that only a site-year's own table adds: the response drawn towards those of the other classes.
-pub(super) const SHRUNKEN: &[(&str, fn(&(&Response, &Units)) -> String)] = &[
+pub(super) const SHRUNKEN: &[Column<fn(&(&Response, &Units)) -> String>] = &[
     ("shrunken_response", |(one, units)| units.yield_cell(one.shrunken.map(|one| one.mean))),
     ("shrunken_std_error", |(one, units)| units.yield_cell(one.shrunken.map(|one| one.std_error))),
 ];
 
 /// The names of columns.
-pub(super) fn names<R>(columns: &[(&'static str, fn(&R) -> String)]) -> Vec<&'static str> {
+pub(super) fn names<R>(columns: &[Column<fn(&R) -> String>]) -> Vec<&'static str> {
     columns.iter().map(|column| column.0).collect()
 }
 
 /// What a row has in the columns.
-pub(super) fn cells<R>(columns: &[(&str, fn(&R) -> String)], row: &R) -> Vec<String> {
+pub(super) fn cells<R>(columns: &[Column<fn(&R) -> String>], row: &R) -> Vec<String> {
     columns.iter().map(|(_, cell)| cell(row)).collect()
 }
 
 /// A table whose rows have one kind.
 pub(super) fn by_columns<R>(
     file: &'static str,
-    columns: &[(&'static str, fn(&R) -> String)],
+    columns: &[Column<fn(&R) -> String>],
     rows: impl IntoIterator<Item = R>,
 ) -> Result<Vec<u8>, ReportError> {
     write(file, &names(columns), rows.into_iter().map(|row| cells(columns, &row)))
@@ -214,7 +217,7 @@ pub(super) struct Contrast<'r> {
 }
 
 /// The columns of `contrasts.csv`.
-pub(super) const CONTRASTS: &[(&str, fn(&Contrast<'_>) -> String)] = &[
+pub(super) const CONTRASTS: &[Column<fn(&Contrast<'_>) -> String>] = &[
     ("contrast", |row| row.kind.to_owned()),
     ("treatment", |row| row.treatment.to_owned()),
     ("against", |row| row.against.to_owned()),
@@ -257,7 +260,7 @@ pub(super) fn contrasts(result: &SiteYear, units: &Units) -> Result<Vec<u8>, Rep
 }
 
 /// The columns of `sensitivity.csv`.
-pub(super) const SENSITIVITY: &[(&str, fn(&(&SensitivityRow, &SiteYear, &Units)) -> String)] = &[
+pub(super) const SENSITIVITY: &[Column<fn(&(&SensitivityRow, &SiteYear, &Units)) -> String>] = &[
     ("variant", |(row, ..)| row.variant.clone()),
     ("treatment", |(row, ..)| row.treatment.clone()),
     ("drainage_class", |(row, ..)| row.class_name.clone()),
