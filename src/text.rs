@@ -11,7 +11,7 @@ fn is_hidden(character: char) -> bool {
         || matches!(character, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
-/// Whether a text holds any; whole pages are looked through, so that most bytes are told by themselves.
+/// Whether a text holds any; whole pages are looked through, so that most bytes are decided by themselves.
 fn holds_hidden(text: &str) -> bool {
     text.bytes().enumerate().any(|(at, byte)| match byte {
         b'\n' | b'\t' => false,

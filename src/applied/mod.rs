@@ -2,7 +2,7 @@
 //!
 //! A row of a log is at a tested rate, without the product (check), or left out: ramps, other rates, the first stretch after a long stop,
 //! turns, rows without a rate. Rows of one rate are strips where passes lie side by side, as wide as the sections that were on; a later
-//! log is laid over them. Where strips are drawn as well, both are told, and what disagrees.
+//! log is laid over them. Where strips are drawn as well, both are reported, and what disagrees.
 //!
 //! What this cannot see: a log tells what the controller believed it put down. Blocked rows and a wrong calibration stand in no log.
 

@@ -197,7 +197,7 @@ impl Resolver<'_> {
         Ok(logs)
     }
 
-    /// The photographs that tables of observations name, by table and cell. A table that cannot be read is told when it is.
+    /// The photographs that tables of observations name, by table and cell. A table that cannot be read is reported when it is.
     fn photos(
         &self,
         field: &FieldSettings,

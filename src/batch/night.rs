@@ -389,7 +389,7 @@ impl<'n> Night<'n> {
     fn share(&self, share: Share) -> Result<ShareReport, BatchError> {
         let (mut tasks, mut failures) = self.tasks()?;
         tasks.retain(|task| share.holds(task.field.identity()) && self.chosen(&task.folder));
-        // what has no identity is told by the share that its folder falls to
+        // what has no identity is reported by the share that its folder falls to
         failures.retain(|failed| share.holds((0, "", &failed.folder)));
         let became = self.each(&tasks, |_| Some(self.turn()))?;
         let account = Account::of(&tasks, became, failures);

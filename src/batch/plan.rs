@@ -48,7 +48,7 @@ pub struct PlanReport {
 /// # Errors
 /// [`BatchError`] when nothing could be done.
 pub fn plan(root: &Path, out: &Path, options: &PlanOptions, progress: &dyn Progress) -> Result<PlanReport, BatchError> {
-    // What cannot be planned is told before the night is spent on it.
+    // What cannot be planned is reported before the night is spent on it.
     let settings = super::archive_settings(root)?;
     let fault = |text: String| BatchError::NoPlan(text);
     if let Some(crop) = &options.crop

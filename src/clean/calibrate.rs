@@ -2,7 +2,7 @@
 //!
 //! *Loads*: all mass that went into a load counts, marked or not: the grain went into the truck. A gain for each load would
 //! carry the ticket's noise into the response, so there is one for the site-year; and an offset besides where the loads were
-//! harvested at flows so different that both can be told.
+//! harvested at flows so different that both can be estimated.
 //!
 //! *Strips weighed by themselves*: the weight is the response, and the monitor only tells how it lies along the strip.
 
@@ -27,7 +27,7 @@ const CLEAR_OFFSET: f64 = 2.5;
 /// Scatter of the loads' ratios beyond which a gain does not mend them (calibrated monitors show 1 to 3 %; common
 /// practice, no source).
 const MOST_SCATTER: f64 = 0.05;
-/// A strip whose ratio is off the others' by more is told (common practice, no source).
+/// A strip whose ratio is off the others' by more is reported (common practice, no source).
 const MOST_STRIP_DEVIATION: f64 = 0.15;
 
 /// What the tickets tell.

@@ -56,7 +56,7 @@ pub const VERSION: u32 = 8;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
-/// Difference of cut and bounded area that is told.
+/// Difference of cut and bounded area that is reported.
 const AREA_MISMATCH: f64 = 0.03;
 
 /// What does not depend on the rules that follow the lag: the tracks, their passes and lags.
@@ -72,7 +72,7 @@ pub struct Tracked {
     lags: Vec<lag::Lags>,
     /// What they rest on.
     lag_curves: Vec<LagCurve>,
-    /// Whether it can be told which of two combines cut a piece of ground first.
+    /// Whether it is known which of two combines cut a piece of ground first.
     clocks_agree: bool,
     /// Moisture readings, held ones replaced.
     moisture_pct: Vec<f64>,
@@ -164,8 +164,8 @@ pub fn place(
     let mut ground = ground::of_records(records, tracks, passes, &lags, &tracked.moisture_pct);
 
     let boundary = ingested.boundary.as_ref().map(|boundary| PolygonIndex::new(vec![boundary.clone()]));
-    let (channels, boundary) = (records.channels, boundary.as_ref());
-    let seen = filters::Seen { channels, boundary, passes, ground: &ground, crop, settings };
+    let boundary = boundary.as_ref();
+    let seen = filters::Seen { records, tracks, boundary, passes, ground: &ground, crop, settings };
     filters::mark(filters::BEFORE_RAMPS, &seen, &mut marks);
     let rough = yields(records, &ground, crop, None);
     let ramps = ramps::find(records, &ground, passes, &rough, &marks, settings);
@@ -173,7 +173,6 @@ pub fn place(
     filters::mark(filters::AFTER_RAMPS, &seen, &mut marks);
     let bare = filters::ranges::mark(records, &tracked.faulty, settings, &mut marks);
     filters::mark(filters::AFTER_FLOW, &seen, &mut marks);
-    filters::kinematics::mark(records, tracks, &ground, settings, &mut marks);
     let swaths = filters::swath::SwathCase {
         records,
         passes,

@@ -1,6 +1,6 @@
 //! Moisture readings that froze: the sensor holds one value while the grain goes by.
 //!
-//! A held value is told from a sensor that reads in batches, or in coarse steps, by its length: many times what this
+//! A held value differs from a sensor that reads in batches, or in coarse steps, by its length: many times what this
 //! sensor usually repeats itself. Held readings are replaced by the median of the other readings of their pass.
 
 use super::track::{Doing, Track};
@@ -11,7 +11,7 @@ use crate::stats::robust;
 const LEAST_S: f64 = 45.0;
 /// The same in multiples of the usual repetition.
 const TIMES_USUAL: f64 = 8.0;
-/// Share of held readings that is told.
+/// Share of held readings that is reported.
 const TOLD_SHARE: f64 = 0.01;
 
 /// The readings with held ones replaced, in the order of the records.

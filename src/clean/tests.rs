@@ -58,13 +58,17 @@ proptest! {
         prop_assert!(!cleaned.cautions.contains(Caution::AreaMismatch));
     }
 
-    /// Kept records tell a finite yield on ground of their own; every record has one mark or none.
+    /// Kept records have ground of their own, and their dry yield is what the other columns give: flow × time, dried, by area.
     #[test]
     fn kept_records_are_whole(seed in 0_u64..1000, faults: bool, least in 0.0_f64..0.4) {
         let settings = CleanSettings { speed_least_m_s: least, ..CleanSettings::default() };
         let cleaned = run(&field(seed, 6, faults), &corn(), &settings, 1);
         for at in (0..cleaned.len()).filter(|&at| cleaned.is_kept(at)) {
-            prop_assert!(cleaned.area_m2[at] > 0.0 && cleaned.dry_yield_kg_ha[at].is_finite());
+            let mass_kg = cleaned.mass_flow_kg_s[at] * cleaned.records.interval_s[at];
+            let dry_kg = mass_kg * dry_factor(cleaned.moisture_pct[at], corn().market_moisture_pct);
+            let yield_kg_ha = dry_kg / cleaned.area_m2[at] * M2_PER_HA;
+            prop_assert!(cleaned.area_m2[at] > 0.0);
+            prop_assert!((cleaned.dry_yield_kg_ha[at] - yield_kg_ha).abs() < 1e-6, "{yield_kg_ha}");
             prop_assert!(cleaned.x_m[at].is_finite() && cleaned.y_m[at].is_finite());
         }
     }

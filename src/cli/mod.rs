@@ -123,7 +123,7 @@ impl Output {
         }
     }
 
-    /// Messages that are always told.
+    /// Messages that are always printed.
     pub(crate) fn message(&mut self, text: &str) {
         let mut stderr = self.stderr.lock();
         let _ = writeln!(stderr, "{}", plain(text));

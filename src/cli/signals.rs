@@ -24,7 +24,7 @@ pub(super) fn stop(out: &mut Output) -> Stop {
             out.message(&format!("signal {signal} will end the night at once: {error}"));
         }
     }
-    // the night ends when what is under way has ended: until then somebody must say that the wish was heard
+    // the night ends when what is under way has ended: until then somebody must say that the signal was received
     if let Ok(mut signals) = Signals::new([SIGINT, SIGTERM]) {
         let watching = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
             if signals.forever().next().is_some() {

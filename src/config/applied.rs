@@ -62,7 +62,7 @@ pub struct AppliedSettings {
     /// Length that is left out after a long stop where no `line_volume` is given. Default 100 m (ours: 6 L of lines at 50 L/ha and
     /// 12 m last as long).
     pub flush_length_m: f64,
-    /// How far the log lies to the left of the true track, seen along it, m; 0 where nothing is to be moved. Default: told by the
+    /// How far the log lies to the left of the true track, seen along it, m; 0 where nothing is to be moved. Default: found from the
     /// combine's passes.
     pub offset_m: Option<f64>,
     /// Which is true where drawn strips and a log disagree: `log` or `strips`. Two swapped strips are an error until it is given.
@@ -176,7 +176,7 @@ fn one(entry: &Section<'_, '_>, number: usize, of: usize, treatments: &[Treatmen
     }
     entry.finish_known();
     if log.by_standard {
-        // the kind of the rates is told by the files; until then the names alone are known
+        // the kind of the rates follows from the files; until then the names alone are known
         settings.treatments =
             names.iter().flatten().map(|name| TestedRate { treatment: name.clone(), per_ha: f64::NAN }).collect();
         return Some(AppliedSettings { log, ..settings });

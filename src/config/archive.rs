@@ -131,7 +131,7 @@ pub(super) fn answers(root: &Section<'_, '_>) -> BTreeMap<String, String> {
 }
 
 pub(super) fn read(root: &Section<'_, '_>) -> Option<ArchiveSettings> {
-    // its open questions were told where it was read
+    // its open questions were reported where it was read
     let _ = root.has("answers") && root.section("answers").is_some();
     let name = root.required("name", root.text("name"), "a name for the archive, in quotes");
     let report_units = root

@@ -10,7 +10,7 @@ settings! {
         pub lag_s: Option<f64> = section.given::<Duration>("lag", -60.0, 60.0),
         /// Moisture lag, s, where it is not to be estimated.
         pub moisture_lag_s: Option<f64> = section.given::<Duration>("moisture_lag", -60.0, 120.0),
-        /// Lag where the data cannot tell, s. Default: 12 s for a recorded flow, the middle of the 10 to 15 s that are told of combines
+        /// Lag where the data cannot tell, s. Default: 12 s for a recorded flow, the middle of the 10 to 15 s that are reported for combines
         /// (common practice, no source; how far off it may be is why it is searched for), 0 s for an exported yield, which whoever
         /// exported it has shifted.
         pub lag_assumed_s: Option<f64> = section.given::<Duration>("lag_assumed", -60.0, 60.0),

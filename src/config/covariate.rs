@@ -34,7 +34,7 @@ pub struct CovariateSettings {
     pub points_mean: bool,
     /// One value for the whole field, in place of a path; such a covariate is compared over site-years only.
     pub value: Option<FieldValue>,
-    /// Whether the response is to be told along it: by class, or as a slope. Each one asked makes a chance find likelier; the tables tell
+    /// Whether the response is to be estimated along it: by class, or as a slope. Each one asked makes a chance find likelier; the tables tell
     /// how many were asked. Default false.
     pub respond: bool,
 }

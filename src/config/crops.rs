@@ -61,7 +61,7 @@ impl CropSettings {
     }
 }
 
-/// A crop that is known without being told.
+/// A crop that is known without settings.
 struct KnownCrop {
     key: &'static str,
     market_moisture_pct: f64,

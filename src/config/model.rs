@@ -9,7 +9,7 @@ settings! {
         /// Length of a segment along its strip, m. Default 20 m: longer than the smear of the grain flow, about
         /// 3 × speed × mixing time (common practice, no source).
         pub segment_length_m: f64 = section.quantity_or::<Length>("segment_length", 20.0, 5.0, 500.0),
-        /// Coverage of the intervals. Default 0.90: what field trials of few blocks are often told with (common practice, no source).
+        /// Coverage of the intervals. Default 0.90: what field trials of few blocks are often reported with (common practice, no source).
         pub confidence: f64 = section.number_or("confidence", 0.90, 0.5, 0.999),
         /// Ground left out at each end of a strip along the direction of travel, m. Default 20 m (ours: at 2.2 m/s and a mixing
         /// time of 3 s, exp(−20 / (2.2 × 3)) = 5 % of the grain still comes from before the edge).

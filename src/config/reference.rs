@@ -340,7 +340,7 @@ const OWN: [(&str, &str); 95] = pairs! {
     "treatments.<treatment>.of", "The treatments that it is made of, each recorded by a log of its own.";
 };
 
-/// The same, for the last part of a path, where no whole path is told.
+/// The same, for the last part of a path, where no whole path is listed.
 const OWN_ENDS: [(&str, &str); 14] = pairs! {
     "dry_yield", "Exported yield at market moisture.";
     "yield", "Exported yield, with `at` for the moisture that it is given at.";
@@ -380,7 +380,7 @@ fn about(path: &str) -> String {
         ("observed[].", include_str!("observed.rs")),
     ];
     if let Some((rest, source)) = shared.iter().find_map(|(of, source)| Some((path.strip_prefix(of)?, source))) {
-        // what the readers take of all logs is told once
+        // what the readers take of all logs is said once
         let own = comment_of(source, key);
         return own.unwrap_or_else(|| about(&format!("harvest[].{rest}")));
     }

@@ -244,7 +244,7 @@ impl<'d, 'i> Section<'d, 'i> {
         read(&text).map_err(|error| self.fault(key, error.to_string())).ok()
     }
 
-    /// A rate of money; bare numbers are told that they lack a unit.
+    /// A rate of money; a bare number is refused for lack of its unit.
     pub(super) fn with_unit<T>(&self, key: &str, read: impl FnOnce(&str) -> Result<T, QuantityError>) -> Option<T> {
         self.note(key, Kind::Quantity);
         let Some(value) = self.value(key) else {

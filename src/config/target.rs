@@ -73,7 +73,7 @@ pub(super) fn read(root: &Section<'_, '_>, currency: &mut Option<Currency>) -> T
     settings
 }
 
-/// Every key is read, with or without a planter, so that each fault is told at once.
+/// Every key is read, with or without a planter, so that each fault is reported at once.
 fn strips(section: &Section<'_, '_>) -> Option<StripLayoutSettings> {
     let settings = StripLayoutSettings::of(section);
     if !section.has("planter") {

@@ -55,7 +55,7 @@ pub(crate) struct Numbers {
 pub(crate) struct Sight<'a> {
     pub(crate) track: &'a Track,
     pub(crate) columns: &'a [Numbers],
-    /// The crop's key, where it is told.
+    /// The crop's key, where it is known.
     pub(crate) crop: Option<&'a str>,
     /// The crop's bushel, or that of corn.
     pub(crate) bushel: BushelWeight,
@@ -96,7 +96,7 @@ pub(crate) fn guess(sight: &Sight<'_>) -> Vec<Guess> {
     let judge = Judge { sight, headers: &headers };
     let mut taken = vec![false; sight.columns.len()];
     let mut found: Vec<Guess> = Vec::new();
-    // channels that places and times tell come first; what is told by them follows
+    // channels that places and times tell come first; what is found from them follows
     let first: [&[Channel]; 3] = [
         &[Channel::Speed, Channel::Distance, Channel::Interval, Channel::Swath],
         &[Channel::Moisture, Channel::Flow, Channel::Yield],

@@ -3,7 +3,7 @@
 //!
 //! A combine that drives writes one quantity several times over. Positions and times tell the speed and the distance, the
 //! spacing of its passes gives the width, flow over the ground cut gives the yield. A unit that is wrong is wrong by a known
-//! factor, so that what does not fit by that factor is told, and what would fit.
+//! factor, so that what does not fit by that factor is reported, and what would fit.
 
 mod configured;
 mod guess;

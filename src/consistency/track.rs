@@ -9,11 +9,11 @@ use crate::stats::robust;
 const LONGEST_STEP_S: f64 = 10.0;
 /// Records on either side over which a speed is taken.
 const REACH: usize = 2;
-/// Records asked for the pass beside them, at the most.
+/// Records asked for the pass beside them, at most.
 const ASKED: usize = 1500;
 /// Narrower headers are not built, m (common practice, no source).
 const NARROWEST_M: f64 = 1.0;
-/// Records near one that are looked at for the pass beside it, at the most.
+/// Records near one that are looked at for the pass beside it, at most.
 const NEAREST: usize = 400;
 
 /// Records in the order of driving.
@@ -25,7 +25,7 @@ pub(crate) struct Track {
     pub(crate) step_s: Vec<f64>,
     /// Way since the record before, m; NaN after a gap. By row.
     pub(crate) step_m: Vec<f64>,
-    /// Speed over some records, m/s; NaN where it cannot be told. By row.
+    /// Speed over some records, m/s; NaN where it is not known. By row.
     pub(crate) speed_m_s: Vec<f64>,
     /// Median distance to the pass beside, m.
     pub(crate) spacing_m: Option<f64>,

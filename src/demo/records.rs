@@ -45,17 +45,7 @@ impl Simulated {
             header: ordered().map(|record| if record.header_down { Header::Down } else { Header::Up }).collect(),
             machine: Labels::from_texts(&machine),
             load: Labels::from_texts(&load),
-            channels: Channels {
-                time: true,
-                flow: true,
-                moisture: true,
-                speed: true,
-                distance: true,
-                swath: true,
-                header: true,
-                rate: true,
-                interval: true,
-            },
+            channels: Channels::ALL,
             ..Records::default()
         }
     }

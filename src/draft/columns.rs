@@ -36,7 +36,7 @@ pub(super) enum Other {
 #[derive(Debug, Clone, Default)]
 pub(super) struct Columns {
     pub(super) lines: Vec<Line>,
-    /// A yield whose moisture is not told: whether it is dry, with the probability.
+    /// A yield whose moisture is not known: whether it is dry, with the probability.
     pub(super) yield_is_dry: Option<(bool, f64)>,
     /// Columns of labels of the place: field, farm, crop, season.
     pub(super) labels: BTreeMap<Channel, String>,
@@ -164,7 +164,7 @@ fn by_standard(logs: &[&Log], track: &Track) -> Columns {
 
 /// The numbers and the track of several logs one after the other.
 pub(super) fn pooled(logs: &[&Log]) -> (Track, Vec<Numbers>) {
-    /// Files that a guess rests on, at the most: the largest ones.
+    /// Files that a guess rests on, at most: the largest ones.
     const FILES: usize = 4;
     let mut logs = logs.to_vec();
     logs.sort_by_key(|log| std::cmp::Reverse(log.x_m.len()));
@@ -341,7 +341,7 @@ fn labels(
             Channel::Field | Channel::Farm | Channel::Crop | Channel::Season => {
                 found.labels.insert(channel, name);
             }
-            // labels of trials are told by the treatment
+            // labels of trials are known by the treatment
             Channel::Block | Channel::Strip if !found.lines.iter().any(|line| line.key == "treatment") => {
                 taken.pop();
             }

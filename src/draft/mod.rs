@@ -502,7 +502,7 @@ fn key_of(log: &Log) -> Vec<String> {
     key
 }
 
-/// The crop of a group of logs, where one is told by labels or paths.
+/// The crop of a group of logs, where labels or paths say it.
 fn crop_of(files: &[usize], seen: &[Seen]) -> Option<&'static str> {
     let mut crops: BTreeSet<&'static str> = BTreeSet::new();
     for &at in files {

@@ -1,4 +1,4 @@
-//! Logs of what was put down: told by rates that stay at few levels along the passes, not by the names of their files.
+//! Logs of what was put down: known by rates that stay at few levels along the passes, not by the names of their files.
 
 use super::columns::{Columns, Line, Other, header_line, pooled};
 use super::sight::{Log, Place, distinct, middle_of};
@@ -377,7 +377,7 @@ impl Rates {
     }
 }
 
-/// The units that a rate may be in, where none is told, with their probabilities.
+/// The units that a rate may be in, where none is recorded, with their probabilities.
 pub(super) fn possible_units() -> Vec<(String, f64)> {
     UNITS.iter().map(|(unit, probability)| ((*unit).to_owned(), *probability)).collect()
 }

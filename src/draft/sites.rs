@@ -304,7 +304,7 @@ pub(super) struct Share {
     pub(super) time_s: (f64, f64),
 }
 
-/// Days from an application to the end of the harvest at the most, as `run` has it.
+/// Days from an application to the end of the harvest, at most, as `run` has it.
 const LONGEST_SEASON_S: f64 = 400.0 * 86_400.0;
 
 /// The site-years, by their place among `sites`, that a log of an application belongs to: each of its rows to the next harvest of its
@@ -341,7 +341,7 @@ pub(super) fn owners(log: &Log, cells: Cells, sites: &[&Site]) -> BTreeMap<usize
     found
 }
 
-/// The site-year on whose ground most places lie, of the seasons that are told the first; with how many places.
+/// The site-year on whose ground most places lie, of the seasons given the first; with how many places.
 pub(super) fn owner_of_places(
     places: &[(f64, f64)],
     years: &BTreeSet<i32>,

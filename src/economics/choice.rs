@@ -11,9 +11,9 @@ use crate::results::{Choice, ChoiceWorth, Choices, Synthesis, ZoneResponse, corr
 use crate::stats::dense::{Cholesky, Mat};
 use crate::stats::distribution::{StudentT, standard_normal_cdf, standard_normal_quantile};
 
-/// Points that the joint distribution is summed over (ours: a probability is told to the percent).
+/// Points that the joint distribution is summed over (ours: a probability is exact to the percent).
 const DRAWS: usize = 2_000;
-/// Values by which a distribution is told (ours: what lies between is told to a ten-thousandth).
+/// Values that stand for a distribution (ours: what lies between is exact to a ten-thousandth).
 const VALUES: usize = 399;
 
 /// The treatments of each crop, in the order of the zones.
@@ -142,7 +142,7 @@ pub(super) fn evenly(draws: usize, count: usize) -> Vec<Vec<f64>> {
     (0..draws).map(|draw| (0..count).map(|at| of(draw, at)).collect()).collect()
 }
 
-/// Draws with the given margins, each told by [`VALUES`] values.
+/// Draws with the given margins, each given by [`VALUES`] values.
 fn joint(margins: &[&[f64]], correlations: &Mat<f64>) -> Vec<Vec<f64>> {
     let mut draws = vec![Vec::with_capacity(DRAWS); margins.len()];
     let Some(factor) = Cholesky::new(correlations.as_ref()) else { return draws };
@@ -155,7 +155,7 @@ fn joint(margins: &[&[f64]], correlations: &Mat<f64>) -> Vec<Vec<f64>> {
     draws
 }
 
-/// The value that a distribution told by evenly spaced values falls short of with a probability.
+/// The value that a distribution given by evenly spaced values falls short of with a probability.
 fn value_at(values: &[f64], share: f64) -> f64 {
     let place = (share * (values.len() + 1) as f64 - 1.0).clamp(0.0, (values.len() - 1) as f64);
     let below = (place as usize).min(values.len().saturating_sub(2));

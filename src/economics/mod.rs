@@ -107,7 +107,7 @@ pub fn probability_above(estimate: &Estimate, limit: f64) -> Option<f64> {
     Some(StudentT::new(df).ok()?.cdf((mean - limit) / std_error))
 }
 
-/// Fills in what the response of a site-year is worth; nothing is told of one that rests on too few blocks.
+/// Fills in what the response of a site-year is worth; nothing is reported of one that rests on too few blocks.
 pub fn price_response(response: &mut Response, crop: &CropSettings, treatment: &Treatment) {
     if !response.decision_allowed() {
         return;
@@ -118,7 +118,7 @@ pub fn price_response(response: &mut Response, crop: &CropSettings, treatment: &
 }
 
 /// Fills in what the response of a zone is worth. The site-years' moistures differ, so drying of wetter grain is left to
-/// the site-years. Nothing is told of a zone that rests on too few blocks.
+/// the site-years. Nothing is reported of a zone that rests on too few blocks.
 pub fn price_zone(zone: &mut ZoneResponse, crop: &CropSettings, treatment: &Treatment) {
     if !zone.decision_allowed() || zone.estimate.mean.is_none() {
         return;

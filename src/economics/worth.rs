@@ -5,7 +5,7 @@ use crate::config::{ArchiveSettings, CropSettings, Treatment};
 use crate::results::{Worth, ZoneResponse};
 use crate::stats::distribution::expected_loss;
 
-/// Multiples of the configured price and cost that are told (ours).
+/// Multiples of the configured price and cost that are reported (ours).
 pub const PRICE_AND_COST_STEPS: [f64; 5] = [0.70, 0.85, 1.00, 1.15, 1.30];
 
 /// The table price × cost of every zone over all wetness classes with an interval and enough blocks to decide by; the

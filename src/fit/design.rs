@@ -40,9 +40,9 @@ pub(super) struct Design {
     pub(super) x: Mat<f64>,
     /// By treatment: the grounds with a response, and their share of the trial's area.
     grounds: Vec<Vec<(Ground, f64)>>,
-    /// By treatment: the grounds whose response cannot be told from other effects.
+    /// By treatment: the grounds whose response cannot be separated from other effects.
     aliased: Vec<Vec<Ground>>,
-    /// The slopes that can be told from other effects.
+    /// The slopes that can be separated from other effects.
     slopes: Vec<Column>,
 }
 
@@ -123,7 +123,7 @@ impl Design {
         }
     }
 
-    /// Weights of the change of a response with the covariate; `None` where it cannot be told.
+    /// Weights of the change of a response with the covariate; `None` where it cannot be estimated.
     pub(super) fn slope(&self, treatment: usize) -> Option<Vec<f64>> {
         let slope = Column::Slope(treatment);
         let at = self.columns.iter().position(|column| *column == slope).filter(|_| self.slopes.contains(&slope))?;
@@ -131,7 +131,7 @@ impl Design {
     }
 
     /// Weights of the response to a treatment on a class, or over the trial's ground, area by area; `None` where it cannot
-    /// be told.
+    /// be estimated.
     pub(super) fn response(&self, treatment: usize, class: Option<usize>) -> Option<Vec<f64>> {
         let mut weights = vec![0.0; self.columns.len()];
         match class {
@@ -181,7 +181,7 @@ impl Design {
     }
 }
 
-/// Which columns cannot be told from others: a repeated column is a sum of kept ones, and none that takes part in it has an
+/// Which columns cannot be separated from others: a repeated column is a sum of kept ones, and none that takes part in it has an
 /// effect of its own.
 fn entangled(x: &Mat<f64>, kept: &[usize]) -> Vec<bool> {
     let mut entangled = vec![false; x.ncols()];

@@ -1,10 +1,10 @@
-//! From distributions and block differences to the numbers that are told.
+//! From distributions and block differences to the numbers that are reported.
 
 use crate::results::{BlockDifference, Estimate};
 use crate::stats::distribution::Mixture;
 use crate::stats::sign_flip;
 
-/// Fewest blocks for the sign-flip test: with three, p cannot fall below 0.25, but it can still be told.
+/// Fewest blocks for the sign-flip test: with three, p cannot fall below 0.25, but it can still be given.
 const LEAST_FOR_SIGN_FLIP: usize = 3;
 /// Degrees of freedom beyond which a t distribution is as good as normal.
 const MOST_DF: f64 = 1000.0;
@@ -16,7 +16,7 @@ pub(super) fn of_mixture(mixture: &Mixture, confidence: f64) -> Option<Estimate>
     Estimate::of_t(mean, std_error, df.min(MOST_DF), confidence)
 }
 
-/// What may be told of a response: with one block a difference, but nothing of how far it may be off.
+/// What may be reported of a response: with one block a difference, but nothing of how far it may be off.
 pub(super) fn told(answer: &Mixture, replicated: bool, confidence: f64) -> Option<Estimate> {
     if replicated { of_mixture(answer, confidence) } else { answer.mean().map(Estimate::of_mean) }
 }

@@ -187,17 +187,7 @@ fn records(pieces: &[Piece], segments: &[Segment]) -> Records {
         moisture_pct: vec![16.0; rows],
         header: vec![Header::Down; rows],
         machine: Labels { codes: pieces.iter().flat_map(|piece| [piece.machine as u32; 2]).collect(), names },
-        channels: Channels {
-            time: true,
-            flow: true,
-            moisture: true,
-            speed: true,
-            distance: true,
-            swath: true,
-            header: true,
-            rate: true,
-            interval: true,
-        },
+        channels: Channels::ALL,
         ..Records::default()
     }
 }

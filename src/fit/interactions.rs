@@ -4,7 +4,7 @@
 //! The model is that of the answer: fixed effects, strips, and a field over the whole trial, its covariance averaged over. A number
 //! comes in twice, by itself and by treatment, centred at its mean over the trial's ground; the soil classes keep their levels of yield
 //! and share one response. A class takes the place of the soil classes. What is tested of a class is its response less that on the other
-//! classes. Every interaction that is asked makes a chance find likelier: p is told with Holm's correction, too.
+//! classes. Every interaction that is asked makes a chance find likelier: p is reported with Holm's correction, too.
 
 use super::design::Design;
 use super::field;
@@ -17,7 +17,7 @@ use crate::results::{CovariateAnswer, Estimate, Interaction};
 use crate::stats::distribution::Mixture;
 use crate::stats::holm_of_groups;
 
-/// Version of what is told of covariates: counts for site-years that have some.
+/// Version of what is reported of covariates: counts for site-years that have some.
 pub const COVARIATES_VERSION: u32 = 1;
 
 /// Fewest blocks for an interaction, as for a response with an error of its own.
@@ -110,7 +110,7 @@ struct Case<'c> {
     treated: &'c [&'c str],
 }
 
-/// An interaction of which nothing is told yet.
+/// An interaction of which nothing is reported yet.
 fn empty(treatment: &str, class: Option<String>) -> Interaction {
     Interaction {
         treatment: treatment.to_owned(),
@@ -176,7 +176,7 @@ impl Case<'_> {
             let Some(answer) = answer else {
                 return one.untold("it cannot be told from other differences between strips");
             };
-            // asked by the standard deviation, told by the unit
+            // asked by the standard deviation, reported by the unit
             let Ok((centre, scale, df)) = answer.nearest_t() else { return one.untold("the model tells no spread") };
             let confidence = self.archive.model.confidence;
             let change = Estimate::of_t(centre / spread, scale / spread, df.min(1000.0), confidence);
@@ -198,7 +198,7 @@ impl Case<'_> {
         let mut places = std::collections::BTreeMap::new();
         for treatment in 1..trial.treatments.len() {
             let of = |class: usize| design.response(treatment, Some(class));
-            // a class of one block cannot be told from the block
+            // a class of one block cannot be separated from the block
             let compared: Vec<(usize, Vec<f64>)> = design
                 .classes(treatment)
                 .into_iter()

@@ -31,7 +31,7 @@ const MOST_KNOTS: f64 = 200.0;
 const SHARED: f64 = 0.8;
 /// What is less likely than this is left out.
 const UNLIKELY: f64 = 1e-3;
-/// Pieces are told to a tenth of this, kg/ha.
+/// Pieces are reported to a tenth of this, kg/ha.
 const STEPS_PER_KG_HA: f64 = 10.0;
 
 /// The knots: along each treated strip, with linear change between them.

@@ -54,7 +54,7 @@ pub use soil_lines::MovedLines;
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 12;
 
-/// Largest standard deviation of a response that is told, by the check's yield: its 90 % interval then spans a tenth of the yield
+/// Largest standard deviation of a response that is reported, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
 const LEAST_TOLD: f64 = 0.06;
 /// Distance of the quartiles of a normal distribution, in standard deviations; with few strips the tails are the prior's.

@@ -14,7 +14,7 @@ use crate::results::Placebo;
 const PURE: f64 = 0.95;
 /// Share of the trial's length that a pass must cover (common practice, no source).
 const COVERED: f64 = 0.7;
-/// Positions below which nothing is told: of fewer than five none can be as rare as one in five (ours).
+/// Positions below which nothing is reported: of fewer than five none can be as rare as one in five (ours).
 const LEAST_POSITIONS: usize = 5;
 
 /// Passes are neighbours if their middles lie nearer than this many times the sum of their widths, which is 0.5 where they touch

@@ -41,7 +41,7 @@ fn drawn(
     scale: f64,
 ) -> Option<BTreeMap<usize, Shrunken>> {
     let count = own.len();
-    // centre and scale as they are told; the correlation from the variances of the sums
+    // centre and scale as they are reported; the correlation from the variances of the sums
     let told = own.iter().map(|one| one.1.nearest_t().ok()).collect::<Option<Vec<_>>>()?;
     let means: Vec<f64> = told.iter().map(|one| one.0).collect();
     let variances = own.iter().map(|one| one.1.variance()).collect::<Option<Vec<f64>>>()?;

@@ -29,14 +29,14 @@ pub(super) fn responses(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Ve
     asked
 }
 
-/// The responses, and what is told beside them.
+/// The responses, and what is reported beside them.
 pub(super) fn all(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Vec<f64>)> {
     let mut asked = responses(trial, design);
     asked.extend(supplement(trial, design));
     asked
 }
 
-/// What is told beside the responses.
+/// What is reported beside the responses.
 fn supplement(trial: &Trial<'_>, design: &Design) -> Vec<(Question, Vec<f64>)> {
     let mut asked = Vec::new();
     for treatment in 1..trial.treatments.len() {

@@ -29,7 +29,7 @@ fn fit_of(pieces: &[Piece]) -> Fit {
     run(&joined(pieces, true), &archive(), Variant::default())
 }
 
-/// Every number that is told is finite, and told together.
+/// Every number that is reported is finite, and all are reported together.
 fn assert_sound(fit: &Fit) {
     for response in &fit.responses {
         let one = &response.estimate;

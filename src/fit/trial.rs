@@ -17,7 +17,7 @@ const LEAST_SHARE: f64 = 0.3;
 const LEAST_CLASS: f64 = 0.8;
 /// Fewest records of a pass over two strips on the length of a segment (ours).
 const LEAST_RECORDS: f64 = 3.0;
-/// Steps by which the weight of a segment is told: equal weights let equal surroundings share one solution.
+/// Steps by which the weight of a segment is rounded: equal weights let equal surroundings share one solution.
 const WEIGHT_STEPS: f64 = 2.0;
 
 /// What one pass cut of a usable segment, in a block where a treatment can be compared with the check.

@@ -406,7 +406,7 @@ fn check_sections(file: &str, column: &str, texts: &TextColumn) -> Result<(), In
     Ok(())
 }
 
-/// A width that is told twice must be told alike.
+/// A width that is recorded twice must be the same.
 fn refuse_other_width(
     file: &str,
     settings: &AppliedSettings,

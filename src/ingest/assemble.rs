@@ -159,7 +159,7 @@ struct Raw {
     time_s: Vec<f64>,
     x_m: Vec<f64>,
     y_m: Vec<f64>,
-    /// Flow (kg/s), mass (kg) or wet yield (kg/ha), told by `kind`.
+    /// Flow (kg/s), mass (kg) or wet yield (kg/ha), as `kind` says.
     grain: Vec<f64>,
     kind: Vec<GrainKind>,
     readings: Readings<Vec<f64>>,

@@ -23,7 +23,7 @@ const DISORDER: f64 = 0.005;
 /// Moves the times after each set-back on, so that time goes on as the combine did; returns how often.
 ///
 /// Looks at the `rows` of a file in their order, each machine (by code) by itself, and only where that order is that of time; in a
-/// file sorted otherwise nothing can be told. Positions in metres.
+/// file sorted otherwise nothing can be said. Positions in metres.
 pub(super) fn move_on(rows: &[usize], time_s: &mut [f64], x_m: &[f64], y_m: &[f64], machine: &[u32]) -> usize {
     let mut of_machine: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
     for &at in rows {
@@ -72,7 +72,7 @@ fn usual_step(steps: impl Iterator<Item = f64>) -> f64 {
 /// Greatest speed of a combine, and the scatter of positions, by which a record may follow another, m/s and m.
 const REACH_M_S: f64 = 12.0;
 const REACH_M: f64 = 12.0;
-/// Fewest records of a way that is told from strays.
+/// Fewest records of a way that is not taken for strays.
 const LEAST_WAY: usize = 30;
 /// Share of records out of reach of the one before, from which ways are told apart.
 const TANGLED: f64 = 0.02;
@@ -381,7 +381,7 @@ mod tests {
         let mut time = truth.clone();
         assert_eq!(move_on(&rows(&time), &mut time, &x, &y, &[0; 3000]), 0);
         assert_eq!(time, truth);
-        // sorted backwards: nothing can be told
+        // sorted backwards: nothing can be said
         let mut backwards: Vec<f64> = truth.iter().rev().copied().collect();
         let before = backwards.clone();
         assert_eq!(move_on(&rows(&backwards), &mut backwards, &x, &y, &[0; 3000]), 0);

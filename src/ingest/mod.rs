@@ -398,7 +398,7 @@ fn check_settings(of: &Configured<'_>, cautions: &mut Cautions) -> Result<(), In
     if clear.is_empty() { Ok(()) } else { Err(IngestError::Contradiction(clear.join("\n"))) }
 }
 
-/// A field that reaches farther is told, m (common practice, no source).
+/// A field that reaches farther is reported, m (common practice, no source).
 const WIDEST_M: f64 = 5_000.0;
 
 /// One field does not reach over kilometres; the outermost hundredth of the records may be strays.
@@ -504,7 +504,7 @@ pub(crate) fn is_task_data(path: &Path) -> bool {
     readers::Format::of(path).is_some_and(readers::Format::is_task_data)
 }
 
-/// Whether the format of a file is told by its name, and read.
+/// Whether the format of a file is known by its name, and read.
 pub(crate) fn is_table(path: &Path) -> bool {
     readers::Format::of(path).is_some()
 }

@@ -8,9 +8,9 @@ use crate::stats::robust;
 
 /// Narrower headers are not built: what lies nearer belongs to the same pass (common practice, no source).
 const LEAST_M: f64 = 1.0;
-/// Records that are asked for their neighbouring pass, at the most.
+/// Records that are asked for their neighbouring pass, at most.
 const ASKED: usize = 2000;
-/// Records near one that are looked at for it, at the most.
+/// Records near one that are looked at for it, at most.
 const NEAREST: usize = 500;
 /// Fewest answers, and their least share, that tell a spacing (common practice, no source).
 const FEWEST: usize = 10;

@@ -15,7 +15,7 @@ use crate::config::{ReadSettings, StationSettings};
 /// normal (from memory).
 pub(crate) const LEAST_YEARS: usize = 10;
 
-/// A station farther than this is told, km: rain of summer storms differs within it (ours).
+/// A station farther than this is reported, km: rain of summer storms differs within it (ours).
 pub(super) const FAR_KM: f64 = 20.0;
 
 /// Mean radius of the Earth, km (IUGG 1980).

@@ -78,7 +78,7 @@ pub fn window_months(planted: NaiveDate, (first, end): (i32, i32)) -> Vec<(i32, 
 pub struct Wetness {
     /// Departure from normal, mm.
     pub departure_mm: f64,
-    /// The measure that the classes are made of; absent where it cannot be told.
+    /// The measure that the classes are made of; absent where it is not known.
     pub measure: Option<f64>,
     /// Normal over the months as they count, mm; 0 where departures are given.
     pub normal_mm: f64,

@@ -13,7 +13,7 @@ use crate::points::{
 };
 use crate::raster::Sampler;
 
-/// Share of the kept area without a value from which the reader is told (ours: as for ground that is left out).
+/// Share of the kept area without a value above which this is reported (ours: as for ground that is left out).
 const MOST_MISSING: f64 = 0.1;
 
 /// What lies under the records, by covariate.

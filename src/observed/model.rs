@@ -66,7 +66,7 @@ fn treated(fit: &QuasiFit, confidence: f64) -> Estimate {
 }
 
 /// The ratio of counts: sums by block, negative binomial where they vary more than Poisson's do, else Poisson; in both the
-/// dispersion is told by the data. Where the sum of a block's check or treated is 0, half a count is added to both (Haldane 1956, Ann.
+/// dispersion is estimated from the data. Where the sum of a block's check or treated is 0, half a count is added to both (Haldane 1956, Ann.
 /// Hum. Genet. 20:309–311, from memory).
 pub(super) fn counts(pairs: &[Pair], confidence: f64) -> Result<Told, Why> {
     let (mut sums, mut offset) = (Vec::new(), Vec::new());
@@ -92,7 +92,7 @@ pub(super) fn counts(pairs: &[Pair], confidence: f64) -> Result<Told, Why> {
 }
 
 /// The difference in percent points: the logits of the means of treated and check by block, and the mean of their differences with a t
-/// interval over blocks; told at the level of the checks. Each block counts once: weighed by what a binomial share would tell, the error
+/// interval over blocks; reported at the level of the checks. Each block counts once: weighed by what a binomial share would tell, the error
 /// of few blocks came out too small. A mean of 0 or 100 counts as half as far from it as the nearest other mean (ours: a rule that hangs
 /// on no assumed number).
 pub(super) fn percent(pairs: &[Pair], confidence: f64) -> Result<Told, Why> {
@@ -131,7 +131,7 @@ pub(super) fn ordinal(pairs: &[Pair], levels: usize, confidence: f64) -> Result<
     let all = || pairs.iter().flat_map(|pair| [&pair.check, &pair.treated]);
     let mut count = vec![0.0; levels];
     all().flatten().for_each(|one| count[one.0 as usize] += 1.0);
-    // levels that nobody saw cannot be told from their neighbours
+    // levels that nobody saw cannot be separated from their neighbours
     let used: Vec<usize> = (0..levels).filter(|level| count[*level] > 0.0).collect();
     let rank: BTreeMap<usize, usize> = used.iter().enumerate().map(|(rank, level)| (*level, rank)).collect();
     if used.len() < 2 {

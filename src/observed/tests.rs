@@ -60,7 +60,7 @@ fn rating(place: f64, random: &mut ChaCha8Rng) -> f64 {
     [-1.0, 0.5, 2.0].iter().filter(|threshold| worse > **threshold).count() as f64
 }
 
-/// Share of the trials whose interval holds the truth, the mean that is told, and its mean error beside what was drawn, as a share of
+/// Share of the trials whose interval holds the truth, the mean that is reported, and its mean error beside what was drawn, as a share of
 /// that: the deviations of strips and spots, the same for all methods, are not in it.
 fn coverage(truth: f64, tell: impl Fn(u64) -> (Told, f64) + Sync) -> [f64; 3] {
     let each = |seed: u64| {

@@ -37,7 +37,7 @@ pub struct AppliedLog {
     pub state: Vec<Header>,
     /// The sections that were on, as digits from left to right; without codes where the log does not tell them.
     pub sections: Labels,
-    /// Share of the sections that were on, where only their number is told; else empty.
+    /// Share of the sections that were on, where only their number is recorded; else empty.
     pub share_on: Vec<f64>,
 }
 
@@ -56,7 +56,7 @@ impl AppliedLog {
 coded! {
     /// What was found of a stretch of a log, or of a strip.
     Finding, in "`applied.csv`";
-    Strip = "strip": "a strip that the log tells";
+    Strip = "strip": "a strip from the log";
     Ramp = "ramp": "the rate rose or fell after a start, a stop or a change of rate";
     OffRate = "off-rate": "the rate lay farther from the tested ones than the tolerance";
     AfterLongStop = "after-long-stop": "the first stretch after a long stop, in which settled product may have run out";
@@ -71,7 +71,7 @@ coded! {
     UntreatedStrip = "untreated-strip": "drawn as treated, but run without the product by the log";
     OtherRate = "other-rate": "drawn under one treatment, run at the rate of another";
     MissedPass = "missed-pass": "a part of a drawn strip, a pass or more, carries another treatment";
-    NotLogged = "not-logged": "a drawn strip of which the log tells nothing";
+    NotLogged = "not-logged": "a drawn strip that the log does not cover";
     LogMoved = "log-moved": "the log lay to one side of the combine's and was moved by that much";
 }
 

@@ -8,7 +8,7 @@ coded! {
     /// A reason to doubt a number, printed beside it.
     Caution, in "the `caution` column";
     NotEstimable = "not-estimable": "the data cannot support this number, so none is given";
-    Unreplicated = "unreplicated": "one block only: the difference cannot be told from the variation of the field; a demonstration, not a trial";
+    Unreplicated = "unreplicated": "one block only: the difference cannot be separated from the variation of the field; a demonstration, not a trial";
     FewBlocks = "few-blocks": "two or three blocks: the interval is wide; with two nothing is said of what it would pay, with three it should not rest on this field alone";
     NotRandomised = "not-randomised": "the order of treatments was not drawn at random, so a trend across the field may pass for a response";
     OneSided = "one-sided": "the treated strips lie on the same side of their check in every block";

@@ -27,7 +27,7 @@ impl CovariateKind {
     }
 }
 
-/// Where the values of a covariate lie, UTM metres. A class is told by its place in [`Covariate::classes`]; NaN where there is no value.
+/// Where the values of a covariate lie, UTM metres. A class is given by its place in [`Covariate::classes`]; NaN where there is no value.
 #[derive(Debug, Clone)]
 pub enum CovariateGround {
     /// One value for the whole field; `None` where it is not known.
@@ -67,7 +67,7 @@ pub struct Covariate {
     pub unit: String,
     /// Names of the classes, sorted.
     pub classes: Vec<String>,
-    /// Whether the response is to be told along it.
+    /// Whether the response is to be estimated along it.
     pub respond: bool,
     /// Where its values lie.
     pub ground: CovariateGround,
@@ -84,7 +84,7 @@ pub struct JoinedCovariate {
     pub unit: String,
     /// Names of the classes.
     pub classes: Vec<String>,
-    /// Whether the response is to be told along it.
+    /// Whether the response is to be estimated along it.
     pub respond: bool,
     /// How it was joined, in words.
     pub joined_by: String,

@@ -36,7 +36,7 @@ pub struct Observation {
     pub row: usize,
     /// Where it was made, UTM metres.
     pub place_m: Option<(f64, f64)>,
-    /// Name of its strip, where it is told.
+    /// Name of its strip, where it is known.
     pub strip: Option<String>,
     /// Its spot, where several plants were looked at in one place.
     pub spot: Option<String>,

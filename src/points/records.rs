@@ -42,6 +42,19 @@ pub struct Channels {
 }
 
 impl Channels {
+    /// Everything was recorded.
+    pub const ALL: Self = Self {
+        time: true,
+        flow: true,
+        moisture: true,
+        speed: true,
+        distance: true,
+        swath: true,
+        header: true,
+        rate: true,
+        interval: true,
+    };
+
     /// Whether the seconds of a record are known: recorded, configured, or the steps of recorded times.
     pub const fn knows_interval(self) -> bool {
         self.interval || self.time

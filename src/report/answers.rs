@@ -4,7 +4,7 @@
 use std::fmt::Write;
 
 use super::observed::step;
-use super::units::{fixed, level, probability};
+use super::units::{counted, fixed, level, probability};
 use super::{FIRST, Units};
 use crate::config::ArchiveSettings;
 use crate::economics::share_interval;
@@ -12,7 +12,7 @@ use crate::points::Caution;
 use crate::results::{Conclusions, Estimate, Estimator, Gradient, LEAST_POOLED, Trend, Worth, ZoneResponse};
 use crate::stats::distribution::StudentT;
 
-/// Departures are told for so many millimetres.
+/// Departures are reported for so many millimetres.
 const WETNESS_STEP_MM: f64 = 25.0;
 /// More site-years than this are not worth counting.
 const MANY: f64 = 100.0;
@@ -119,7 +119,6 @@ impl Of<'_> {
         };
         let more = self.more(mean);
         let range = self.range(estimate, 1.0);
-        let count = |count: usize, one: &str| if count == 1 { format!("one {one}") } else { format!("{count} {one}s") };
         match self.whole.estimator {
             Estimator::SingleSiteYear | Estimator::None if self.whole.site_years == 1 => {
                 let range = range.unwrap_or_else(|| "no interval: too few blocks".to_owned());
@@ -131,8 +130,8 @@ impl Of<'_> {
                 let range = range.unwrap_or_default();
                 format!(
                     "Over {} in {}, {label} on {crop} yielded {more} than the check on average ({range}); {} of the {} gained{}.",
-                    count(self.whole.site_years, "site-year"),
-                    count(self.whole.seasons, "season"),
+                    counted(self.whole.site_years, "site-year"),
+                    counted(self.whole.seasons, "season"),
                     self.whole.gained,
                     self.whole.site_years,
                     self.share_that_gained(),
@@ -140,7 +139,7 @@ impl Of<'_> {
             }
             _ => format!(
                 "In {} so far, {label} on {crop} yielded {more} than the check on average; that is too little to say how others would differ, so no range is given.",
-                count(self.whole.site_years, "site-year"),
+                counted(self.whole.site_years, "site-year"),
             ),
         }
     }
@@ -330,8 +329,7 @@ impl Of<'_> {
     fn settle(&self) -> Option<String> {
         if !self.whole.estimator.is_pooled() {
             let missing = LEAST_POOLED.saturating_sub(self.whole.site_years).max(1);
-            let more =
-                if missing == 1 { "one more site-year".to_owned() } else { format!("{missing} more site-years") };
+            let more = counted(missing, "more site-year");
             return Some(format!("Replicated strips in at least {more} would allow a range."));
         }
         let worth = self.worth()?;

@@ -2,18 +2,14 @@
 //! are made of it, and a table is not written with a column that it lacks.
 
 use super::applied::APPLIED_COLUMNS;
-use super::doses::DOSE_COLUMNS;
-use super::economics::ECONOMICS_COLUMNS;
-use super::forest::{FOREST_COLUMNS, TREND_COLUMNS};
-use super::observed::OBSERVED_COLUMNS;
+use super::doses::DOSES;
+use super::economics::ECONOMICS;
+use super::forest::{FOREST, TRENDS};
+use super::observed::OBSERVED;
 use super::plan::{PLAN_COLUMNS, REPLICATION_COLUMNS, ZONING_COLUMNS};
-use super::promises::{PROMISE_COLUMNS, PROMISED_COLUMNS};
-use super::strips::STRIP_COLUMNS;
-use super::tables::{
-    CONTRAST_COLUMNS, PLACE_COLUMNS, REMOVAL_COLUMNS, RESPONSE_COLUMNS, SENSITIVITY_COLUMNS, SHRUNKEN_COLUMNS,
-    SYNTHESIS_COLUMNS,
-};
-use super::{ReportError, covariates, geopackage, parquet, tables};
+use super::promises::{ABOUT, PROMISE, SCORED};
+use super::tables::{CONTRASTS, PLACE, REMOVAL_COLUMNS, RESPONSE, SENSITIVITY, SHRUNKEN, SYNTHESIS, names};
+use super::{ReportError, covariates, geopackage, parquet, strips, tables};
 use crate::points::COVARIATE_COLUMN;
 
 /// What a column says.
@@ -287,19 +283,19 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
     let of = |parts: &[&[&'static str]]| parts.concat();
     let [of_site_year, pooled] = covariates::columns();
     let mut files = vec![
-        ("response_by_zone.csv", of(&[&RESPONSE_COLUMNS, &SYNTHESIS_COLUMNS])),
-        ("site_years.csv", of(&[&RESPONSE_COLUMNS, &PLACE_COLUMNS])),
-        ("forest.csv", of(&[&FOREST_COLUMNS])),
-        ("trends.csv", of(&[&TREND_COLUMNS])),
-        ("economics.csv", of(&[&ECONOMICS_COLUMNS])),
-        ("doses.csv", of(&[&DOSE_COLUMNS])),
+        ("response_by_zone.csv", [names(RESPONSE), names(SYNTHESIS)].concat()),
+        ("site_years.csv", [names(RESPONSE), names(PLACE)].concat()),
+        ("forest.csv", names(FOREST)),
+        ("trends.csv", names(TRENDS)),
+        ("economics.csv", names(ECONOMICS)),
+        ("doses.csv", names(DOSES)),
         ("columns.csv", of(&[&COLUMNS])),
-        ("site_years/…/response.csv", of(&[&RESPONSE_COLUMNS, &SHRUNKEN_COLUMNS])),
+        ("site_years/…/response.csv", [names(RESPONSE), names(SHRUNKEN)].concat()),
         ("site_years/…/removals.csv", of(&[&REMOVAL_COLUMNS])),
-        ("site_years/…/contrasts.csv", of(&[&CONTRAST_COLUMNS])),
-        ("site_years/…/sensitivity.csv", of(&[&SENSITIVITY_COLUMNS])),
+        ("site_years/…/contrasts.csv", names(CONTRASTS)),
+        ("site_years/…/sensitivity.csv", names(SENSITIVITY)),
         ("site_years/…/applied.csv", of(&[&APPLIED_COLUMNS])),
-        ("site_years/…/observed.csv", of(&[&OBSERVED_COLUMNS])),
+        ("site_years/…/observed.csv", names(OBSERVED)),
         ("covariates.csv", pooled),
         ("site_years/…/covariates.csv", of_site_year),
         ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS, &["covariate_<name>"]])),
@@ -308,11 +304,11 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
             of(&[&parquet::SEGMENT_COLUMNS, &["covariate_<name>", "covariate_<name>_share"]]),
         ),
         ("plan/plan.csv", of(&[&PLAN_COLUMNS])),
-        ("plan/strips.csv", of(&[&STRIP_COLUMNS])),
+        ("plan/strips.csv", names(strips::COLUMNS)),
         ("plan/…/zoning.csv", of(&[&ZONING_COLUMNS])),
         ("plan/…/replication.csv", of(&[&REPLICATION_COLUMNS])),
-        ("plan/…/promised.csv", of(&[&PROMISED_COLUMNS])),
-        ("promises.csv", of(&[&PROMISE_COLUMNS])),
+        ("plan/…/promised.csv", [names(ABOUT), names(PROMISE)].concat()),
+        ("promises.csv", [names(ABOUT), names(SCORED)].concat()),
     ];
     for (file, columns) in &mut files {
         if super::first::suggests(file.rsplit('/').next().unwrap_or(file)) {

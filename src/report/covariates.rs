@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use super::html::{decimals, signed};
 use super::units::{fixed, level};
 use super::{ReportError, Units, tables};
 use crate::config::ArchiveSettings;
@@ -164,8 +165,7 @@ struct Shown {
 }
 
 fn shown(estimate: &Estimate, factor: f64, units: &Units) -> Option<Shown> {
-    let decimals = if units.yield_decimals > 3 { 2 } else { 1 };
-    let yields = |kg_ha: f64| format!("{:+.decimals$}", units.yields(factor * kg_ha)).replace('-', "−");
+    let yields = |kg_ha: f64| signed(units.yields(factor * kg_ha), decimals(units));
     let (low, high) = estimate.low.zip(estimate.high)?;
     Some(Shown { change: yields(estimate.mean?), interval: format!("{} to {}", yields(low), yields(high)) })
 }
@@ -175,15 +175,15 @@ fn with_unit(value: f64, unit: &str) -> String {
     if unit.is_empty() { text } else { format!("{text} {unit}") }
 }
 
-fn codes(cautions: &Cautions) -> Value {
-    let told = cautions.iter();
-    told.map(|(caution, detail)| json!({ "code": caution.code(), "text": caution.text(), "detail": detail })).collect()
+pub(super) fn codes(cautions: &Cautions) -> Value {
+    let each = cautions.iter();
+    each.map(|(caution, detail)| json!({ "code": caution.code(), "text": caution.text(), "detail": detail })).collect()
 }
 
 /// How many were asked, in words.
-fn told_asked(asked: usize) -> String {
+fn asked_in_words(asked: usize) -> String {
     match asked {
-        0 => "No interaction could be told.".to_owned(),
+        0 => "No interaction could be estimated.".to_owned(),
         1 => "One interaction was asked.".to_owned(),
         more => format!(
             "{more} interactions were asked: the more are asked, the likelier one shows by chance alone. p is given as it is, and with Holm's correction for their number."
@@ -225,7 +225,7 @@ pub(super) fn part(result: &SiteYear, archive: &ArchiveSettings, units: &Units) 
         "about": about.collect::<Vec<_>>(),
         "rows": rows,
         "sentences": sentences,
-        "asked": asked.map(told_asked),
+        "asked": asked.map(asked_in_words),
         "yield_unit": units.yield_unit,
     }))
 }
@@ -253,7 +253,7 @@ fn row(one: &CovariateAnswer, told: &Interaction, archive: &ArchiveSettings, uni
     })
 }
 
-/// One interaction in a sentence: silent where it cannot be told, and no more than its corrected p carries.
+/// One interaction in a sentence: none where it cannot be estimated, and no more than its corrected p carries.
 fn sentence(one: &CovariateAnswer, told: &Interaction, archive: &ArchiveSettings, units: &Units) -> Option<String> {
     let label = archive.label(&told.treatment);
     let (p, holm) = told.change.p_value.zip(told.p_holm)?;
@@ -326,8 +326,8 @@ pub(super) fn archive_part(all: &[PooledInteraction], archive: &ArchiveSettings)
         })
     });
     let asked = all.first().map_or(0, |one| one.asked);
-    Some(json!({ "rows": rows.collect::<Vec<_>>(), "asked": told_asked(asked) }))
+    Some(json!({ "rows": rows.collect::<Vec<_>>(), "asked": asked_in_words(asked) }))
 }
 
-/// Departures are told for so many millimetres, as in `trends.csv`.
+/// Departures are reported for so many millimetres, as in `trends.csv`.
 const WETNESS_STEP_MM: f64 = 25.0;

@@ -1,33 +1,57 @@
 //! `doses.csv`: the response over rates, and which tested rate returns most.
 
-use super::tables::write;
-use super::units::{fixed, level, probability, trimmed};
+use super::tables::{Column, by_columns};
+use super::units::{fixed, level, probability, trimmed, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
-use crate::results::{DoseCurve, DoseForm};
+use crate::results::{DoseCurve, DoseForm, TestedRate};
+
+/// A row of `doses.csv`: a tested rate, or nothing.
+pub(super) struct Row<'r> {
+    curve: &'r DoseCurve,
+    tested: Option<&'r TestedRate>,
+    /// The key of the check, which stands for nothing.
+    check: &'r str,
+    units: Units,
+}
+
+impl Row<'_> {
+    fn found(&self, pick: fn((f64, f64, f64)) -> f64) -> String {
+        self.units.yield_cell(self.tested.map(|one| pick(one.found)))
+    }
+
+    fn fitted(&self, pick: fn((f64, f64, f64)) -> f64) -> String {
+        self.units.yield_cell(self.tested.map_or(0.0, |one| pick(one.fitted)))
+    }
+}
 
 /// The columns of `doses.csv`.
-pub(super) const DOSE_COLUMNS: [&str; 17] = [
-    "crop",
-    "treatment",
-    "rate",
-    "rate_unit",
-    "response",
-    "ci_low",
-    "ci_high",
-    "fitted",
-    "fitted_low",
-    "fitted_high",
-    "yield_unit",
-    "net_return",
-    "money_unit",
-    "probability_most_profitable",
-    "in_range",
-    "forms",
-    "caution",
+pub(super) const DOSES: &[Column<fn(&Row<'_>) -> String>] = &[
+    ("crop", |row| row.curve.crop.clone()),
+    ("treatment", |row| row.tested.map_or(row.check, |one| &one.treatment).to_owned()),
+    ("rate", |row| trimmed(row.tested.map_or(0.0, |one| rate(row.curve, one.rate_per_ha)), 4)),
+    ("rate_unit", |row| row.curve.unit.symbol.to_owned()),
+    ("response", |row| row.found(|found| found.0)),
+    ("ci_low", |row| row.found(|found| found.1)),
+    ("ci_high", |row| row.found(|found| found.2)),
+    ("fitted", |row| row.fitted(|fitted| fitted.0)),
+    ("fitted_low", |row| row.fitted(|fitted| fitted.1)),
+    ("fitted_high", |row| row.fitted(|fitted| fitted.2)),
+    ("yield_unit", |row| row.units.yield_unit.to_owned()),
+    ("net_return", |row| row.units.money_cell(row.tested.map_or(0.0, |one| one.net_return))),
+    ("money_unit", |row| row.units.money_unit.clone()),
+    ("probability_most_profitable", |row| {
+        fixed(Some(row.tested.map_or(row.curve.probability_nothing_best, |one| one.probability_best)), 4)
+    }),
+    ("in_range", |row| yes_no(row.tested.map_or(row.curve.nothing_in_range, |one| one.in_range))),
+    ("forms", |row| {
+        let forms = row.curve.forms.iter().map(|(form, weight)| format!("{}={weight:.2}", form.code()));
+        forms.collect::<Vec<_>>().join(",")
+    }),
+    ("caution", |_| String::new()),
 ];
 
-/// A rate in the unit that it is told in.
+/// A rate in the unit that it is reported in.
 pub(super) fn rate(curve: &DoseCurve, per_ha: f64) -> f64 {
     per_ha / curve.unit.per_ha
 }
@@ -37,56 +61,12 @@ pub(super) fn table(curves: &[DoseCurve], archive: &ArchiveSettings) -> Result<O
     if curves.is_empty() {
         return Ok(None);
     }
+    let check = archive.check().map_or("", |check| &check.key);
     let rows = curves.iter().flat_map(|curve| {
-        let units = Units::new(archive, &curve.crop);
-        let yields = |value: f64| fixed(Some(units.yields(value)), units.yield_decimals);
-        let yes = |is: bool| if is { "yes" } else { "no" }.to_owned();
-        let forms: Vec<String> =
-            curve.forms.iter().map(|(form, weight)| format!("{}={weight:.2}", form.code())).collect();
-        let forms = forms.join(",");
-        let nothing = vec![
-            curve.crop.clone(),
-            archive.check().map_or_else(String::new, |check| check.key.clone()),
-            "0".to_owned(),
-            curve.unit.symbol.to_owned(),
-            String::new(),
-            String::new(),
-            String::new(),
-            yields(0.0),
-            yields(0.0),
-            yields(0.0),
-            units.yield_unit.to_owned(),
-            fixed(Some(0.0), 2),
-            units.money_unit.clone(),
-            fixed(Some(curve.probability_nothing_best), 4),
-            yes(curve.nothing_in_range),
-            forms.clone(),
-            String::new(),
-        ];
-        let of_rate = curve.rates.iter().map(|one| {
-            vec![
-                curve.crop.clone(),
-                one.treatment.clone(),
-                trimmed(rate(curve, one.rate_per_ha), 4),
-                curve.unit.symbol.to_owned(),
-                yields(one.found.0),
-                yields(one.found.1),
-                yields(one.found.2),
-                yields(one.fitted.0),
-                yields(one.fitted.1),
-                yields(one.fitted.2),
-                units.yield_unit.to_owned(),
-                fixed(Some(units.money(one.net_return)), 2),
-                units.money_unit.clone(),
-                fixed(Some(one.probability_best), 4),
-                yes(one.in_range),
-                forms.clone(),
-                String::new(),
-            ]
-        });
-        std::iter::once(nothing).chain(of_rate).collect::<Vec<_>>()
+        let tested = std::iter::once(None).chain(curve.rates.iter().map(Some));
+        tested.map(move |tested| Row { curve, tested, check, units: Units::new(archive, &curve.crop) })
     });
-    write("doses.csv", &DOSE_COLUMNS, rows.collect::<Vec<_>>()).map(Some)
+    by_columns("doses.csv", DOSES, rows).map(Some)
 }
 
 /// Which of the tested rates returns most, in sentences.

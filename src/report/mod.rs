@@ -1,5 +1,7 @@
 //! Report: everything that people see, as bytes; the batch writes them.
 
+#![expect(clippy::type_complexity, reason = "a column of a table is its name and a function of its row")]
+
 mod answers;
 mod applied;
 mod columns;
@@ -26,11 +28,14 @@ mod units;
 mod yield_grid;
 
 pub use answers::{Answer, answers};
+pub use columns::{as_json as columns_json, as_text as columns_text};
 pub(crate) use explain::{explain_record, explain_site_year};
 pub use first::{FIRST, LABEL_FIRST, SUGGESTING_COMMANDS, SUGGESTING_FILES};
 pub(crate) use plan::OF_SOME_FIELDS;
+pub use plan::{as_json as plan_json, as_text as plan_table, replication_text};
 pub use promises::{PROMISED, read_promised};
 pub(crate) use tables::aligned;
+pub use tables::zone_text as zone_table;
 pub(crate) use units::Units;
 pub(crate) use units::level;
 
@@ -43,11 +48,11 @@ use thiserror::Error;
 
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Ingested, Joined};
-use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifference, SiteYear, ZoneResponse};
+use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifference, SiteYear};
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 12;
+pub const VERSION: u32 = 13;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -66,6 +71,12 @@ pub struct ReportError {
     pub file: &'static str,
     /// What went wrong.
     pub reason: String,
+}
+
+impl OutputFile {
+    fn new(name: impl Into<Cow<'static, str>>, bytes: Vec<u8>) -> Self {
+        Self { name: name.into(), bytes }
+    }
 }
 
 impl ReportError {
@@ -103,7 +114,7 @@ pub struct SiteYearCase<'c> {
 }
 
 /// What of a site-year's page was drawn from its records. With it, and what stands in `layers.gpkg`, a site-year whose
-/// prices have changed is told anew without its records.
+/// prices have changed is written anew without its records.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Drawn(serde_json::Value);
 
@@ -116,26 +127,23 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
     let units = Units::new(archive, &result.identity.crop);
     let grid = yield_grid::YieldGrid::of(&joined.assigned.cleaned);
     let mut files = vec![
-        OutputFile { name: "points.parquet".into(), bytes: parquet::points(joined)? },
-        OutputFile { name: "segments.parquet".into(), bytes: parquet::segments(joined)? },
-        OutputFile { name: "removals.csv".into(), bytes: tables::removals(result)? },
-        OutputFile { name: "sensitivity.csv".into(), bytes: tables::sensitivity(result, &units)? },
-        OutputFile { name: "contrasts.csv".into(), bytes: tables::contrasts(result, &units)? },
-        OutputFile {
-            name: LAYERS.into(),
-            bytes: geopackage::layers(ingested, joined, case.differences, result, &units)?,
-        },
+        OutputFile::new("points.parquet", parquet::points(joined)?),
+        OutputFile::new("segments.parquet", parquet::segments(joined)?),
+        OutputFile::new("removals.csv", tables::removals(result)?),
+        OutputFile::new("sensitivity.csv", tables::sensitivity(result, &units)?),
+        OutputFile::new("contrasts.csv", tables::contrasts(result, &units)?),
+        OutputFile::new(LAYERS, geopackage::layers(ingested, joined, case.differences, result, &units)?),
     ];
-    files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile { name: "applied.csv".into(), bytes }));
-    files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile { name: "covariates.csv".into(), bytes }));
-    files.extend(observed::table(result)?.map(|bytes| OutputFile { name: "observed.csv".into(), bytes }));
-    files.extend(photos::files(ingested).into_iter().map(|(name, bytes)| OutputFile { name: name.into(), bytes }));
+    files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile::new("applied.csv", bytes)));
+    files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile::new("covariates.csv", bytes)));
+    files.extend(observed::table(result)?.map(|bytes| OutputFile::new("observed.csv", bytes)));
+    files.extend(photos::files(ingested).into_iter().map(|(name, bytes)| OutputFile::new(name, bytes)));
     let drawn = html::drawn(case, &units, grid.as_ref())?;
     files.extend(priced(result, archive, provenance, drawn.clone())?);
     if let Some(grid) = &grid {
-        files.push(OutputFile { name: "yield.tif".into(), bytes: grid.geotiff(result.epsg)? });
+        files.push(OutputFile::new("yield.tif", grid.geotiff(result.epsg)?));
         let style = grid.style().map(String::into_bytes);
-        files.extend(style.map(|bytes| OutputFile { name: "yield.sld".into(), bytes }));
+        files.extend(style.map(|bytes| OutputFile::new("yield.sld", bytes)));
     }
     Ok((files, drawn))
 }
@@ -152,9 +160,9 @@ fn priced(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let units = Units::new(archive, &result.identity.crop);
     Ok(vec![
-        OutputFile { name: "response.csv".into(), bytes: tables::response(result, &units)? },
-        OutputFile { name: "summary.json".into(), bytes: summary::site_year(result, archive)? },
-        OutputFile { name: "report.html".into(), bytes: html::site_year(result, archive, provenance, drawn)? },
+        OutputFile::new("response.csv", tables::response(result, &units)?),
+        OutputFile::new("summary.json", summary::site_year(result, archive)?),
+        OutputFile::new("report.html", html::site_year(result, archive, provenance, drawn)?),
     ])
 }
 
@@ -171,7 +179,7 @@ pub fn repriced(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let units = Units::new(archive, &result.identity.crop);
     let mut files = priced(result, archive, provenance, drawn)?;
-    files.push(OutputFile { name: LAYERS.into(), bytes: geopackage::repriced(layers, result, &units)? });
+    files.push(OutputFile::new(LAYERS, geopackage::repriced(layers, result, &units)?));
     Ok(files)
 }
 
@@ -212,25 +220,18 @@ pub fn archive(
     let zones = &conclusions.synthesis.zones;
     let answers = answers(conclusions, archive);
     let mut files = vec![
-        OutputFile {
-            name: "answers.md".into(),
-            bytes: plain(&answers::markdown(&answers, archive)).into_owned().into_bytes(),
-        },
-        OutputFile { name: "response_by_zone.csv".into(), bytes: tables::zones(zones, archive)? },
-        OutputFile { name: "forest.csv".into(), bytes: forest::forest(&conclusions.synthesis, site_years, archive)? },
-        OutputFile { name: "trends.csv".into(), bytes: forest::trends(&conclusions.synthesis, archive)? },
-        OutputFile {
-            name: "covariates.csv".into(),
-            bytes: covariates::pooled(&conclusions.synthesis.covariates, archive)?,
-        },
-        OutputFile { name: "economics.csv".into(), bytes: economics::table(conclusions, archive)? },
-        OutputFile { name: "site_years.csv".into(), bytes: tables::site_years(site_years, archive)? },
-        OutputFile { name: "sites.gpkg".into(), bytes: geopackage::sites(site_years, archive)? },
-        OutputFile { name: "promises.csv".into(), bytes: promises::table(&outline.records, archive)? },
-        OutputFile { name: "columns.csv".into(), bytes: columns::table()? },
+        OutputFile::new("answers.md", plain(&answers::markdown(&answers, archive)).into_owned().into_bytes()),
+        OutputFile::new("response_by_zone.csv", tables::zones(zones, archive)?),
+        OutputFile::new("forest.csv", forest::forest(&conclusions.synthesis, site_years, archive)?),
+        OutputFile::new("trends.csv", forest::trends(&conclusions.synthesis, archive)?),
+        OutputFile::new("covariates.csv", covariates::pooled(&conclusions.synthesis.covariates, archive)?),
+        OutputFile::new("economics.csv", economics::table(conclusions, archive)?),
+        OutputFile::new("site_years.csv", tables::site_years(site_years, archive)?),
+        OutputFile::new("sites.gpkg", geopackage::sites(site_years, archive)?),
+        OutputFile::new("promises.csv", promises::table(&outline.records, archive)?),
+        OutputFile::new("columns.csv", columns::table()?),
     ];
-    files
-        .extend(doses::table(&conclusions.doses, archive)?.map(|bytes| OutputFile { name: "doses.csv".into(), bytes }));
+    files.extend(doses::table(&conclusions.doses, archive)?.map(|bytes| OutputFile::new("doses.csv", bytes)));
     files.extend(index(site_years, conclusions, outline, failures, archive)?);
     Ok(files)
 }
@@ -248,7 +249,7 @@ pub fn index(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let answers = answers(conclusions, archive);
     let case = html::ArchiveCase { site_years, conclusions, outline, answers: &answers, failures, archive };
-    Ok(vec![OutputFile { name: "index.html".into(), bytes: html::index(&case)? }])
+    Ok(vec![OutputFile::new("index.html", html::index(&case)?)])
 }
 
 /// A name as a part of the name of a file: letters, digits and hyphens.
@@ -300,37 +301,7 @@ pub fn plan(plan: &SeasonPlan, archive: &ArchiveSettings) -> Result<Vec<(String,
 /// # Errors
 /// [`ReportError`] when the encoder refuses.
 pub fn promised(promises: &[Promise], archive: &ArchiveSettings) -> Result<OutputFile, ReportError> {
-    Ok(OutputFile { name: PROMISED.into(), bytes: promises::promised(promises, archive)? })
-}
-
-/// The plan as text, for the terminal.
-pub fn plan_table(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
-    plan::as_text(plan, archive)
-}
-
-/// The plan as JSON.
-pub fn plan_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_json::Value {
-    plan::as_json(plan, archive)
-}
-
-/// The layouts that reach a precision (half of the width of the interval, kg/ha), as text, for the terminal.
-pub fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
-    plan::replication_text(plan, archive, half_width_kg_ha)
-}
-
-/// The zone table as text, for the terminal.
-pub fn zone_table(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
-    tables::zone_text(zones, archive)
-}
-
-/// The data dictionary as text, for the terminal.
-pub fn columns_text() -> String {
-    columns::as_text()
-}
-
-/// The data dictionary as JSON.
-pub fn columns_json() -> serde_json::Value {
-    columns::as_json()
+    Ok(OutputFile::new(PROMISED, promises::promised(promises, archive)?))
 }
 
 /// The cautions as a table of the README.

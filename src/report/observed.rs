@@ -2,6 +2,9 @@
 
 use serde_json::{Value, json};
 
+use super::covariates::codes;
+use super::html::{decimals, signed};
+use super::tables::Column;
 use super::units::{fixed, level};
 use super::{ReportError, Units, tables};
 use crate::config::ArchiveSettings;
@@ -9,32 +12,32 @@ use crate::points::{Caution, Scale};
 use crate::results::{Blind, ObservedDifference, SiteYear};
 
 /// The columns of `observed.csv`.
-pub(super) const OBSERVED_COLUMNS: [&str; 25] = [
-    "measure",
-    "scale",
-    "treatment",
-    "drainage_class",
-    "blocks",
-    "strips",
-    "spots",
-    "plants",
-    "check_level",
-    "treated_level",
-    "level_unit",
-    "observed_difference",
-    "difference_unit",
-    "difference_low",
-    "difference_high",
-    "link",
-    "link_difference",
-    "link_std_error",
-    "df",
-    "p_value",
-    "observers",
-    "blind",
-    "first_day",
-    "last_day",
-    "caution",
+pub(super) const OBSERVED: &[Column<fn(&&ObservedDifference) -> String>] = &[
+    ("measure", |one| one.measure.clone()),
+    ("scale", |one| one.scale.code().to_owned()),
+    ("treatment", |one| one.treatment.clone()),
+    ("drainage_class", |one| one.class_name.clone()),
+    ("blocks", |one| one.blocks.to_string()),
+    ("strips", |one| one.strips.to_string()),
+    ("spots", |one| one.spots.to_string()),
+    ("plants", |one| one.plants.to_string()),
+    ("check_level", |one| fixed(one.check, 3)),
+    ("treated_level", |one| fixed(one.treated, 3)),
+    ("level_unit", |one| level_unit(&one.scale)),
+    ("observed_difference", |one| fixed(one.difference, 4)),
+    ("difference_unit", |one| terms(&one.scale).0.to_owned()),
+    ("difference_low", |one| fixed(one.low, 4)),
+    ("difference_high", |one| fixed(one.high, 4)),
+    ("link", |one| terms(&one.scale).1.to_owned()),
+    ("link_difference", |one| fixed(one.estimate.mean, 5)),
+    ("link_std_error", |one| fixed(one.estimate.std_error, 5)),
+    ("df", |one| fixed(one.estimate.df, 2)),
+    ("p_value", |one| fixed(one.estimate.p_value, 4)),
+    ("observers", |one| one.observers.join("; ")),
+    ("blind", |one| one.blind.code().to_owned()),
+    ("first_day", |one| one.days.clone().unwrap_or_default().0),
+    ("last_day", |one| one.days.clone().unwrap_or_default().1),
+    ("caution", |one| one.cautions.codes()),
 ];
 
 /// What the difference is, and the scale that it is modelled on.
@@ -46,7 +49,7 @@ fn terms(scale: &Scale) -> (&'static str, &'static str) {
     }
 }
 
-/// What a change of the response over site-years is told for.
+/// What a change of the response over site-years is reported for.
 pub(super) fn step(scale: &Scale) -> &'static str {
     match scale {
         Scale::Count => "doubling of the ratio of counts",
@@ -68,27 +71,12 @@ pub(super) fn table(result: &SiteYear) -> Result<Option<Vec<u8>>, ReportError> {
     if result.observed.is_empty() {
         return Ok(None);
     }
-    let rows = result.observed.iter().map(|one| {
-        let (unit, link) = terms(&one.scale);
-        let days = one.days.clone().unwrap_or_default();
-        let mut cells =
-            vec![one.measure.clone(), one.scale.code().to_owned(), one.treatment.clone(), one.class_name.clone()];
-        cells.extend([one.blocks, one.strips, one.spots, one.plants].map(|count| count.to_string()));
-        cells.extend([one.check, one.treated].map(|value| fixed(value, 3)));
-        cells.extend([level_unit(&one.scale), fixed(one.difference, 4), unit.to_owned()]);
-        cells.extend([one.low, one.high].map(|value| fixed(value, 4)));
-        cells.push(link.to_owned());
-        cells.extend([one.estimate.mean, one.estimate.std_error].map(|value| fixed(value, 5)));
-        cells.extend([fixed(one.estimate.df, 2), fixed(one.estimate.p_value, 4)]);
-        cells.extend([one.observers.join("; "), one.blind.code().to_owned(), days.0, days.1, one.cautions.codes()]);
-        cells
-    });
-    tables::write("observed.csv", &OBSERVED_COLUMNS, rows).map(Some)
+    tables::by_columns("observed.csv", OBSERVED, &result.observed).map(Some)
 }
 
 /// A difference as the page prints it.
 fn shown(scale: &Scale, value: f64) -> String {
-    if *scale == Scale::Percent { format!("{value:+.1}").replace('-', "−") } else { format!("{value:.2}") }
+    if *scale == Scale::Percent { signed(value, 1) } else { format!("{value:.2}") }
 }
 
 fn range(one: &ObservedDifference) -> Option<String> {
@@ -101,13 +89,12 @@ pub(super) fn part(result: &SiteYear, archive: &ArchiveSettings, units: &Units) 
         return None;
     }
     let confidence = level(archive.model.confidence);
-    let decimals = if units.yield_decimals > 3 { 2 } else { 1 };
     let rows = result.observed.iter().map(|one| {
         let same = |response: &&crate::results::Response| {
             response.key.treatment == one.treatment && response.key.class == one.class
         };
         let response = result.responses.iter().find(same).map(|response| units.estimate(&response.estimate));
-        let yields = |value: f64| format!("{value:+.decimals$}").replace('-', "−");
+        let yields = |value: f64| signed(value, decimals(units));
         let of_yield = response.and_then(|estimate| {
             let range = estimate.low.zip(estimate.high);
             let range = range.map_or_else(String::new, |(low, high)| format!(" ({} to {})", yields(low), yields(high)));
@@ -133,11 +120,7 @@ pub(super) fn part(result: &SiteYear, archive: &ArchiveSettings, units: &Units) 
             },
             "observers": one.observers.join(", "),
             "yield": of_yield.unwrap_or_default(),
-            "cautions": one.cautions.iter().map(|(caution, detail)| json!({
-                "code": caution.code(),
-                "text": caution.text(),
-                "detail": detail,
-            })).collect::<Vec<_>>(),
+            "cautions": codes(&one.cautions),
         })
     });
     let whole = result.observed.iter().filter(|one| one.class.is_none());

@@ -229,7 +229,7 @@ fn replication(plan: &SeasonPlan, units: &Units) -> Result<Vec<u8>, ReportError>
 }
 
 /// The layouts with the fewest strips whose interval is at most `half_width_kg_ha` to either side, as text.
-pub(super) fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
+pub fn replication_text(plan: &SeasonPlan, archive: &ArchiveSettings, half_width_kg_ha: f64) -> String {
     let units = Units::new(archive, &plan.crop);
     let printed = |value: f64| format!("{:.1} {}", units.yields(value), units.yield_unit);
     let mut text =
@@ -367,7 +367,7 @@ fn zones_worth(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> S
 }
 
 /// The plan as text: what to treat in each field, the totals, and what zones are worth.
-pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
+pub fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
     let units = Units::new(archive, &plan.crop);
     let currency = archive.currency.clone().unwrap_or_default();
     let mut rows =
@@ -443,7 +443,7 @@ pub(super) fn as_text(plan: &SeasonPlan, archive: &ArchiveSettings) -> String {
 
 /// The plan as JSON, in the units of the report: its zones with the names of `plan.csv`, the fields that were left out, and what
 /// layouts of strips would tell.
-pub(super) fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_json::Value {
+pub fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_json::Value {
     let units = Units::new(archive, &plan.crop);
     let yields = |value: f64| units.yields(value);
     let zone = |field: &PlannedField, zone: &PlannedZone| {

@@ -2,8 +2,8 @@
 
 use csv::StringRecord;
 
-use super::tables::write;
-use super::units::{fixed, level};
+use super::tables::{Column, cells, names, write};
+use super::units::{counted, fixed, level, yes_no};
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::results::{Decision, Promise, Record, ScoredPromise};
@@ -11,96 +11,65 @@ use crate::results::{Decision, Promise, Record, ScoredPromise};
 /// The promises of one plan, in SI units, so that they can be read whatever the report's units are by then.
 pub const PROMISED: &str = "promised.csv";
 
-/// The columns of `promised.csv`.
-pub(super) const PROMISED_COLUMNS: [&str; 19] = [
-    "season",
-    "known_to",
-    "farm",
-    "field",
-    "crop",
-    "treatment",
-    "drainage_class",
-    "decision",
-    "treat_m2",
-    "response_kg_ha",
-    "predicted_low_kg_ha",
-    "predicted_high_kg_ha",
-    "confidence",
-    "break_even_kg_ha",
-    "net_return_per_ha",
-    "currency",
-    "probability_pays",
-    "probability_new_site_pays",
-    "outlook",
-];
-
-/// The columns of `promises.csv`.
-pub(super) const PROMISE_COLUMNS: [&str; 26] = [
-    "season",
-    "known_to",
-    "farm",
-    "field",
-    "crop",
-    "treatment",
-    "drainage_class",
-    "decision",
-    "area",
-    "area_unit",
-    "predicted",
-    "predicted_low",
-    "predicted_high",
-    "response",
-    "std_error",
-    "ci_low",
-    "ci_high",
-    "check_low",
-    "check_high",
-    "inside",
-    "yield_unit",
-    "net_return_promised",
-    "net_return_made",
-    "money_unit",
-    "money_promised",
-    "money_made",
-];
-
-/// What was promised, of which ground, in the first columns of both files.
-fn about(promise: &Promise) -> Vec<String> {
-    vec![
-        promise.season.to_string(),
-        promise.known_to.to_string(),
-        promise.farm.clone(),
-        promise.field.clone(),
-        promise.crop.clone(),
-        promise.treatment.clone(),
-        promise.class_name.clone(),
-        promise.decision.code().to_owned(),
-    ]
+/// A number with all its digits; empty where there is none.
+fn exact(value: impl Into<Option<f64>>) -> String {
+    value.into().map_or_else(String::new, |value: f64| value.to_string())
 }
+
+/// What was promised, of which ground: the first columns of both files.
+pub(super) const ABOUT: &[Column<fn(&&Promise) -> String>] = &[
+    ("season", |one| one.season.to_string()),
+    ("known_to", |one| one.known_to.to_string()),
+    ("farm", |one| one.farm.clone()),
+    ("field", |one| one.field.clone()),
+    ("crop", |one| one.crop.clone()),
+    ("treatment", |one| one.treatment.clone()),
+    ("drainage_class", |one| one.class_name.clone()),
+    ("decision", |one| one.decision.code().to_owned()),
+];
+
+/// What `promised.csv` adds.
+pub(super) const PROMISE: &[Column<fn(&(&Promise, &str)) -> String>] = &[
+    ("treat_m2", |(one, _)| exact(one.treat_m2)),
+    ("response_kg_ha", |(one, _)| exact(one.response)),
+    ("predicted_low_kg_ha", |(one, _)| exact(one.interval.0)),
+    ("predicted_high_kg_ha", |(one, _)| exact(one.interval.1)),
+    ("confidence", |(one, _)| exact(one.confidence)),
+    ("break_even_kg_ha", |(one, _)| exact(one.break_even)),
+    ("net_return_per_ha", |(one, _)| exact(one.net_return)),
+    ("currency", |(_, currency)| (*currency).to_owned()),
+    ("probability_pays", |(one, _)| exact(one.probability_pays)),
+    ("probability_new_site_pays", |(one, _)| exact(one.probability_new_site_pays)),
+    ("outlook", |(one, _)| one.outlook.iter().copied().map(exact).collect::<Vec<_>>().join(",")),
+];
+
+/// What `promises.csv` adds.
+pub(super) const SCORED: &[Column<fn(&(&ScoredPromise, &Units)) -> String>] = &[
+    ("area", |(one, units)| fixed(Some(units.area(one.promise.treat_m2)), 3)),
+    ("area_unit", |(_, units)| units.area_unit.to_owned()),
+    ("predicted", |(one, units)| units.yield_cell(one.promise.response)),
+    ("predicted_low", |(one, units)| units.yield_cell(one.promise.interval.0)),
+    ("predicted_high", |(one, units)| units.yield_cell(one.promise.interval.1)),
+    ("response", |(one, units)| units.yield_cell(one.found.mean)),
+    ("std_error", |(one, units)| units.yield_cell(one.found.std_error)),
+    ("ci_low", |(one, units)| units.yield_cell(one.found.low)),
+    ("ci_high", |(one, units)| units.yield_cell(one.found.high)),
+    ("check_low", |(one, units)| units.yield_cell(one.check.0)),
+    ("check_high", |(one, units)| units.yield_cell(one.check.1)),
+    ("inside", |(one, _)| yes_no(one.is_inside)),
+    ("yield_unit", |(_, units)| units.yield_unit.to_owned()),
+    ("net_return_promised", |(one, units)| units.money_cell(one.promise.net_return)),
+    ("net_return_made", |(one, units)| units.money_cell(one.net_return)),
+    ("money_unit", |(_, units)| units.money_unit.clone()),
+    ("money_promised", |(one, _)| fixed(one.money().map(|money| money.0), 0)),
+    ("money_made", |(one, _)| fixed(one.money().map(|money| money.1), 0)),
+];
 
 /// `promised.csv`.
 pub(super) fn promised(promises: &[Promise], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
-    let currency = archive.currency.clone().unwrap_or_default();
-    let number = |value: f64| format!("{value}");
-    let some = |value: Option<f64>| value.map_or_else(String::new, number);
-    let rows = promises.iter().map(|one| {
-        let mut cells = about(one);
-        cells.extend([
-            number(one.treat_m2),
-            number(one.response),
-            number(one.interval.0),
-            number(one.interval.1),
-            number(one.confidence),
-            some(one.break_even),
-            some(one.net_return),
-            currency.clone(),
-            some(one.probability_pays),
-            some(one.probability_new_site_pays),
-            one.outlook.iter().map(|share| number(*share)).collect::<Vec<_>>().join(","),
-        ]);
-        cells
-    });
-    write(PROMISED, &PROMISED_COLUMNS, rows)
+    let currency = archive.currency.as_deref().unwrap_or_default();
+    let rows = promises.iter().map(|one| [cells(ABOUT, &one), cells(PROMISE, &(one, currency))].concat());
+    write(PROMISED, &[names(ABOUT), names(PROMISE)].concat(), rows)
 }
 
 /// Reads `promised.csv` back.
@@ -110,8 +79,8 @@ pub(super) fn promised(promises: &[Promise], archive: &ArchiveSettings) -> Resul
 pub fn read_promised(bytes: &[u8]) -> Result<Vec<Promise>, String> {
     let mut reader = csv::Reader::from_reader(bytes);
     let header = reader.headers().map_err(|error| error.to_string())?.clone();
-    let missing = PROMISED_COLUMNS.iter().find(|name| !header.iter().any(|one| one == **name));
-    if let Some(missing) = missing {
+    let needed = [names(ABOUT), names(PROMISE)].concat();
+    if let Some(missing) = needed.into_iter().find(|name| !header.iter().any(|one| one == *name)) {
         return Err(format!("expected a column `{missing}`, found {}", header.iter().collect::<Vec<_>>().join(", ")));
     }
     let rows = reader.records().enumerate();
@@ -171,45 +140,17 @@ fn promise(header: &StringRecord, row: &StringRecord) -> Result<Promise, String>
 pub(super) fn table(records: &[Record], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
     let rows = records.iter().flat_map(|record| {
         let units = Units::new(archive, &record.crop);
-        record.scored.iter().map(move |one| row(one, &units))
+        let row = move |one: &ScoredPromise| [cells(ABOUT, &&one.promise), cells(SCORED, &(one, &units))].concat();
+        record.scored.iter().map(row)
     });
-    write("promises.csv", &PROMISE_COLUMNS, rows)
-}
-
-fn row(one: &ScoredPromise, units: &Units) -> Vec<String> {
-    let promise = &one.promise;
-    let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
-    let net = |value: Option<f64>| fixed(value.map(|value| units.money(value)), 2);
-    let money = one.money();
-    let mut cells = about(promise);
-    cells.extend([
-        fixed(Some(units.area(promise.treat_m2)), 3),
-        units.area_unit.to_owned(),
-        yields(Some(promise.response)),
-        yields(Some(promise.interval.0)),
-        yields(Some(promise.interval.1)),
-        yields(one.found.mean),
-        yields(one.found.std_error),
-        yields(one.found.low),
-        yields(one.found.high),
-        yields(Some(one.check.0)),
-        yields(Some(one.check.1)),
-        if one.is_inside { "yes" } else { "no" }.to_owned(),
-        units.yield_unit.to_owned(),
-        net(promise.net_return),
-        net(one.net_return),
-        units.money_unit.clone(),
-        fixed(money.map(|both| both.0), 0),
-        fixed(money.map(|both| both.1), 0),
-    ]);
-    cells
+    write("promises.csv", &[names(ABOUT), names(SCORED)].concat(), rows)
 }
 
 /// What became of the promises of a crop, in a sentence.
 pub(super) fn sentence(record: &Record, archive: &ArchiveSettings) -> String {
     let currency = archive.currency.clone().unwrap_or_default();
     let (low, high) = record.coverage;
-    let seasons = if record.seasons == 1 { "one season".to_owned() } else { format!("{} seasons", record.seasons) };
+    let seasons = counted(record.seasons, "season");
     let money = record.money.map_or_else(String::new, |money| {
         format!(
             "; {:.0} {currency} were promised on ground to treat that was harvested in strips, and {:.0} made at the prices of each season",

@@ -6,35 +6,45 @@ use geo::orient::{Direction, Orient};
 use geo::{Area, BooleanOps, LineString, MultiPolygon, Polygon};
 use serde_json::{Value, json};
 
-use super::tables::write;
+use super::tables::{Column, by_columns};
 use super::units::{fixed, level};
 use super::{LABEL_FIRST, OutputFile, ReportError, Units, html};
 use crate::config::ArchiveSettings;
 use crate::geometry::{Crs, Projector};
 use crate::results::{NoStrips, PlannedField, PlannedStrip, SeasonPlan, StripLayout};
 
+/// A row of `strips.csv`.
+pub(super) struct Row<'r> {
+    crop: &'r str,
+    field: &'r PlannedField,
+    layout: &'r StripLayout,
+    strip: &'r PlannedStrip,
+    label: &'r str,
+    units: &'r Units,
+}
+
 /// The columns of `strips.csv`.
-pub const STRIP_COLUMNS: [&str; 20] = [
-    "farm",
-    "field",
-    "season",
-    "crop",
-    "strip",
-    "block",
-    "treatment",
-    "label",
-    "planter_passes",
-    "header_passes",
-    "planted_width",
-    "harvest_width",
-    "length",
-    "length_unit",
-    "harvest_area",
-    "area_unit",
-    "bearing_deg",
-    "seed",
-    "draws_refused",
-    "folder",
+pub(super) const COLUMNS: &[Column<fn(&Row<'_>) -> String>] = &[
+    ("farm", |row| row.field.farm.clone()),
+    ("field", |row| row.field.field.clone()),
+    ("season", |row| row.layout.season.to_string()),
+    ("crop", |row| row.crop.to_owned()),
+    ("strip", |row| row.strip.number.to_string()),
+    ("block", |row| row.strip.block.to_string()),
+    ("treatment", |row| row.strip.treatment.clone()),
+    ("label", |row| row.label.to_owned()),
+    ("planter_passes", |row| row.layout.widths.planter_passes.to_string()),
+    ("header_passes", |row| row.layout.widths.header_passes.to_string()),
+    ("planted_width", |row| fixed(Some(row.units.length(row.layout.widths.planted_m())), WIDTH_DECIMALS)),
+    ("harvest_width", |row| fixed(Some(row.units.length(row.layout.widths.harvest_m())), WIDTH_DECIMALS)),
+    ("length", |row| fixed(Some(row.units.length(row.strip.length_m)), LENGTH_DECIMALS)),
+    ("length_unit", |row| row.units.length_unit.to_owned()),
+    ("harvest_area", |row| fixed(Some(row.units.area(row.strip.harvest.unsigned_area())), 3)),
+    ("area_unit", |row| row.units.area_unit.to_owned()),
+    ("bearing_deg", |row| fixed(Some(row.layout.bearing_deg), 2)),
+    ("seed", |row| row.layout.seed.to_string()),
+    ("draws_refused", |row| row.layout.refused.to_string()),
+    ("folder", |row| row.field.folder.clone()),
 ];
 
 pub(super) const STRIPS: &str = "strips.geojson";
@@ -50,31 +60,11 @@ pub(super) fn table(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units)
     let drawn = plan.fields.iter().filter_map(|field| Some((field, field.strips.as_ref().ok()?)));
     let rows = drawn.flat_map(|(field, layout)| {
         layout.strips.iter().map(move |strip| {
-            vec![
-                field.farm.clone(),
-                field.field.clone(),
-                layout.season.to_string(),
-                plan.crop.clone(),
-                strip.number.to_string(),
-                strip.block.to_string(),
-                strip.treatment.clone(),
-                archive.label(&strip.treatment).to_owned(),
-                layout.widths.planter_passes.to_string(),
-                layout.widths.header_passes.to_string(),
-                fixed(Some(units.length(layout.widths.planted_m())), WIDTH_DECIMALS),
-                fixed(Some(units.length(layout.widths.harvest_m())), WIDTH_DECIMALS),
-                fixed(Some(units.length(strip.length_m)), LENGTH_DECIMALS),
-                units.length_unit.to_owned(),
-                fixed(Some(units.area(strip.harvest.unsigned_area())), 3),
-                units.area_unit.to_owned(),
-                fixed(Some(layout.bearing_deg), 2),
-                layout.seed.to_string(),
-                layout.refused.to_string(),
-                field.folder.clone(),
-            ]
+            let label = archive.label(&strip.treatment);
+            Row { crop: &plan.crop, field, layout, strip, label, units }
         })
     });
-    write("strips.csv", &STRIP_COLUMNS, rows)
+    by_columns("strips.csv", COLUMNS, rows)
 }
 
 /// The files of one field.

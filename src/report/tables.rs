@@ -1,73 +1,18 @@
 //! The CSV tables.
 
 use super::first::suggests;
-use super::units::{fixed, probability};
+use super::units::{fixed, probability, yes_no};
 use super::{LABEL_FIRST, ReportError, Units, columns};
 use crate::config::ArchiveSettings;
 use crate::points::Cautions;
-use crate::results::{Estimate, Response, Returns, SiteYear, ZoneResponse};
+use crate::results::{Estimate, Response, Returns, SensitivityRow, SiteYear, ZoneResponse};
 use crate::text::plain;
 
-/// The columns that the response tables share.
-pub const RESPONSE_COLUMNS: [&str; 29] = [
-    "season",
-    "farm",
-    "field",
-    "crop",
-    "treatment",
-    "drainage_class",
-    "wetness_class",
-    "wetness_mm",
-    "blocks",
-    "strips",
-    "segments",
-    "area",
-    "area_unit",
-    "check_yield",
-    "treated_yield",
-    "response",
-    "std_error",
-    "df",
-    "ci_low",
-    "ci_high",
-    "p_value",
-    "p_randomization",
-    "probability_positive",
-    "break_even",
-    "probability_pays",
-    "net_return",
-    "yield_unit",
-    "money_unit",
-    "caution",
-];
-
-/// The columns that the synthesis adds.
-pub const SYNTHESIS_COLUMNS: [&str; 12] = [
-    "site_years",
-    "gained",
-    "paid",
-    "tau",
-    "pi_low",
-    "pi_high",
-    "probability_new_site_pays",
-    "shrunken_response",
-    "shrunken_low",
-    "shrunken_high",
-    "seasons",
-    "estimator",
-];
-
-/// The columns that only `site_years.csv` adds: where the site-year lies.
-pub(super) const PLACE_COLUMNS: [&str; 2] = ["longitude", "latitude"];
-
-/// The columns of `removals.csv`.
-pub(super) const REMOVAL_COLUMNS: [&str; 3] = ["reason", "points", "share"];
-
-/// The columns that only a site-year's own table adds: the response drawn towards those of the other classes.
-pub(super) const SHRUNKEN_COLUMNS: [&str; 2] = ["shrunken_response", "shrunken_std_error"];
+/// A column of a table: its name, and what a row has there.
+pub(super) type Column<F> = (&'static str, F);
 
 /// What all response tables say of a row, in SI units.
-struct Row<'r> {
+pub(super) struct Row<'r> {
     place: [String; 4],
     treatment: &'r str,
     class: &'r str,
@@ -79,30 +24,85 @@ struct Row<'r> {
     estimate: &'r Estimate,
     returns: &'r Returns,
     cautions: Cautions,
+    units: &'r Units,
 }
 
-impl Row<'_> {
-    fn cells(&self, units: &Units) -> Vec<String> {
-        let estimate = units.estimate(self.estimate);
-        let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
-        let as_yield = |value: Option<f64>| fixed(value, units.yield_decimals);
-        let mut cells: Vec<String> = self.place.to_vec();
-        cells.extend([self.treatment.to_owned(), self.class.to_owned(), self.wetness_class.to_owned()]);
-        cells.push(fixed(self.wetness_mm, 1));
-        cells.extend(self.counts.iter().map(usize::to_string));
-        cells.extend([fixed(Some(units.area(self.area_m2)), 3), units.area_unit.to_owned()]);
-        cells.extend(self.yields.iter().map(|value| yields(*value)));
-        cells.extend([as_yield(estimate.mean), as_yield(estimate.std_error), fixed(estimate.df, 2)]);
-        cells.extend([as_yield(estimate.low), as_yield(estimate.high)]);
-        cells.extend(
-            [estimate.p_value, estimate.p_randomization, estimate.probability_positive].map(|value| fixed(value, 4)),
-        );
-        cells.push(yields(self.returns.break_even));
-        cells.push(fixed(self.returns.probability_pays, 4));
-        cells.push(fixed(self.returns.net_return.map(|money| units.money(money)), 2));
-        cells.extend([units.yield_unit.to_owned(), units.money_unit.clone(), self.cautions.codes()]);
-        cells
-    }
+/// The columns that the response tables share.
+pub(super) const RESPONSE: &[Column<fn(&Row<'_>) -> String>] = &[
+    ("season", |row| row.place[0].clone()),
+    ("farm", |row| row.place[1].clone()),
+    ("field", |row| row.place[2].clone()),
+    ("crop", |row| row.place[3].clone()),
+    ("treatment", |row| row.treatment.to_owned()),
+    ("drainage_class", |row| row.class.to_owned()),
+    ("wetness_class", |row| row.wetness_class.to_owned()),
+    ("wetness_mm", |row| fixed(row.wetness_mm, 1)),
+    ("blocks", |row| row.counts[0].to_string()),
+    ("strips", |row| row.counts[1].to_string()),
+    ("segments", |row| row.counts[2].to_string()),
+    ("area", |row| fixed(Some(row.units.area(row.area_m2)), 3)),
+    ("area_unit", |row| row.units.area_unit.to_owned()),
+    ("check_yield", |row| row.units.yield_cell(row.yields[0])),
+    ("treated_yield", |row| row.units.yield_cell(row.yields[1])),
+    ("response", |row| row.units.yield_cell(row.estimate.mean)),
+    ("std_error", |row| row.units.yield_cell(row.estimate.std_error)),
+    ("df", |row| fixed(row.estimate.df, 2)),
+    ("ci_low", |row| row.units.yield_cell(row.estimate.low)),
+    ("ci_high", |row| row.units.yield_cell(row.estimate.high)),
+    ("p_value", |row| fixed(row.estimate.p_value, 4)),
+    ("p_randomization", |row| fixed(row.estimate.p_randomization, 4)),
+    ("probability_positive", |row| fixed(row.estimate.probability_positive, 4)),
+    ("break_even", |row| row.units.yield_cell(row.returns.break_even)),
+    ("probability_pays", |row| fixed(row.returns.probability_pays, 4)),
+    ("net_return", |row| row.units.money_cell(row.returns.net_return)),
+    ("yield_unit", |row| row.units.yield_unit.to_owned()),
+    ("money_unit", |row| row.units.money_unit.clone()),
+    ("caution", |row| row.cautions.codes()),
+];
+
+/// The columns that the synthesis adds.
+pub(super) const SYNTHESIS: &[Column<fn(&(&ZoneResponse, &Units)) -> String>] = &[
+    ("site_years", |(zone, _)| zone.site_years.to_string()),
+    ("gained", |(zone, _)| zone.gained.to_string()),
+    ("paid", |(zone, _)| zone.paid.to_string()),
+    ("tau", |(zone, units)| units.yield_cell(zone.tau)),
+    ("pi_low", |(zone, units)| units.yield_cell(zone.prediction.map(|ends| ends.0))),
+    ("pi_high", |(zone, units)| units.yield_cell(zone.prediction.map(|ends| ends.1))),
+    ("probability_new_site_pays", |(zone, _)| fixed(zone.probability_new_site_pays, 4)),
+    ("shrunken_response", |(zone, units)| units.yield_cell(zone.shrunken.as_ref().map(|one| one.mean))),
+    ("shrunken_low", |(zone, units)| units.yield_cell(zone.shrunken.as_ref().map(|one| one.low))),
+    ("shrunken_high", |(zone, units)| units.yield_cell(zone.shrunken.as_ref().map(|one| one.high))),
+    ("seasons", |(zone, _)| zone.seasons.to_string()),
+    ("estimator", |(zone, _)| zone.estimator.code().to_owned()),
+];
+
+/// The columns that only `site_years.csv` adds: where the site-year lies.
+pub(super) const PLACE: &[Column<fn(&SiteYear) -> String>] =
+    &[("longitude", |one| fixed(Some(one.place_deg.0), 6)), ("latitude", |one| fixed(Some(one.place_deg.1), 6))];
+
+/// The columns that only a site-year's own table adds: the response drawn towards those of the other classes.
+pub(super) const SHRUNKEN: &[Column<fn(&(&Response, &Units)) -> String>] = &[
+    ("shrunken_response", |(one, units)| units.yield_cell(one.shrunken.map(|one| one.mean))),
+    ("shrunken_std_error", |(one, units)| units.yield_cell(one.shrunken.map(|one| one.std_error))),
+];
+
+/// The names of columns.
+pub(super) fn names<R>(columns: &[Column<fn(&R) -> String>]) -> Vec<&'static str> {
+    columns.iter().map(|column| column.0).collect()
+}
+
+/// What a row has in the columns.
+pub(super) fn cells<R>(columns: &[Column<fn(&R) -> String>], row: &R) -> Vec<String> {
+    columns.iter().map(|(_, cell)| cell(row)).collect()
+}
+
+/// A table whose rows have one kind.
+pub(super) fn by_columns<R>(
+    file: &'static str,
+    columns: &[Column<fn(&R) -> String>],
+    rows: impl IntoIterator<Item = R>,
+) -> Result<Vec<u8>, ReportError> {
+    write(file, &names(columns), rows.into_iter().map(|row| cells(columns, &row)))
 }
 
 /// A table; one that suggests spending or spraying says in each row what comes first.
@@ -123,7 +123,7 @@ pub(super) fn write(
     writer.into_inner().map_err(|error| ReportError::new(file, error))
 }
 
-fn response_row<'r>(result: &'r SiteYear, response: &'r Response) -> Row<'r> {
+fn response_row<'r>(result: &'r SiteYear, response: &'r Response, units: &'r Units) -> Row<'r> {
     let mut cautions = response.cautions.clone();
     cautions.extend(&result.cautions);
     let identity = &result.identity;
@@ -139,19 +139,16 @@ fn response_row<'r>(result: &'r SiteYear, response: &'r Response) -> Row<'r> {
         estimate: &response.estimate,
         returns: &response.returns,
         cautions,
+        units,
     }
 }
 
 /// `response.csv`.
 pub(super) fn response(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let header: Vec<&str> = RESPONSE_COLUMNS.iter().chain(&SHRUNKEN_COLUMNS).copied().collect();
     let rows = result.responses.iter().map(|response| {
-        let mut cells = response_row(result, response).cells(units);
-        let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
-        cells.extend([response.shrunken.map(|one| one.mean), response.shrunken.map(|one| one.std_error)].map(yields));
-        cells
+        [cells(RESPONSE, &response_row(result, response, units)), cells(SHRUNKEN, &(response, units))].concat()
     });
-    write("response.csv", &header, rows)
+    write("response.csv", &[names(RESPONSE), names(SHRUNKEN)].concat(), rows)
 }
 
 /// `site_years.csv`.
@@ -159,21 +156,14 @@ pub(super) fn site_years(site_years: &[SiteYear], archive: &ArchiveSettings) -> 
     let rows = site_years.iter().flat_map(|result| {
         let units = Units::new(archive, &result.identity.crop);
         let whole = result.responses.iter().filter(|response| response.key.class.is_none());
-        whole
-            .map(|response| {
-                let mut cells = response_row(result, response).cells(&units);
-                cells.extend([result.place_deg.0, result.place_deg.1].map(|degrees| fixed(Some(degrees), 6)));
-                cells
-            })
-            .collect::<Vec<_>>()
+        let row = |response| [cells(RESPONSE, &response_row(result, response, &units)), cells(PLACE, result)].concat();
+        whole.map(row).collect::<Vec<_>>()
     });
-    let header: Vec<&str> = RESPONSE_COLUMNS.iter().chain(&PLACE_COLUMNS).copied().collect();
-    write("site_years.csv", &header, rows)
+    write("site_years.csv", &[names(RESPONSE), names(PLACE)].concat(), rows)
 }
 
 /// `response_by_zone.csv`.
 pub(super) fn zones(zones: &[ZoneResponse], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
-    let header: Vec<&str> = RESPONSE_COLUMNS.iter().chain(&SYNTHESIS_COLUMNS).copied().collect();
     let rows = zones.iter().map(|zone| {
         let units = Units::new(archive, &zone.crop);
         let all = || "all".to_owned();
@@ -189,21 +179,15 @@ pub(super) fn zones(zones: &[ZoneResponse], archive: &ArchiveSettings) -> Result
             estimate: &zone.estimate,
             returns: &zone.returns,
             cautions: zone.cautions.clone(),
+            units: &units,
         };
-        let mut cells = row.cells(&units);
-        let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
-        cells.extend([zone.site_years, zone.gained, zone.paid].map(|count| count.to_string()));
-        cells.extend([zone.tau, zone.prediction.map(|ends| ends.0), zone.prediction.map(|ends| ends.1)].map(yields));
-        cells.push(fixed(zone.probability_new_site_pays, 4));
-        let shrunken = zone.shrunken.as_ref();
-        cells.extend(
-            [shrunken.map(|one| one.mean), shrunken.map(|one| one.low), shrunken.map(|one| one.high)].map(yields),
-        );
-        cells.extend([zone.seasons.to_string(), zone.estimator.code().to_owned()]);
-        cells
+        [cells(RESPONSE, &row), cells(SYNTHESIS, &(zone, &units))].concat()
     });
-    write("response_by_zone.csv", &header, rows)
+    write("response_by_zone.csv", &[names(RESPONSE), names(SYNTHESIS)].concat(), rows)
 }
+
+/// The columns of `removals.csv`.
+pub(super) const REMOVAL_COLUMNS: [&str; 3] = ["reason", "points", "share"];
 
 /// `removals.csv`: every reason in the order in which they are tested, then those kept.
 pub(super) fn removals(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
@@ -220,90 +204,83 @@ pub(super) fn removals(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
     write("removals.csv", &REMOVAL_COLUMNS, rows)
 }
 
+/// A row of `contrasts.csv`.
+pub(super) struct Contrast<'r> {
+    kind: &'static str,
+    treatment: &'r str,
+    against: &'r str,
+    classes: String,
+    blocks: usize,
+    estimate: &'r Estimate,
+    cautions: String,
+    units: &'r Units,
+}
+
 /// The columns of `contrasts.csv`.
-pub(super) const CONTRAST_COLUMNS: [&str; 14] = [
-    "contrast",
-    "treatment",
-    "against",
-    "drainage_class",
-    "blocks",
-    "difference",
-    "std_error",
-    "df",
-    "ci_low",
-    "ci_high",
-    "p_value",
-    "probability_positive",
-    "yield_unit",
-    "caution",
+pub(super) const CONTRASTS: &[Column<fn(&Contrast<'_>) -> String>] = &[
+    ("contrast", |row| row.kind.to_owned()),
+    ("treatment", |row| row.treatment.to_owned()),
+    ("against", |row| row.against.to_owned()),
+    ("drainage_class", |row| row.classes.clone()),
+    ("blocks", |row| row.blocks.to_string()),
+    ("difference", |row| row.units.yield_cell(row.estimate.mean)),
+    ("std_error", |row| row.units.yield_cell(row.estimate.std_error)),
+    ("df", |row| fixed(row.estimate.df, 2)),
+    ("ci_low", |row| row.units.yield_cell(row.estimate.low)),
+    ("ci_high", |row| row.units.yield_cell(row.estimate.high)),
+    ("p_value", |row| fixed(row.estimate.p_value, 4)),
+    ("probability_positive", |row| fixed(row.estimate.probability_positive, 4)),
+    ("yield_unit", |row| row.units.yield_unit.to_owned()),
+    ("caution", |row| row.cautions.clone()),
 ];
 
 /// `contrasts.csv`: treatments against each other, then the change of each response from class to class.
 pub(super) fn contrasts(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let row = |place: [&str; 4], blocks: usize, estimate: &Estimate, cautions: &Cautions| {
-        let estimate = units.estimate(estimate);
-        let yields = |value: Option<f64>| fixed(value, units.yield_decimals);
-        let mut cells: Vec<String> = place.map(str::to_owned).to_vec();
-        cells.push(blocks.to_string());
-        cells.extend([yields(estimate.mean), yields(estimate.std_error), fixed(estimate.df, 2)]);
-        cells.extend([yields(estimate.low), yields(estimate.high)]);
-        cells.extend([fixed(estimate.p_value, 4), fixed(estimate.probability_positive, 4)]);
-        cells.extend([units.yield_unit.to_owned(), cautions.codes()]);
-        cells
-    };
-    let between = result.supplement.contrasts.iter().map(|one| {
-        let place = ["between-treatments", &one.treatment, &one.against, &one.class_name];
-        row(place, one.blocks, &one.estimate, &one.cautions)
+    let between = result.supplement.contrasts.iter().map(|one| Contrast {
+        kind: "between-treatments",
+        treatment: &one.treatment,
+        against: &one.against,
+        classes: one.class_name.clone(),
+        blocks: one.blocks,
+        estimate: &one.estimate,
+        cautions: one.cautions.codes(),
+        units,
     });
-    let trends = result.supplement.trends.iter().map(|one| {
-        let span = one.classes.join(" to ");
-        row(["trend-by-class", &one.treatment, "", &span], one.blocks, &one.estimate, &Cautions::default())
+    let trends = result.supplement.trends.iter().map(|one| Contrast {
+        kind: "trend-by-class",
+        treatment: &one.treatment,
+        against: "",
+        classes: one.classes.join(" to "),
+        blocks: one.blocks,
+        estimate: &one.estimate,
+        cautions: String::new(),
+        units,
     });
-    write("contrasts.csv", &CONTRAST_COLUMNS, between.chain(trends))
+    by_columns("contrasts.csv", CONTRASTS, between.chain(trends))
 }
 
 /// The columns of `sensitivity.csv`.
-pub(super) const SENSITIVITY_COLUMNS: [&str; 10] = [
-    "variant",
-    "treatment",
-    "drainage_class",
-    "response",
-    "std_error",
-    "ci_low",
-    "ci_high",
-    "p_value",
-    "sign_changed",
-    "yield_unit",
+pub(super) const SENSITIVITY: &[Column<fn(&(&SensitivityRow, &SiteYear, &Units)) -> String>] = &[
+    ("variant", |(row, ..)| row.variant.clone()),
+    ("treatment", |(row, ..)| row.treatment.clone()),
+    ("drainage_class", |(row, ..)| row.class_name.clone()),
+    ("response", |(row, _, units)| units.yield_cell(row.response)),
+    ("std_error", |(row, _, units)| units.yield_cell(row.std_error)),
+    ("ci_low", |(row, _, units)| units.yield_cell(row.low)),
+    ("ci_high", |(row, _, units)| units.yield_cell(row.high)),
+    ("p_value", |(row, ..)| fixed(row.p_value, 4)),
+    ("sign_changed", |(row, result, _)| result.sign_changed(row).map_or_else(String::new, yes_no)),
+    ("yield_unit", |(.., units)| units.yield_unit.to_owned()),
 ];
 
 /// `sensitivity.csv`.
 pub(super) fn sensitivity(result: &SiteYear, units: &Units) -> Result<Vec<u8>, ReportError> {
-    let rows = result.sensitivity.iter().map(|row| {
-        let yields = |value: Option<f64>| fixed(value.map(|value| units.yields(value)), units.yield_decimals);
-        let changed = match result.sign_changed(row) {
-            Some(true) => "yes",
-            Some(false) => "no",
-            None => "",
-        };
-        vec![
-            row.variant.clone(),
-            row.treatment.clone(),
-            row.class_name.clone(),
-            yields(row.response),
-            yields(row.std_error),
-            yields(row.low),
-            yields(row.high),
-            fixed(row.p_value, 4),
-            changed.to_owned(),
-            units.yield_unit.to_owned(),
-        ]
-    });
-    write("sensitivity.csv", &SENSITIVITY_COLUMNS, rows)
+    by_columns("sensitivity.csv", SENSITIVITY, result.sensitivity.iter().map(|row| (row, result, units)))
 }
 
-/// The zones as a table for the terminal: one line each, all wetness classes; what pays is told where some zone rests on
+/// The zones as a table for the terminal: one line each, all wetness classes; what pays is reported where some zone rests on
 /// enough blocks.
-pub(super) fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
+pub fn zone_text(zones: &[ZoneResponse], archive: &ArchiveSettings) -> String {
     let decisions = zones.iter().any(ZoneResponse::decision_allowed);
     let mut header = ["treatment", "soil", "wetness", "site-years", "response", "interval"].map(str::to_owned).to_vec();
     if decisions {

@@ -21,7 +21,7 @@ pub struct Units {
     pub money_unit: String,
     /// The unit of a price of grain, for instance `USD/bu`; empty when nothing is costed.
     pub price_unit: String,
-    /// Kilograms in the unit of grain that a price is told for.
+    /// Kilograms in the unit of grain that a price is given for.
     pub price_kg: f64,
     /// Decimals that a yield is printed with in tables.
     pub yield_decimals: usize,
@@ -99,11 +99,31 @@ impl Units {
         m2 / self.area_m2
     }
 
+    /// A yield, kg/ha, as the cell of a table; empty where there is none.
+    pub(super) fn yield_cell(&self, kg_ha: impl Into<Option<f64>>) -> String {
+        fixed(kg_ha.into().map(|value| self.yields(value)), self.yield_decimals)
+    }
+
+    /// Money per hectare as the cell of a table; empty where there is none.
+    pub(super) fn money_cell(&self, per_ha: impl Into<Option<f64>>) -> String {
+        fixed(per_ha.into().map(|money| self.money(money)), 2)
+    }
+
     /// An estimate in the report's unit of yield.
     #[must_use]
     pub fn estimate(&self, estimate: &Estimate) -> Estimate {
         estimate.scaled(|value| self.yields(value))
     }
+}
+
+/// Yes or no, as the cell of a table.
+pub(super) fn yes_no(is: bool) -> String {
+    if is { "yes" } else { "no" }.to_owned()
+}
+
+/// So many of something, in words: one season, three as 3 seasons.
+pub(super) fn counted(count: usize, one: &str) -> String {
+    if count == 1 { format!("one {one}") } else { format!("{count} {one}s") }
 }
 
 /// A number without the zeros at its end.

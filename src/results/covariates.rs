@@ -56,7 +56,7 @@ pub struct Interaction {
     pub p_holm: Option<f64>,
     /// How many they are.
     pub asked: usize,
-    /// Why it cannot be told.
+    /// Why it cannot be estimated.
     pub why: Option<String>,
     /// Reasons to doubt it.
     pub cautions: Cautions,
@@ -75,9 +75,9 @@ pub struct PooledInteraction {
     pub kind: CovariateKind,
     /// Unit of the numbers.
     pub unit: String,
-    /// What is told.
+    /// What is reported.
     pub term: Term,
-    /// The class, where a class is told.
+    /// The class, where it is one of a class.
     pub class: Option<String>,
     /// Site-years that tell of it.
     pub site_years: usize,
@@ -93,13 +93,13 @@ pub struct PooledInteraction {
     pub p_holm: Option<f64>,
     /// How many they are.
     pub asked: usize,
-    /// Why it cannot be told.
+    /// Why it cannot be estimated.
     pub why: Option<String>,
     /// Reasons to doubt it.
     pub cautions: Cautions,
 }
 
-/// What is told of a covariate over site-years.
+/// What is reported of a covariate over site-years.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Term {

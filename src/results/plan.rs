@@ -427,7 +427,7 @@ pub struct SeasonPlan {
     pub zones_risk: Vec<ZonesRisk>,
     /// What strips would tell, by treatment.
     pub replication: Vec<Replication>,
-    /// What they would be worth, the most first, of the treatments of which that can be told.
+    /// What they would be worth, the most first, of the treatments of which that can be estimated.
     pub strips_worth: Vec<StripsWorth>,
     /// What became of the promises of former plans for the crop, where some could be scored.
     pub record: Option<Record>,

@@ -20,7 +20,7 @@ pub struct Synthesis {
     pub forest: Vec<ForestRow>,
     /// The means over the whole field without each season, from three seasons on.
     pub without_season: Vec<WithoutSeason>,
-    /// What is told of each field that had strips.
+    /// What is reported of each field that had strips.
     pub fields: Vec<FieldResponse>,
     /// Whether fields with more difference in what was seen have more response.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -33,7 +33,7 @@ pub struct Synthesis {
 }
 
 impl Synthesis {
-    /// What is told of a field on a soil class (`None`: over the whole field); `None` for a field without strips of its own
+    /// What is reported of a field on a soil class (`None`: over the whole field); `None` for a field without strips of its own
     /// and where too few site-years tell of the class.
     pub fn of_field(
         &self,
@@ -64,7 +64,7 @@ pub struct FieldResponse {
     pub answers: Vec<FieldAnswer>,
 }
 
-/// What is told of one field on one soil class.
+/// What is reported of one field on one soil class.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct FieldAnswer {
     /// Rank of the soil class; `None` over the whole field.
@@ -116,7 +116,7 @@ pub struct Trend {
     pub site_years: usize,
     /// Their seasons.
     pub seasons: usize,
-    /// Reasons to doubt it, or why it could not be told.
+    /// Reasons to doubt it, or why it could not be estimated.
     pub cautions: Cautions,
 }
 

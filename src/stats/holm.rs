@@ -14,7 +14,7 @@ pub fn holm(p: &[f64]) -> Vec<f64> {
     adjusted
 }
 
-/// Adjusted p values and how many count. The members of a group of two are one test told from both sides: it counts once, with the
+/// Adjusted p values and how many count. The members of a group of two are one test seen from both sides: it counts once, with the
 /// larger p. What has no p is not counted.
 pub fn holm_of_groups<G: Ord>(p: &[Option<f64>], group: &[Option<G>]) -> (Vec<Option<f64>>, usize) {
     let told = |at: &usize| p[*at].is_some();

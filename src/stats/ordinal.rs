@@ -256,7 +256,7 @@ impl CumulativeLogit {
         (share.ln(), -low * (1.0 - low) / share, high * (1.0 - high) / share)
     }
 
-    /// Where a group's deviation most likely lies, and how closely that is told, both in units of the spread.
+    /// Where a group's deviation most likely lies, and how closely that is known, both in units of the spread.
     fn mode(&self, thresholds: &[f64], place: &[f64], rows: &[usize], sd: f64) -> (f64, f64) {
         let mut v = 0.0_f64;
         let mut curvature = 1.0;

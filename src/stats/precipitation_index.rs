@@ -1,9 +1,9 @@
-//! The standardised precipitation index: a total as a quantile of its history, told in standard deviations.
+//! The standardised precipitation index: a total as a quantile of its history, in standard deviations.
 
 use super::distribution::{Gamma, standard_normal_quantile};
 use super::{StatsError, check};
 
-/// The index is told no further out: a history of decades says nothing of rarer totals.
+/// The index goes no further out: a history of decades says nothing of rarer totals.
 const FURTHEST: f64 = 3.0;
 
 /// A gamma distribution of the totals above 0 and the share of zeros (McKee, Doesken & Kleist 1993, Proc. 8th Conf. Applied

@@ -1,7 +1,7 @@
 //! Generalised linear models by quasi-likelihood: counts with a logarithmic link, shares with a logit.
 //!
 //! McCullagh & Nelder 1989, Generalized Linear Models, chapters 2 and 9; Wedderburn 1974, Biometrika 61:439–447. The variance is known
-//! but for a factor, the dispersion, which is told by Pearson's χ².
+//! but for a factor, the dispersion, which is estimated by Pearson's χ².
 
 use super::dense::{Cholesky, Mat, MatRef, column, product_transposed};
 use super::{StatsError, check};

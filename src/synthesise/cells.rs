@@ -60,7 +60,7 @@ pub(super) struct Cells {
     pub(super) columns: Vec<usize>,
 }
 
-/// What the cells are to be formed and told by.
+/// What the cells are formed and reported by.
 pub(super) struct Settings {
     pub(super) confidence: f64,
     pub(super) priors: Priors,
@@ -161,7 +161,7 @@ pub(super) fn told(mixture: &Mixture, confidence: f64) -> Result<Estimate, Stats
 }
 
 impl Cells {
-    /// What is told of each field that had strips, by cell: farm and field as numbers of the rows, cell, answer.
+    /// What is reported of each field that had strips, by cell: farm and field as numbers of the rows, cell, answer.
     pub(super) fn fields(&self, confidence: f64) -> Vec<((usize, usize), Cell, FieldAnswer)> {
         let estimate = |of: Component| Estimate::of_t(of.centre, of.scale, of.df, confidence);
         let mut told = Vec::new();

@@ -154,7 +154,7 @@ impl Of<'_> {
         Some(Told { member, estimate: one.change, std_dev })
     }
 
-    /// Rows of the model, changes told by one standard deviation common to all site-years.
+    /// Rows of the model, changes by one standard deviation common to all site-years.
     fn laid_out(&self, told: &[Told], by: &dyn Fn(usize) -> Vec<f64>) -> Result<(Crossed, f64, f64), StatsError> {
         let common = (told.iter().map(|one| one.std_dev.powi(2)).sum::<f64>() / told.len() as f64).sqrt();
         let places = super::rows::places(self.comparison);

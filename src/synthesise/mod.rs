@@ -33,7 +33,7 @@ pub const VERSION: u32 = 6;
 
 /// Site-years below which the spread between them is poorly known (common practice, no source).
 pub const FEW_SITE_YEARS: usize = 5;
-/// Seasons below which weather cannot be told from all else that a year brings (common practice, no source).
+/// Seasons below which weather cannot be separated from all else that a year brings (common practice, no source).
 pub const FEW_SEASONS: usize = 3;
 
 /// The synthesis of an archive; `site_years` in any order, the result does not depend on it, nor on the number of threads.
@@ -123,7 +123,7 @@ fn compare(comparison: Comparison<'_>, site_years: &[&SiteYear], archive: &Archi
     Synthesis { zones, trends, forest, without_season, fields, covariates, left_out, ..Synthesis::default() }
 }
 
-/// What is told of each field that had strips, on each class and over all of them.
+/// What is reported of each field that had strips, on each class and over all of them.
 fn fields(comparison: &Comparison<'_>, models: &Models, confidence: f64) -> Vec<FieldResponse> {
     let mut told: BTreeMap<(usize, usize), Vec<FieldAnswer>> = BTreeMap::new();
     let mut identities = BTreeMap::new();

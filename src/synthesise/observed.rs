@@ -8,7 +8,7 @@ use crate::results::{Association, Estimate, ObservedDifference, SiteYear};
 use crate::stats::dense::Mat;
 use crate::stats::linear::least_squares;
 
-/// Percent points that a change is told for.
+/// Percent points that a change is reported for.
 const POINTS: f64 = 10.0;
 
 /// A site-year that has both.

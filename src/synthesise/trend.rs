@@ -25,13 +25,13 @@ pub(super) const LEAST_FOR_WETNESS: usize = 5;
 /// Fewest seasons for a slope over wetness where the site-years of one season have much the same departure: two degrees of
 /// freedom.
 const SEASONS_FOR_WETNESS: usize = 4;
-/// Fewest classes in a site-year for the change from class to class to be told from the deviation of single classes.
+/// Fewest classes in a site-year for the change from class to class to be separated from the deviation of single classes.
 const CLASSES_FOR_SLOPE: usize = 3;
 /// Range of the departures, mm, below which they tell no slope, where the wetness classes set none: about an inch
 /// (common practice, no source).
 const LEAST_RANGE_MM: f64 = 25.0;
 
-/// The trends of one comparison: one row each, whether they can be told or not.
+/// The trends of one comparison: one row each, whether they can be estimated or not.
 pub(super) fn all(
     comparison: &Comparison<'_>,
     soil: &[Option<usize>],

@@ -46,7 +46,7 @@ pub(super) fn zone(
         (None, several) => {
             let means: Vec<f64> = several.iter().filter_map(|(_, _, response)| response.estimate.mean).collect();
             let mean = means.iter().sum::<f64>() / means.len() as f64;
-            // Two: their mean and no interval. More without a pooled mean: their variances could not be told.
+            // Two: their mean and no interval. More without a pooled mean: their variances could not be estimated.
             let estimator = if means.len() == 2 { Estimator::Pair } else { Estimator::None };
             (Estimate { mean: Some(mean), ..Estimate::default() }, estimator)
         }

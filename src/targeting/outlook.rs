@@ -29,7 +29,7 @@ pub enum OutlookError {
     },
 }
 
-/// What rounding to a percent moves a share by, at the most.
+/// What rounding to a percent moves a share by, at most.
 const ROUNDING: f64 = 0.005;
 
 /// Probabilities of the wetness classes, dry to wet; empty where there are none.

@@ -144,7 +144,7 @@ pub fn record(crop: &str, scored: Vec<ScoredPromise>, confidence: f64) -> Option
 }
 
 /// As many independent promises as those of some seasons (held, made) tell as much: `n / (1 + (m − 1) ρ)`. The correlation of two
-/// promises of one season is that of an analysis of variance between seasons, from 0 to 1; it is 1 where it cannot be told.
+/// promises of one season is that of an analysis of variance between seasons, from 0 to 1; it is 1 where it cannot be estimated.
 fn worth_as(seasons: &[(usize, usize)]) -> f64 {
     let (k, n) = (seasons.len() as f64, seasons.iter().map(|(_, count)| *count as f64).sum::<f64>());
     let share = seasons.iter().map(|(inside, _)| *inside as f64).sum::<f64>() / n;

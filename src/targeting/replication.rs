@@ -41,7 +41,7 @@ pub fn replication(
     let rows = SITE_YEARS
         .iter()
         .flat_map(|&site_years| BLOCKS.map(|blocks| (site_years, blocks)))
-        // without τ nothing is told of several site-years
+        // without τ nothing is reported of several site-years
         .filter(|&(site_years, _)| site_years == 1 || between_sd.is_some())
         .filter_map(|(site_years, blocks)| {
             row(site_years, blocks, block_sd, between_sd.unwrap_or(0.0), confidence).ok()

@@ -1,5 +1,6 @@
 //! Speeds out of range and changes of speed that the grain flow cannot follow.
 
+use super::Seen;
 use crate::clean::ground::Ground;
 use crate::clean::track::{Doing, Track};
 use crate::config::CleanSettings;
@@ -13,13 +14,8 @@ const WINDOW_S: f64 = 5.0;
 const SETTLING_S: f64 = 6.0;
 
 /// Marks the speeds.
-pub(crate) fn mark(
-    records: &Records,
-    tracks: &[Track],
-    ground: &Ground,
-    settings: &CleanSettings,
-    marks: &mut [Reasons],
-) {
+pub(super) fn mark(seen: &Seen<'_>, marks: &mut [Reasons]) {
+    let Seen { records, tracks, ground, settings, .. } = *seen;
     let channels = &records.channels;
     let within = settings.speed_least_m_s..=settings.speed_most_m_s;
     for (at, mark) in marks.iter_mut().enumerate() {
@@ -61,7 +57,7 @@ fn logged_out_of_range(records: &Records, track: &Track, settings: &CleanSetting
 }
 
 /// Whether the speed at a record's cutting moment differs from the usual about it; after a true change (the positions
-/// show it too) the records until the flow has settled are told as well.
+/// show it too) the records until the flow has settled are marked as well.
 fn changed_on_ground(records: &Records, track: &Track, ground: &Ground, settings: &CleanSettings) -> Vec<bool> {
     let limit = settings.speed_change_pct / 100.0;
     let speed: Vec<f64> = track.row.iter().map(|&at| records.speed_m_s[at as usize]).collect();

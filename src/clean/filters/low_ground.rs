@@ -1,7 +1,7 @@
 //! Ground that is truly poor: drowned spots, ends of irrigation, sand.
 //!
 //! *When the rules on yields harm*: a spot that yields a tenth is far outside the range of the field and disagrees with all sound
-//! ground about it, and it is what the grower lost. It is told from an error by agreement: another pass beside it is poor too, or
+//! ground about it, and it is what the grower lost. It differs from an error by agreement: another pass beside it is poor too, or
 //! its own pass falls and rises again over some seconds, away from its ends.
 //!
 //! *Method*: ours; common practice, no source.

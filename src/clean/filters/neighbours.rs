@@ -72,7 +72,7 @@ pub(crate) fn mark(field: &Field<'_>, limits: Limits, marks: &mut [Reasons]) -> 
     spread
 }
 
-/// `e` of a record, NaN where there are too few neighbours, or all of one pass; and the neighbours that it was told by.
+/// `e` of a record, NaN where there are too few neighbours, or all of one pass; and the neighbours that it was compared with.
 #[derive(Debug, Clone)]
 struct Deviation {
     e: f64,

@@ -55,7 +55,7 @@ pub(crate) struct SwathCase<'c> {
     pub(crate) settings: &'c CleanSettings,
     /// Distance between the rows of the crop, m, where it stands in rows.
     pub(crate) row_spacing_m: Option<f64>,
-    /// Whether it can be told which of two combines was first.
+    /// Whether it is known which of two combines was first.
     pub(crate) clocks_agree: bool,
 }
 

@@ -16,12 +16,12 @@ use crate::config::CleanSettings;
 use crate::points::{Caution, Cautions, LagCurve, Records, Source, Sourced};
 use profile::Signal;
 
-/// Two estimates that differ by more are told, s.
+/// Two estimates that differ by more are reported, s.
 const DISAGREEMENT_S: f64 = 1.0;
 /// The gate: widest 90 % interval of a lag that counts as estimated, s (ours: of 300 messy site-years, benches/messy.rs, four in five
 /// lags then count, half of them within 0.32 s of the truth and 95 % within 1.1 s; a narrower gate gives up lags that are known as well).
 const WIDEST_S: f64 = 4.0;
-/// The usual lag of a recorded flow, s: the middle of the 10 to 15 s that are told of combines (common practice, no source).
+/// The usual lag of a recorded flow, s: the middle of the 10 to 15 s that are reported for combines (common practice, no source).
 const USUAL_LAG_S: f64 = 12.0;
 /// Width of a normal 90 % interval in standard errors.
 const INTERVAL_90: f64 = 3.29;
@@ -146,7 +146,7 @@ fn usual_s(case: LagCase<'_>) -> f64 {
     settings.lag_assumed_s.unwrap_or(if records.channels.flow { USUAL_LAG_S } else { 0.0 })
 }
 
-/// A lag that is not told well enough to be called estimated is assumed, at the best value there is.
+/// A lag that is not known well enough to be called estimated is assumed, at the best value there is.
 fn graded(lag: Sourced) -> Sourced {
     let wide = lag.std_error.is_some_and(|std_error| INTERVAL_90 * std_error > WIDEST_S);
     if wide { Sourced { source: Source::Assumed, ..lag } } else { lag }

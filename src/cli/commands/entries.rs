@@ -14,11 +14,11 @@ use crate::quantity::factor::HA_PER_AC;
 
 /// A longer way between two rows is a gap, m; as is a longer time than [`LONGEST_STEP_S`].
 const LONGEST_STEP_M: f64 = 60.0;
-/// Days between planting as it is given and as the log has it that are told.
+/// Days between planting as it is given and as the log has it that are reported.
 const FAR_D: i64 = 3;
 /// Correlation of a column's rises with rate × width × way from which it is taken for the total of the product.
 const GOES_WITH: f64 = 0.7;
-/// A total that differs by more from rate × width × way is told, as a share (common practice, no source: flow meters are
+/// A total that differs by more from rate × width × way is reported, as a share (common practice, no source: flow meters are
 /// calibrated to some percent, and sections that are off make the rest).
 const OFF: f64 = 0.15;
 

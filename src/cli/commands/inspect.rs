@@ -272,7 +272,7 @@ fn examine(
         |text: String| Finding {
             lines: vec![format!("{}: has faults", folder.name)],
             json: json!({ "folder": folder.name }),
-            // a fault of the archive is told without the site-year in which it was met
+            // a fault of the archive is reported without the site-year in which it was met
             faults: text
                 .lines()
                 .map(|line| {

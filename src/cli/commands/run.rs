@@ -112,7 +112,7 @@ pub(in crate::cli) fn tell(night: &NightReport, out: &mut Output) -> Exit {
     exit(&night.failures, night.computed + night.unchanged)
 }
 
-/// Each failure; a fault of the archive that many site-years share is told once.
+/// Each failure; a fault of the archive that many site-years share is reported once.
 fn tell_failures(failures: &[Failed], out: &mut Output) {
     let is_first = |at: usize| failures[..at].iter().all(|before| before.reason != failures[at].reason);
     for (at, failed) in failures.iter().enumerate() {

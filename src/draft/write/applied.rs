@@ -16,7 +16,7 @@ use crate::draft::sites::{self, Site};
 
 /// A log of more days holds several seasons, s.
 const SEASON_S: f64 = 300.0 * 86_400.0;
-/// Rows of a log that are looked for in the strips, at the most.
+/// Rows of a log that are looked for in the strips, at most.
 const LOOKED_AT: usize = 20_000;
 /// A rate below this share of the highest is none.
 const NONE: f64 = 0.02;

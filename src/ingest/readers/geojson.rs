@@ -172,7 +172,7 @@ fn each_feature(
             Ok(text) => before = Some(text),
             Err(reason) => {
                 return Err(sink.fault.take().unwrap_or_else(|| {
-                    // bytes that are no text are told as such
+                    // bytes that are no text are reported as such
                     let whole = || {
                         let mut bytes = Vec::new();
                         source.open().ok()?.read_to_end(&mut bytes).ok()?;

@@ -19,7 +19,7 @@ pub(crate) use task_data::{TIME, main_file};
 use super::IngestError;
 use crate::bundle::{Bundle, Packed, Source, has_extension, on_disk};
 
-/// A format, told by the file's name; a .zip by what it holds.
+/// A format, known by the file's name; a .zip by what it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Format {
     Csv,

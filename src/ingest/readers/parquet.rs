@@ -22,7 +22,7 @@ const VALUE_BYTES: u64 = 8;
 const END: usize = 8;
 
 /// Refuses a file whose description tells sizes that its bytes cannot hold, or more values than may be unpacked: the table library takes
-/// memory by what is told, and what cannot be had ends the program. (Format: Apache Parquet, the file's description and the headers
+/// memory by what the file states, and what cannot be had ends the program. (Format: Apache Parquet, the file's description and the headers
 /// of its pages.)
 fn check(file: &str, bytes: &[u8], most_bytes: u64) -> Result<(), IngestError> {
     let damaged = |reason: &dyn std::fmt::Display| IngestError::damaged(file, reason);

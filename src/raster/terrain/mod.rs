@@ -13,7 +13,7 @@ use ndarray::{Array2, Axis, Zip};
 
 use super::RasterError;
 
-/// Slopes below this are too flat to be told from errors of the surface (common practice, no source).
+/// Slopes below this are too flat to be separated from errors of the surface (common practice, no source).
 pub const LEAST_SLOPE: f64 = 0.001;
 /// Reach of the smoothing kernel in standard deviations.
 const REACH_SD: f64 = 4.0;

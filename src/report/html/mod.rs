@@ -22,6 +22,7 @@ pub(super) use figures::escaped;
 pub(super) use site_year::{drawn, page as site_year};
 pub(super) use slides::{all as slides, png};
 pub(super) use strips::page as strips;
+pub(super) use text::{decimals, signed};
 
 use minijinja::value::Serde;
 use minijinja::{AutoEscape, Environment};

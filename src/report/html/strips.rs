@@ -109,7 +109,7 @@ fn treatments<'l>(layout: &'l StripLayout, archive: &'l ArchiveSettings) -> Vec<
 fn rest(field: &PlannedField, layout: &StripLayout, archive: &ArchiveSettings, units: &Units) -> Vec<Value> {
     let strips: f64 = layout.strips.iter().map(|strip| strip.planted.unsigned_area()).sum();
     let field_m2 = layout.field.unsigned_area();
-    // the strips lie over all of it: what is left of each zone is told by the share that they leave
+    // the strips lie over all of it: what is left of each zone is known by the share that they leave
     let left = if field_m2 > 0.0 { (1.0 - strips / field_m2).max(0.0) } else { 0.0 };
     let best = field.zones.iter().filter(|zone| zone.is_best);
     best.map(|zone| {

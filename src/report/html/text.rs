@@ -12,7 +12,7 @@ use crate::results::Estimate;
 const ABSENT: &str = "–";
 
 /// Decimals of a yield on a page.
-pub(super) fn decimals(units: &Units) -> usize {
+pub(in crate::report) fn decimals(units: &Units) -> usize {
     if units.yield_decimals > 3 { 2 } else { 1 }
 }
 
@@ -23,7 +23,7 @@ pub(super) fn shown(value: Option<f64>, decimals: usize) -> String {
 }
 
 /// With its sign.
-pub(super) fn signed(value: f64, decimals: usize) -> String {
+pub(in crate::report) fn signed(value: f64, decimals: usize) -> String {
     let text = fixed(Some(value), decimals);
     if value > 0.0 && text.bytes().any(|byte| (b'1'..=b'9').contains(&byte)) {
         format!("+{text}")
@@ -133,7 +133,7 @@ mod tests {
         assert_eq!(signed(-0.01, 1), "0.0");
     }
 
-    /// A lag that the data tell roughly is told with what they tell, and by no word that says they tell nothing.
+    /// A lag that the data tell roughly is reported with its error, and not as if the data said nothing.
     #[test]
     fn an_assumed_value_that_the_data_tell_roughly_is_told_with_its_error() {
         let lag = Sourced { value: 13.08, std_error: Some(0.6), source: Source::Assumed };

@@ -1,4 +1,4 @@
-//! The grower's page in words. Every number in it stands in the tables; where the data carry none, none is told.
+//! The grower's page in words. Every number in it stands in the tables; where the data carry none, none is given.
 
 use serde::Serialize;
 
@@ -117,7 +117,7 @@ impl Words<'_> {
         format!("{at} {sentence}{unknown}{}", self.paid(&all))
     }
 
-    /// Which treatments probably paid, and which of them returned most; nothing where it cannot be told.
+    /// Which treatments probably paid, and which of them returned most; nothing where it cannot be estimated.
     fn paid(&self, all: &[&Response]) -> String {
         let mut known: Vec<(&Response, f64, f64)> = all
             .iter()

@@ -3,7 +3,7 @@
 //! `y = Xβ + t + f + g + u + v + e`: `t` the crossed factor ([`Part::Cross`]), `f` the outer group, `g` the inner group within
 //! it, `u` the leaf within that, `v` the row itself, `e` the sampling error, whose variance is known and of which the rows of
 //! one leaf may share a part. β has a flat prior, each standard deviation a half-normal one. Given the standard deviations
-//! everything is normal, so what is told is a mixture over them (Röver 2020, J. Stat. Softw. 93(6), does the same with one
+//! everything is normal, so what is reported is a mixture over them (Röver 2020, J. Stat. Softw. 93(6), does the same with one
 //! standard deviation); none is ever plugged in. A part that the layout cannot tell from another keeps its prior instead of
 //! being dropped.
 //!

@@ -8,14 +8,14 @@ use crate::stats::dense::{Cholesky, Mat, dot, quadratic_form};
 use crate::stats::distribution::{Component, Mixture, StudentT, standard_normal_cdf, standard_normal_quantile};
 use crate::stats::{StatsError, check};
 
-/// Points of the first look at the posterior of several deviations, and of the sum that is told.
+/// Points of the first look at the posterior of several deviations, and of the sum that is reported.
 const FIRST_POINTS: usize = 96;
 const POINTS: usize = 320;
 /// Points where there is one deviation only: a plain grid.
 const POINTS_OF_ONE: usize = 161;
 /// Degrees of freedom of the points' spread: tails heavier than those of the posterior.
 const TAILS: f64 = 7.0;
-/// Points to which the sum is thinned for what is told of every group and row.
+/// Points to which the sum is thinned for what is reported of every group and row.
 const THINNED: usize = 48;
 
 /// The posterior of the coefficients, the deviations and the groups.
@@ -159,7 +159,7 @@ impl Scores<'_> {
     }
 }
 
-/// A covariance from a curvature that may not be positive definite: the prior's own is 1, and no direction is told less than
+/// A covariance from a curvature that may not be positive definite: the prior's own is 1, and no direction is known less well than
 /// a quarter of that.
 fn inverse_of_curvature(curvature: &Mat<f64>) -> Mat<f64> {
     let d = curvature.nrows();
@@ -335,7 +335,7 @@ impl CrossedPosterior {
     /// towards what the others say of it.
     ///
     /// # Errors
-    /// A contrast of the wrong length; slopes, which are not told by row.
+    /// A contrast of the wrong length; slopes, which are not reported by row.
     pub fn rows(&self, c: &[f64]) -> Result<Vec<(f64, f64)>, StatsError> {
         check::length("contrast", c.len(), self.data.columns)?;
         let data = &self.data;
@@ -383,7 +383,7 @@ impl CrossedPosterior {
         Ok(all)
     }
 
-    /// What is told of each inner group by the value of `c′β` with the group's own deviations: first its mean over levels of
+    /// What is reported of each inner group by the value of `c′β` with the group's own deviations: first its mean over levels of
     /// the crossed factor, then a new case of it, for which the given parts are drawn anew.
     ///
     /// # Errors
@@ -405,7 +405,7 @@ impl CrossedPosterior {
     }
 }
 
-/// What is told of one inner group.
+/// What is reported of one inner group.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct GroupAnswer {
     /// Outer and inner group, as given.

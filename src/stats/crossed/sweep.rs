@@ -17,7 +17,7 @@ pub(super) struct Swept {
     pub(super) between: Mat<f64>,
 }
 
-/// Sums that the groups leave behind, for what is told of them.
+/// Sums that the groups leave behind, for what is reported of them.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Kept {
     /// For each inner group, over its columns, with its own variance eliminated: `Q′W1`.

@@ -231,7 +231,7 @@ impl Mixture {
     /// Distance between the quartiles, to some 1e-7 of it.
     ///
     /// # Errors
-    /// Degrees of freedom so few that a quartile cannot be told.
+    /// Degrees of freedom so few that a quartile cannot be computed.
     pub fn quartile_distance(&self) -> Result<f64, StatsError> {
         let fast = Tabulated::new(self);
         Ok(fast.quantile(0.75)? - fast.quantile(0.25)?)

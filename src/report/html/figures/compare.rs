@@ -12,7 +12,7 @@ pub(in crate::report::html) struct Treated {
     pub(in crate::report::html) mean: Option<f64>,
     pub(in crate::report::html) interval: Option<(f64, f64)>,
     pub(in crate::report::html) money: Option<Money>,
-    /// What stands where nothing is told of money.
+    /// What stands where no money is reported.
     pub(in crate::report::html) why_not: String,
 }
 

@@ -2,6 +2,7 @@
 
 use super::panel::shortened;
 use super::{NARROW, Scale, Svg, escaped, range, tick_label};
+use crate::report::html::signed;
 
 /// Height of a line, px.
 const ROW: f64 = 22.0;
@@ -136,7 +137,7 @@ fn draw_reach(svg: &mut Svg, row: &Row, x: &Scale, y: f64) {
 
 /// "8.4 (4.1 to 12.6)".
 fn in_figures(row: &Row, decimals: usize) -> String {
-    let signed = |value: f64| format!("{value:+.decimals$}").replace('-', "−");
+    let signed = |value: f64| signed(value, decimals);
     match (row.mean, row.interval) {
         (Some(mean), Some((low, high))) => format!("{} ({} to {})", signed(mean), signed(low), signed(high)),
         (Some(mean), None) => signed(mean),
