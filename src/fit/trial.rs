@@ -486,10 +486,13 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
     pieces
 }
 
-/// By the strips of a pass over two, the number along them and the pass: with the area on each strip.
-fn between(joined: &Joined) -> BTreeMap<([u32; 2], i32, u32), (Piece, [f64; 2])> {
+/// The strips of a pass over two, the number along them, and the pass.
+type OverTwo = ([u32; 2], i32, u32);
+
+/// What passes over two strips cut, with the area on each strip.
+fn between(joined: &Joined) -> BTreeMap<OverTwo, (Piece, [f64; 2])> {
     let cleaned = &joined.assigned.cleaned;
-    let mut pieces: BTreeMap<_, (Piece, [f64; 2])> = BTreeMap::new();
+    let mut pieces: BTreeMap<OverTwo, (Piece, [f64; 2])> = BTreeMap::new();
     for one in &joined.assigned.between {
         let at = one.record as usize;
         let area = cleaned.area_m2[at];

@@ -226,7 +226,7 @@ pub(super) mod tests {
     /// Five strips; every third row lies on two of them.
     fn parts(row: usize) -> Parts {
         let (strip, next) = (10 + row % 5, 10 + (row + 1) % 5);
-        if row % 3 == 0 { Parts { first: (strip, 0.7), second: Some((next, 0.3)) } } else { strip.into() }
+        if row.is_multiple_of(3) { Parts { first: (strip, 0.7), second: Some((next, 0.3)) } } else { strip.into() }
     }
 
     pub(in super::super) fn assert_same(a: &Gram, b: &Gram, tolerance: f64) {
