@@ -368,7 +368,7 @@ fn print_effects(judged: &[Judged]) {
     println!("| --- | --- | --- | --- | --- | --- | --- |");
     for switch in Switch::ALL {
         let side = |is_on: bool| {
-            let own = judged.iter().filter(|(on, _)| on.contains(&switch) == is_on);
+            let own = judged.iter().filter(|(on, _)| on.contains(switch) == is_on);
             own.map(|(_, found)| found.clone()).reduce(Found::join).unwrap_or_default()
         };
         let (with, without) = (side(true), side(false));

@@ -489,14 +489,26 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
 /// The strips of a pass over two, the number along them, and the pass.
 type OverTwo = ([u32; 2], i32, u32);
 
-/// What passes over two strips cut, with the area on each strip.
+/// What passes over two strips cut, with the area on each strip. A pass that lies on one strip for the most part is held to do so
+/// throughout: its other records are errors of the position.
 fn between(joined: &Joined) -> BTreeMap<OverTwo, (Piece, [f64; 2])> {
     let cleaned = &joined.assigned.cleaned;
+    // records of a pass on one strip, and over two
+    let mut counts: BTreeMap<u32, (usize, usize)> = BTreeMap::new();
+    for one in &joined.assigned.between {
+        counts.entry(cleaned.pass[one.record as usize]).or_default().1 += 1;
+    }
+    for (at, _) in joined.assigned.segment.iter().enumerate().filter(|(_, segment)| **segment != Labels::NONE) {
+        if let Some(count) = counts.get_mut(&cleaned.pass[at]) {
+            count.0 += 1;
+        }
+    }
     let mut pieces: BTreeMap<OverTwo, (Piece, [f64; 2])> = BTreeMap::new();
     for one in &joined.assigned.between {
         let at = one.record as usize;
         let area = cleaned.area_m2[at];
-        if area > 0.0 {
+        let (on_one, over_two) = counts[&cleaned.pass[at]];
+        if area > 0.0 && over_two > on_one {
             let key = (one.strips, one.along, cleaned.pass[at]);
             let (piece, areas) = pieces.entry(key).or_insert_with(|| (Piece::empty(joined), [0.0; 2]));
             piece.add(joined, at);
