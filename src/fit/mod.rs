@@ -52,7 +52,7 @@ pub use interactions::{COVARIATES_VERSION, covariates};
 pub use soil_lines::MovedLines;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 12;
+pub const VERSION: u32 = 13;
 
 /// Largest standard deviation of a response that is reported, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -83,6 +83,8 @@ pub struct Fit {
     pub local: Vec<LocalResponse>,
     /// The responses with the scale of the strips' prior halved, and doubled.
     pub strip_priors: Vec<Alternative>,
+    /// Pieces of passes over two strips.
+    pub over_two: usize,
     /// Covariates that the yields were adjusted for.
     pub covariates: usize,
     /// Removal on the strips, by treatment.
@@ -104,6 +106,8 @@ pub struct Variant<'v> {
     pub as_drawn: bool,
     /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
     pub elevation: bool,
+    /// Whether passes over two strips are left out.
+    pub on_one_strip: bool,
 }
 
 /// Fits a site-year; a field without strips has no responses.
@@ -127,7 +131,11 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         .map(|treatment| treatment.key.as_str())
         .filter(|key| *key != check.key && assigned.strips.iter().any(|strip| strip.treatment == **key))
         .collect();
-    let trial = Trial::new(joined, &check.key, &treated, settings.segment_length_m, variant.without_block);
+    let mut trial = Trial::new(joined, &check.key, &treated, settings.segment_length_m, variant.without_block);
+    fit.over_two = trial.rows.iter().filter(|row| row.side().is_none()).count();
+    if variant.on_one_strip {
+        trial.keep(|row| row.side().is_some());
+    }
     let own = support::estimable_classes(&trial, settings);
     let covariates: Vec<Vec<f64>> =
         if variant.elevation { covariate::elevation(&trial).into_iter().collect() } else { Vec::new() };

@@ -68,7 +68,7 @@ fn every_mark_and_every_caution_is_raised() {
     fs::write(&settings, text.replacen("[soil]\n", "[soil]\nline_error = \"100 m\"\n", 1)).unwrap();
     let demo_archive = folder.path().join("demo");
     demo::archive::write(&demo_archive, Options::default()).unwrap();
-    let (mut marks, mut cautions) = (BTreeSet::new(), BTreeSet::new());
+    let (mut marks, mut cautions, mut variants) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
     for archive in [&messy_archive, &demo_archive] {
         let (archive, out) = (archive.to_str().unwrap(), folder.path().join("out"));
         let said = say(&["run", archive, "--out", out.to_str().unwrap()]);
@@ -82,6 +82,7 @@ fn every_mark_and_every_caution_is_raised() {
         }
         words(&out, "reason", &mut marks);
         words(&out, "caution", &mut cautions);
+        words(&out, "variant", &mut variants);
         for path in walkdir::WalkDir::new(&out).into_iter().map(Result::unwrap).map(walkdir::DirEntry::into_path) {
             if path.file_name().is_some_and(|name| name == "summary.json") {
                 let text = fs::read_to_string(&path).unwrap();
@@ -96,6 +97,8 @@ fn every_mark_and_every_caution_is_raised() {
         }
         fs::remove_dir_all(&out).unwrap();
     }
+    // some of the messy harvests were cut by a header that does not divide the strips
+    assert!(variants.contains("passes on one strip"), "{variants:?}");
     for (code, test) in ELSEWHERE {
         assert!(!cautions.contains(code), "{code} is raised here now");
         let asked = [
