@@ -216,7 +216,7 @@ fn local_responses(trial: &Trial<'_>, design: &Design, fit: &Fit, confidence: f6
     let mut all = local::responses(trial, design, model, (level, confidence)).unwrap_or_default();
     let is_answered = |response: &Response| response.key.class.is_none() && response.estimate.std_error.is_some();
     let answered = |key: &str| fit.responses.iter().any(|one| one.key.treatment == key && is_answered(one));
-    all.retain(|one| answered(&one.treatment));
+    all.retain(|one| answered(&one.treatment) && !one.pieces.is_empty());
     all
 }
 

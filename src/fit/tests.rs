@@ -489,6 +489,13 @@ fn passes_over_two_strips_tell_of_both() {
     }
     // without them nothing compares
     assert!(fit.over_two > 0);
+    // nor is there a piece to map where no pass lies on one strip
+    let mut over_two_alone = site.clone();
+    over_two_alone.assigned.segment.fill(crate::points::Labels::NONE);
+    let found = run(&over_two_alone, &archive(), Variant::default());
+    assert_sound(&found);
+    assert!(find(&found, "low", None).estimate.mean.is_some(), "{:?}", find(&found, "low", None));
+    assert!(found.local.is_empty(), "{:?}", found.local);
     let without = run(&site, &archive(), Variant { on_one_strip: true, ..Variant::default() });
     assert!(find(&without, "low", None).estimate.mean.is_none());
 }
