@@ -21,6 +21,14 @@ pub(super) struct Layout {
     pub(super) strip_of_record: Vec<u32>,
 }
 
+impl Layout {
+    /// The number of a place (UTM m) along the block of a strip, by segments of a length.
+    pub(super) fn number_along(&self, strip: u32, (x_m, y_m): (f64, f64), segment_length_m: f64) -> i32 {
+        let frame = &self.frames[&self.strips[strip as usize].block];
+        (frame.to_frame(Coord { x: x_m, y: y_m }).x / segment_length_m).floor() as i32
+    }
+}
+
 /// A strip before its block is known.
 struct Draft {
     name: String,

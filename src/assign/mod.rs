@@ -1,8 +1,8 @@
 //! Assign: [`Cleaned`] → [`Assigned`]: which strip each swath footprint belongs to, what straddles, and the segments.
 //!
 //! A record counts for a strip when nearly all of its footprint lies in it; majority would let a straddling record carry
-//! a part of the wrong treatment and shrink the response. One over two strips counts for both by its shares. Ground near the ends of a strip is left out, because the
-//! machine still delivers grain from before the edge.
+//! a part of the wrong treatment and shrink the response. One over two strips counts for both by its shares. Ground near the ends of a
+//! strip is left out, because the machine still delivers grain from before the edge.
 
 mod error;
 mod layout;

@@ -104,9 +104,8 @@ impl Standings {
                     strips.reverse();
                     shares.reverse();
                 }
-                let frame = &layout.frames[&layout.strips[strips[0] as usize].block];
-                let along = frame.to_frame(Coord { x: cleaned.x_m[at], y: cleaned.y_m[at] }).x;
-                let along = (along / settings.segment_length_m).floor() as i32;
+                let place = (cleaned.x_m[at], cleaned.y_m[at]);
+                let along = layout.number_along(strips[0], place, settings.segment_length_m);
                 Between { record: at as u32, strips, shares, along }
             })
         };

@@ -2,8 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use geo::Coord;
-
 use super::layout::Layout;
 use crate::config::ModelSettings;
 use crate::points::{Cleaned, Labels, Segment};
@@ -44,9 +42,7 @@ pub(super) fn form(
         if !cleaned.mark[at].has_ground() {
             continue;
         }
-        let frame = &layout.frames[&layout.strips[strip as usize].block];
-        let along = frame.to_frame(Coord { x: cleaned.x_m[at], y: cleaned.y_m[at] }).x;
-        let number = (along / settings.segment_length_m).floor() as i32;
+        let number = layout.number_along(strip, (cleaned.x_m[at], cleaned.y_m[at]), settings.segment_length_m);
         let sums = sums.entry((strip, number)).or_default();
         sums.records += 1;
         if !cleaned.is_kept(at) {

@@ -46,10 +46,8 @@ struct Knots {
 impl Knots {
     fn new(trial: &Trial<'_>) -> Self {
         let mut spans: BTreeMap<(usize, usize), (f64, f64, f64, f64)> = BTreeMap::new();
-        for (row, side) in trial.rows.iter().filter_map(|row| Some((row, row.side()?))) {
-            if side.treatment == 0 {
-                continue;
-            }
+        for row in &trial.rows {
+            let Some(side) = row.side().filter(|side| side.treatment > 0) else { continue };
             let span =
                 spans.entry((side.strip, side.treatment)).or_insert((f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0));
             *span = (span.0.min(row.along_m), span.1.max(row.along_m), span.2 + row.across_m, span.3 + 1.0);

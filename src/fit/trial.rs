@@ -333,13 +333,15 @@ impl<'j> Trial<'j> {
             let (mut sum, mut area) = (0.0, 0.0);
             for row in self.rows.iter().filter(|row| class.is_none() || row.class == class) {
                 let own = part(row) * row.area_m2;
-                sum += own * if own > 0.0 { of(row) } else { 0.0 };
-                area += own;
+                if own > 0.0 {
+                    sum += own * of(row);
+                    area += own;
+                }
             }
             (area > 0.0).then(|| sum / area)
         };
-        let is_beside = |side: &Side| side.treatment == treatment && here.contains(&side.block);
-        mean(&|row| f64::from(u8::from(row.side().is_some_and(|side| is_beside(&side)))))
+        let is_beside = |side: Side| side.treatment == treatment && here.contains(&side.block);
+        mean(&|row| if row.side().is_some_and(is_beside) { 1.0 } else { 0.0 })
             .or_else(|| mean(&|row| row.tells(treatment).map(|side| side.share).sum()))
     }
 }

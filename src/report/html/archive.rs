@@ -6,7 +6,7 @@ use super::colour::{hex, of_difference};
 use super::figures::intervals::{self, Look, Row};
 use super::figures::wetness::{self, Line, Place};
 use super::questions::{Crop, Figure, crops};
-use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed};
+use super::text::{decimals, doubts, interval, p_value, percent, probability, shown, signed, signed_or_dash};
 use super::{improve, render, script_json};
 use crate::config::{ArchiveSettings, WetnessMeasure};
 use crate::report::units::level;
@@ -282,7 +282,6 @@ fn zone_line(zone: &ZoneResponse, archive: &ArchiveSettings) -> Value {
     let units = Units::new(archive, &zone.crop);
     let decimals = decimals(&units);
     let estimate = units.estimate(&zone.estimate);
-    let signed_or_dash = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| signed(value, decimals));
     json!({
         "treatment": archive.label(&zone.treatment),
         "crop": zone.crop,
@@ -290,16 +289,16 @@ fn zone_line(zone: &ZoneResponse, archive: &ArchiveSettings) -> Value {
         "wetness": zone.wetness_class,
         "site_years": zone.site_years,
         "blocks": zone.blocks,
-        "response": signed_or_dash(estimate.mean),
+        "response": signed_or_dash(estimate.mean, decimals),
         "interval": interval(&estimate, decimals),
         "prediction": zone.prediction.map_or_else(|| "–".to_owned(), |(low, high)| {
             format!("{} to {}", signed(units.yields(low), decimals), signed(units.yields(high), decimals))
         }),
-        "shrunken": signed_or_dash(zone.shrunken.as_ref().map(|one| units.yields(one.mean))),
+        "shrunken": signed_or_dash(zone.shrunken.as_ref().map(|one| units.yields(one.mean)), decimals),
         "unit": units.yield_unit,
         "pays": probability(zone.returns.probability_pays),
         "new_site_pays": probability(zone.probability_new_site_pays),
-        "net": zone.returns.net_return.map_or_else(|| "–".to_owned(), |money| signed(units.money(money), 0)),
+        "net": signed_or_dash(zone.returns.net_return.map(|money| units.money(money)), 0),
         "money_unit": units.money_unit,
         "counts": if zone.decision_allowed() {
             format!("{} / {} of {}", zone.gained, zone.paid, zone.site_years)
@@ -326,7 +325,7 @@ fn field_line(result: &SiteYear, archive: &ArchiveSettings) -> Value {
             let estimate = units.estimate(&response.estimate);
             json!({
                 "treatment": archive.label(&response.key.treatment),
-                "response": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, decimals)),
+                "response": signed_or_dash(estimate.mean, decimals),
                 "interval": interval(&estimate, decimals),
             })
         }).collect::<Vec<_>>(),

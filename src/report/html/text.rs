@@ -32,6 +32,11 @@ pub(in crate::report) fn signed(value: f64, decimals: usize) -> String {
     }
 }
 
+/// With its sign, or a dash.
+pub(super) fn signed_or_dash(value: Option<f64>, decimals: usize) -> String {
+    value.map_or_else(|| ABSENT.to_owned(), |value| signed(value, decimals))
+}
+
 /// What the months of the wetness are called at a latitude: `spring` where all of them lie in March to May (south of the equator in
 /// September to November), else `season`.
 pub(super) fn time_of_year(archive: &ArchiveSettings, latitude_deg: f64) -> &'static str {

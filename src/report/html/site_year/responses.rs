@@ -4,7 +4,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use super::super::figures::intervals::{self, Look, Row};
-use super::super::text::{Doubt, doubts, interval, p_value, probability, shown, signed};
+use super::super::text::{Doubt, doubts, interval, p_value, probability, shown, signed, signed_or_dash};
 use super::Parts;
 use crate::results::{Estimate, Response, SignChanges};
 
@@ -74,7 +74,7 @@ impl Parts<'_> {
             segments: response.segments,
             check: self.yields(response.check_yield),
             treated: self.yields(response.treated_yield),
-            response: estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
+            response: signed_or_dash(estimate.mean, self.decimals),
             interval: interval(&estimate, self.decimals),
             std_error: shown(estimate.std_error, self.decimals),
             df: shown(estimate.df, 1),
@@ -82,7 +82,7 @@ impl Parts<'_> {
             shrunken: self.yields(response.shrunken.map(|shrunken| shrunken.mean)),
             break_even: self.yields(response.returns.break_even),
             pays: probability(response.returns.probability_pays),
-            net: response.returns.net_return.map_or_else(|| "–".to_owned(), |money| signed(self.units.money(money), 0)),
+            net: signed_or_dash(response.returns.net_return.map(|money| self.units.money(money)), 0),
             cautions: doubts(&response.cautions),
         }
     }
@@ -129,7 +129,7 @@ impl Parts<'_> {
                     "treatment": self.archive.label(&one.treatment),
                     "from": one.classes.first(),
                     "to": one.classes.last(),
-                    "slope": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
+                    "slope": signed_or_dash(estimate.mean, self.decimals),
                     "interval": interval(&estimate, self.decimals),
                     "p": p_value(estimate.p_value),
                 })
@@ -147,7 +147,7 @@ impl Parts<'_> {
                     "against": self.archive.label(&one.against),
                     "class": one.class_name,
                     "blocks": one.blocks,
-                    "difference": estimate.mean.map_or_else(|| "–".to_owned(), |mean| signed(mean, self.decimals)),
+                    "difference": signed_or_dash(estimate.mean, self.decimals),
                     "interval": interval(&estimate, self.decimals),
                     "cautions": doubts(&one.cautions),
                 })

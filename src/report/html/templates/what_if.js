@@ -104,7 +104,7 @@
         const along = [own[rates.length], ...own.slice(0, -1)];
         const [from, to] = shortest(along, data.confidence);
         told.doses.push({ shares: Object.fromEntries(["", ...rates.map((one) => one.key)].map((key, at) => [key, words(along[at])])), from, to });
-        told.sentence += ` Of the rates, in ${unit}, the most profitable is: nothing ${words(along[0])}, ${rates.map((one, at) => `${one.rate}: ${words(along[at + 1])}`).join(", ")}.`;
+        told.sentence += ` Probability of being the most profitable rate, in ${unit}: nothing ${words(along[0])}, ${rates.map((one, at) => `${one.rate}: ${words(along[at + 1])}`).join(", ")}.`;
         for (const point of part.querySelectorAll("[data-rate]")) {
           const at = rates.findIndex((one) => one.key === point.dataset.rate) + 1;
           if (at > 0) point.setAttribute("class", from <= at && at <= to ? "gain" : "open");
