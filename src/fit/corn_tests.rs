@@ -116,7 +116,7 @@ fn the_response_is_that_of_a_dense_program() {
 #[expect(clippy::unreadable_literal, reason = "as the other program prints them")]
 fn the_response_piece_by_piece_is_that_of_a_dense_program() {
     let (site, archive) = (joined(&pieces(), true), archive());
-    let trial = Trial::new(&site, "check", &["low"], archive.model.segment_length_m, None);
+    let trial = Trial::new(&site, "check", &["low"], &archive.model, None);
     let design = Design::new(&trial, &estimable_classes(&trial, &archive.model), &[]);
     let model = FieldModel {
         range_along_m: 90.0,

@@ -137,8 +137,7 @@ impl Interaction {
 
 impl Case<'_> {
     fn slopes(&self) -> Vec<Interaction> {
-        let length = self.archive.model.segment_length_m;
-        let mut trial = Trial::new(self.joined, self.check, self.treated, length, None);
+        let mut trial = Trial::new(self.joined, self.check, self.treated, &self.archive.model, None);
         let value = |row: &Row| row.segment.map_or(f64::NAN, |segment| self.one.segment[segment]);
         trial.keep(|row| value(row).is_finite());
         let area: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
@@ -188,7 +187,7 @@ impl Case<'_> {
     fn by_class(&self) -> Vec<Interaction> {
         let settings = &self.archive.model;
         let zoned = self.zoned();
-        let trial = Trial::new(&zoned, self.check, self.treated, settings.segment_length_m, None);
+        let trial = Trial::new(&zoned, self.check, self.treated, settings, None);
         let own = support::estimable_classes(&trial, settings);
         let design = Design::new(&trial, &own, &[]);
         let (areas, _) = trial.class_areas();

@@ -52,7 +52,7 @@ pub use interactions::{COVARIATES_VERSION, covariates};
 pub use soil_lines::MovedLines;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 13;
+pub const VERSION: u32 = 14;
 
 /// Largest standard deviation of a response that is reported, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -131,7 +131,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         .map(|treatment| treatment.key.as_str())
         .filter(|key| *key != check.key && assigned.strips.iter().any(|strip| strip.treatment == **key))
         .collect();
-    let mut trial = Trial::new(joined, &check.key, &treated, settings.segment_length_m, variant.without_block);
+    let mut trial = Trial::new(joined, &check.key, &treated, settings, variant.without_block);
     fit.over_two = trial.rows.iter().filter(|row| row.side().is_none()).count();
     if variant.on_one_strip {
         trial.keep(|row| row.side().is_some());

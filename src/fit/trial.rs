@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
+use crate::config::ModelSettings;
 use crate::points::{Joined, Labels};
 use crate::quantity::factor::M2_PER_HA;
 use crate::stats::{robust, std_error_of_mean};
@@ -13,8 +14,6 @@ const LEAST_PIECE: f64 = 0.25;
 const ONE_LINE_M: f64 = 2.0;
 /// Share of a pass over two strips from which it tells of one of them (ours).
 const LEAST_SHARE: f64 = 0.3;
-/// Share of its area on a class from which a pass over two strips stands for it (ours: as segments by default).
-const LEAST_CLASS: f64 = 0.8;
 /// Fewest records of a pass over two strips on the length of a segment (ours).
 const LEAST_RECORDS: f64 = 3.0;
 /// Steps by which the weight of a segment is rounded: equal weights let equal surroundings share one solution.
@@ -145,21 +144,17 @@ impl<'j> Trial<'j> {
         joined: &'j Joined,
         check: &'j str,
         treated: &[&'j str],
-        segment_length_m: f64,
+        settings: &ModelSettings,
         leave: Option<&str>,
     ) -> Self {
         let assigned = &joined.assigned;
         let treatments: Vec<&str> = std::iter::once(check).chain(treated.iter().copied()).collect();
-        let mut present: BTreeMap<&str, BTreeSet<usize>> = BTreeMap::new();
         let treatment_of = |strip: usize| treatments.iter().position(|key| *key == assigned.strips[strip].treatment);
-        for segment in assigned.segments.iter().filter(|segment| segment.usable) {
-            let strip = segment.strip as usize;
-            if let Some(treatment) = treatment_of(strip) {
-                present.entry(assigned.strips[strip].block.as_str()).or_default().insert(treatment);
-            }
-        }
-        let blocks: Vec<&str> =
-            present.iter().filter(|(block, _)| leave != Some(**block)).map(|(block, _)| *block).collect();
+        let usable = assigned.segments.iter().filter(|segment| segment.usable).map(|segment| segment.strip);
+        let strips: BTreeSet<u32> = usable.chain(assigned.between.iter().flat_map(|one| one.strips)).collect();
+        let strips = strips.into_iter().map(|strip| strip as usize).filter(|&strip| treatment_of(strip).is_some());
+        let blocks: BTreeSet<&str> = strips.map(|strip| assigned.strips[strip].block.as_str()).collect();
+        let blocks: Vec<&str> = blocks.into_iter().filter(|block| leave != Some(block)).collect();
         let side = |strip: usize, share: f64| {
             let block = blocks.iter().position(|block| *block == assigned.strips[strip].block)?;
             Some(Side { strip, block, treatment: treatment_of(strip)?, share })
@@ -181,9 +176,12 @@ impl<'j> Trial<'j> {
             let area: f64 = shares.iter().sum();
             let [first, second] = [0, 1].map(|at| side(strips[at] as usize, shares[at] / area));
             if let (Some(first), Some(_)) = (first, second) {
-                rows.push(piece.row(Sides { first, second }, along, pass));
+                let row = piece.row(Sides { first, second }, along, pass);
+                let class = row.shares.iter().position(|share| 100.0 * share >= settings.class_share_pct);
+                rows.push(Row { class, ..row });
             }
         }
+        let segment_length_m = settings.segment_length_m;
         let mut trial = Self { joined, treatments, strips: Vec::new(), rows, segment_length_m, axis: (0.0, 1.0) };
         trial.place();
         trial.weigh();
@@ -430,7 +428,6 @@ impl Piece {
 
     /// Its row, until it is placed.
     fn row(&self, sides: Sides, along: i32, pass: u32) -> Row {
-        let shares: Vec<f64> = self.of_class.iter().map(|area| area / self.area_m2).collect();
         Row {
             segment: None,
             sides,
@@ -442,8 +439,8 @@ impl Piece {
             weight: 1.0,
             area_m2: self.area_m2,
             yield_kg_ha: self.mass_kg / self.area_m2 * M2_PER_HA,
-            class: shares.iter().position(|share| *share >= LEAST_CLASS),
-            shares,
+            shares: self.of_class.iter().map(|area| area / self.area_m2).collect(),
+            class: None,
             machine_share: self.of_machine.iter().map(|area| area / self.area_m2).collect(),
             moisture_pct: self.moisture / self.area_m2,
             elevation_m: self.elevation / self.area_m2,
