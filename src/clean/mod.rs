@@ -4,7 +4,7 @@
 //! record carries the first that applies:
 //!
 //! 1. hard errors: position, duplicate, jump;
-//! 2. passes, from header, gaps, turns and stops, on the track as it was logged;
+//! 2. positions that step sideways are moved back; passes, from header, gaps, turns and stops, on the track;
 //! 3. the transport lag, estimated from opposing passes; each record is put on the ground where its grain was cut;
 //! 4. boundary, header, filling and emptying, short passes, turns;
 //! 5. flow, moisture, speed, swath;
@@ -28,6 +28,7 @@ mod on_strips;
 mod passes;
 mod ramps;
 mod sensor;
+mod sideways;
 mod track;
 mod zero;
 
@@ -52,7 +53,7 @@ use on_strips::OnStrips;
 use track::Track;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 8;
+pub const VERSION: u32 = 9;
 
 /// Share of removed records beyond which the data are poor.
 const HEAVY_REMOVAL: f64 = 0.40;
@@ -93,6 +94,9 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let mut marks: Vec<Reasons> = vec![Reasons::default(); records.len()];
     hard_errors::mark(&records, settings, &mut marks);
     let mut tracks = Track::all(&records, &marks);
+    for track in &tracks {
+        sideways::report(&records, track, &mut cautions);
+    }
     let passes = passes::find(&records, settings, &mut tracks);
     let drift_kg_s = zero::drift_kg_s(&records, &tracks, &mut cautions);
     take_off(&drift_kg_s, &mut records);

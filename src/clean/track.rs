@@ -2,7 +2,9 @@
 
 use std::ops::Range;
 
+use super::sideways;
 use crate::points::{Header, Labels, Reasons, Records};
+use crate::stats::robust;
 
 /// What the combine was doing at a fix.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,6 +31,8 @@ pub(crate) struct Track {
     pub(crate) time_s: Vec<f64>,
     pub(crate) x_m: Vec<f64>,
     pub(crate) y_m: Vec<f64>,
+    /// By how much each fix was moved back from a step of the positions, to the right of the way, m.
+    pub(crate) moved_m: Vec<f64>,
     /// Distance logged up to and including the fix, m.
     pub(crate) path_m: Vec<f64>,
     /// Course over ground, radians clockwise from north; NaN before the first movement.
@@ -42,6 +46,8 @@ pub(crate) struct Track {
     pub(crate) step_s: f64,
     /// Usual metres between fixes.
     pub(crate) step_m: f64,
+    /// Nine in ten steps are at most so long, m.
+    pub(crate) long_step_m: f64,
 }
 
 /// A place on the track between two fixes.
@@ -75,12 +81,14 @@ impl Track {
                 total
             })
             .collect();
-        let steps = |values: Vec<f64>| {
+        let sorted = |values: Vec<f64>| {
             let mut values: Vec<f64> = values.into_iter().filter(|&value| value > 0.0).collect();
-            crate::stats::robust::median_in_place(&mut values).unwrap_or(1.0)
+            values.sort_by(f64::total_cmp);
+            values
         };
-        let step_s = steps(time_s.windows(2).map(|pair| pair[1] - pair[0]).collect());
-        let step_m = steps((1..row.len()).map(|at| (x_m[at] - x_m[at - 1]).hypot(y_m[at] - y_m[at - 1])).collect());
+        let steps_s = sorted(time_s.windows(2).map(|pair| pair[1] - pair[0]).collect());
+        let steps_m = sorted((1..row.len()).map(|at| (x_m[at] - x_m[at - 1]).hypot(y_m[at] - y_m[at - 1])).collect());
+        let quantile = |steps: &[f64], p: f64| robust::quantile_sorted(steps, p).unwrap_or(1.0);
         let count = row.len();
         let mut track = Self {
             machine,
@@ -89,15 +97,20 @@ impl Track {
             time_s,
             x_m,
             y_m,
+            moved_m: Vec::new(),
             path_m,
             course_rad: Vec::new(),
             header_down: vec![true; count],
             gap_before: vec![false; count],
             doing: vec![Doing::HeaderUp; count],
-            step_s,
-            step_m,
+            step_s: quantile(&steps_s, 0.5),
+            step_m: quantile(&steps_m, 0.5),
+            long_step_m: quantile(&steps_m, 0.9),
         };
         track.find_gaps(records);
+        if records.channels.time {
+            track.moved_m = sideways::mend(&mut track);
+        }
         track.find_courses();
         track.read_header(records);
         track

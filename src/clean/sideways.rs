@@ -1,0 +1,329 @@
+//! Positions that step sideways while a combine drives straight on, and step back later: the receiver's doing, not the driver's.
+//!
+//! A pass that seems to lie a metre to one side for a minute cuts ground of its neighbour a second time, and stands in part on the
+//! strip beside its own. What the log shows as a step from one fix to the next is no driving: to move across and be straight again takes a combine
+//! time, so a step is only what exceeds that. The fixes between a step and the one back are moved to the line of the others.
+//!
+//! *When it harms*: where the driver did change rows between two fixes far apart in time, which is why the limit grows with the
+//! square of the time between them. Nothing moves unless most of the way between two turns lies on one line.
+//!
+//! *Method*: ours; that receivers step when their satellites or corrections change is common practice, no source.
+
+use super::track::Track;
+use crate::points::{Caution, Cautions, Records};
+use crate::stats::robust;
+
+/// Seconds on either side by which a step is measured, and fewest fixes there.
+const WINDOW_S: f64 = 10.0;
+const LEAST_FIXES: usize = 4;
+/// Shorter ways on either side tell no direction, m.
+const LEAST_WAY_M: f64 = 6.0;
+/// The least step, m (ours).
+const LEAST_STEP_M: f64 = 0.4;
+/// How fast a combine can move across its way, m/s² (ours): from straight to straight again it needs 2 √(step / this).
+const ACROSS_M_S2: f64 = 0.5;
+/// A step is at least so many of its standard errors, and so much of it happens between two fixes.
+const STD_ERRORS: f64 = 5.0;
+const AT_ONCE: f64 = 0.7;
+/// A way that bends more than this is a turn.
+const TURN_DEG: f64 = 20.0;
+/// Lines of a way that lie closer are one line, m.
+const SAME_LINE_M: f64 = 0.25;
+
+/// A step of the positions between two fixes.
+#[derive(Debug, Clone, Copy)]
+struct Step {
+    /// The first fix after it.
+    fix: usize,
+    /// To the right of the way, m.
+    right_m: f64,
+    /// The direction to the right: east, north.
+    right: (f64, f64),
+}
+
+/// Moves the positions of a track back where they stepped sideways; returns by how much each fix was moved, m.
+pub(super) fn mend(track: &mut Track) -> Vec<f64> {
+    let mut moved_m = vec![0.0; track.len()];
+    let steps = steps(track);
+    if steps.is_empty() {
+        return moved_m;
+    }
+    for (first, end) in ways(track, &steps) {
+        let own: Vec<Step> = steps.iter().copied().filter(|step| step.fix > first && step.fix < end).collect();
+        for (pieces, offset_m, right) in aside(track, (first, end), &own) {
+            for fix in pieces {
+                track.x_m[fix] -= offset_m * right.0;
+                track.y_m[fix] -= offset_m * right.1;
+                moved_m[fix] = offset_m;
+            }
+        }
+    }
+    moved_m
+}
+
+/// Says how many records of a machine were moved.
+pub(super) fn report(records: &Records, track: &Track, cautions: &mut Cautions) {
+    let moved: Vec<f64> = track.moved_m.iter().map(|one| one.abs()).filter(|&one| one > 0.0).collect();
+    if moved.is_empty() {
+        return;
+    }
+    let name = records.machine.names.get(track.machine as usize).map_or("", String::as_str);
+    let (least, most) = moved.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), &one| (low.min(one), high.max(one)));
+    cautions.add(Caution::PositionSteps, format!("{name}: {} records by {least:.1} to {most:.1} m", moved.len()));
+}
+
+/// The fixes before and after `fix` by which a step there is measured; `None` where they are too few or no way is made.
+fn window(track: &Track, fix: usize) -> Option<(usize, usize)> {
+    if track.gap_before[fix] {
+        return None;
+    }
+    let (mut first, mut end) = (fix - 1, fix + 1);
+    while first > 0
+        && !track.gap_before[first]
+        && (fix - first < LEAST_FIXES || track.time_s[fix] - track.time_s[first - 1] <= WINDOW_S)
+    {
+        first -= 1;
+    }
+    while end < track.len()
+        && !track.gap_before[end]
+        && (end - fix < LEAST_FIXES || track.time_s[end] - track.time_s[fix] <= WINDOW_S)
+    {
+        end += 1;
+    }
+    let way = |from: usize, to: usize| (track.x_m[to] - track.x_m[from]).hypot(track.y_m[to] - track.y_m[from]);
+    let enough = fix - first >= LEAST_FIXES
+        && end - fix >= LEAST_FIXES
+        && way(first, fix - 1) >= LEAST_WAY_M
+        && way(fix, end - 1) >= LEAST_WAY_M;
+    enough.then_some((first, end))
+}
+
+/// The unit vector from one fix to another, east and north.
+fn direction(track: &Track, from: usize, to: usize) -> (f64, f64) {
+    let (east, north) = (track.x_m[to] - track.x_m[from], track.y_m[to] - track.y_m[from]);
+    let length = east.hypot(north).max(1e-9);
+    (east / length, north / length)
+}
+
+fn bends(one: (f64, f64), other: (f64, f64)) -> bool {
+    one.0 * other.0 + one.1 * other.1 < TURN_DEG.to_radians().cos()
+}
+
+/// The steps of a track, in its order.
+fn steps(track: &Track) -> Vec<Step> {
+    let noise_m = noise_m(track);
+    let mut found: Vec<(Step, f64)> = Vec::new();
+    for fix in 1..track.len() {
+        let Some((step, at_once_m)) = step_at(track, fix, noise_m) else { continue };
+        // of steps that share fixes on both sides the sharpest is one
+        match found.last_mut() {
+            Some((last, last_at_once_m)) if fix - last.fix < LEAST_FIXES => {
+                if at_once_m > *last_at_once_m {
+                    (*last, *last_at_once_m) = (step, at_once_m);
+                }
+            }
+            _ => found.push((step, at_once_m)),
+        }
+    }
+    found.into_iter().map(|(step, _)| step).collect()
+}
+
+/// The noise of single fixes, m: how far they lie off the line between the two beside them, whose variance is 3/2 of theirs.
+fn noise_m(track: &Track) -> f64 {
+    let off = |at: usize| {
+        let span_s = track.time_s[at + 1] - track.time_s[at - 1];
+        let share = if span_s > 0.0 { (track.time_s[at] - track.time_s[at - 1]) / span_s } else { 0.5 };
+        let (east, north) = direction(track, at - 1, at + 1);
+        let from_line = |values: &[f64]| values[at] - values[at - 1] - share * (values[at + 1] - values[at - 1]);
+        north * from_line(&track.x_m) - east * from_line(&track.y_m)
+    };
+    let offs: Vec<f64> = (1..track.len().saturating_sub(1))
+        .filter(|&at| !track.gap_before[at] && !track.gap_before[at + 1])
+        .map(off)
+        .collect();
+    robust::mad(&offs).unwrap_or(0.0) / 1.5_f64.sqrt()
+}
+
+/// The step between a fix and the one before, with what of it happens between the two, m.
+fn step_at(track: &Track, fix: usize, noise_m: f64) -> Option<(Step, f64)> {
+    let seconds = track.time_s[fix] - track.time_s[fix - 1];
+    let least_m = LEAST_STEP_M.max(ACROSS_M_S2 * seconds * seconds / 4.0);
+    let (east, north) = (track.x_m[fix] - track.x_m[fix - 1], track.y_m[fix] - track.y_m[fix - 1]);
+    // less cannot be a step
+    if east.hypot(north) < AT_ONCE * least_m {
+        return None;
+    }
+    let (first, end) = window(track, fix)?;
+    let (before, after) = (direction(track, first, fix - 1), direction(track, fix, end - 1));
+    if bends(before, after) {
+        return None;
+    }
+    let length = (before.0 + after.0).hypot(before.1 + after.1);
+    let along = ((before.0 + after.0) / length, (before.1 + after.1) / length);
+    let right = (along.1, -along.0);
+    let across = |east: f64, north: f64| east * right.0 + north * right.1;
+    if across(east, north).abs() < AT_ONCE * least_m - 2.0 * noise_m {
+        return None;
+    }
+    // across = mean of its side + slope × way: one slope, two lines
+    let side = |rows: std::ops::Range<usize>| {
+        let count = rows.len() as f64;
+        let of = |at: usize| {
+            let (east, north) = (track.x_m[at] - track.x_m[fix], track.y_m[at] - track.y_m[fix]);
+            (east * along.0 + north * along.1, across(east, north))
+        };
+        let (way, off) = rows.clone().map(of).fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
+        let mean = (way / count, off / count);
+        let squares = rows.map(of).fold([0.0; 3], |[ww, wo, oo], one| {
+            let (way, off) = (one.0 - mean.0, one.1 - mean.1);
+            [ww + way * way, wo + way * off, oo + off * off]
+        });
+        (count, mean, squares)
+    };
+    let ((ahead, ahead_mean, ahead_squares), (behind, behind_mean, behind_squares)) =
+        (side(fix..end), side(first..fix));
+    let [ww, wo, oo] = [0, 1, 2].map(|at| ahead_squares[at] + behind_squares[at]);
+    let slope = wo / ww;
+    let apart_m = ahead_mean.0 - behind_mean.0;
+    let right_m = ahead_mean.1 - behind_mean.1 - slope * apart_m;
+    let scatter_m = ((oo - slope * wo).max(0.0) / (ahead + behind - 3.0)).sqrt().max(noise_m);
+    let std_error_m = scatter_m * (1.0 / ahead + 1.0 / behind + apart_m * apart_m / ww).sqrt();
+    let at_once_m = (across(east, north) - slope * (east * along.0 + north * along.1)) * right_m.signum();
+    let is_step = right_m.abs() >= least_m
+        && right_m.abs() >= STD_ERRORS * std_error_m
+        && at_once_m >= AT_ONCE * right_m.abs() - 2.0 * noise_m;
+    is_step.then_some((Step { fix, right_m, right }, at_once_m))
+}
+
+/// The ways between gaps and turns that hold a step: the first fix, and one beyond the last.
+fn ways(track: &Track, steps: &[Step]) -> Vec<(usize, usize)> {
+    let mut ways: Vec<(usize, usize)> = Vec::new();
+    for step in steps {
+        if ways.last().is_some_and(|way| step.fix < way.1) {
+            continue;
+        }
+        let near_a_step =
+            |fix: usize| steps.iter().any(|step| fix + LEAST_FIXES > step.fix && fix < step.fix + LEAST_FIXES);
+        let turns = |fix: usize| {
+            if fix < LEAST_FIXES || fix + LEAST_FIXES >= track.len() || near_a_step(fix) {
+                return false;
+            }
+            bends(direction(track, fix - LEAST_FIXES, fix), direction(track, fix, fix + LEAST_FIXES))
+        };
+        let mut first = step.fix - 1;
+        while first > 0 && !track.gap_before[first] && !turns(first) {
+            first -= 1;
+        }
+        let mut end = step.fix + 1;
+        while end < track.len() && !track.gap_before[end] && !turns(end) {
+            end += 1;
+        }
+        ways.push((first, end));
+    }
+    ways
+}
+
+/// The pieces of a way that lie aside of the line on which most of it lies, by how much, m, and the direction to the right.
+fn aside(
+    track: &Track,
+    (first, end): (usize, usize),
+    steps: &[Step],
+) -> Vec<(std::ops::Range<usize>, f64, (f64, f64))> {
+    let mut pieces = vec![(first..end, 0.0)];
+    for step in steps {
+        let (last, offset_m) = pieces.pop().unwrap_or_default();
+        pieces.push((last.start..step.fix, offset_m));
+        pieces.push((step.fix..end, offset_m + step.right_m));
+    }
+    let seconds =
+        |piece: &std::ops::Range<usize>| track.time_s[piece.end - 1] - track.time_s[piece.start] + track.step_s;
+    let on_line = |line_m: f64| pieces.iter().filter(move |piece| (piece.1 - line_m).abs() < SAME_LINE_M);
+    let of_line = |line_m: f64| on_line(line_m).map(|piece| seconds(&piece.0)).sum::<f64>();
+    let Some(line_m) =
+        pieces.iter().map(|piece| piece.1).max_by(|one, other| of_line(*one).total_cmp(&of_line(*other)))
+    else {
+        return Vec::new();
+    };
+    let all_s: f64 = pieces.iter().map(|piece| seconds(&piece.0)).sum();
+    if of_line(line_m) <= 0.5 * all_s {
+        return Vec::new();
+    }
+    let mean_m = on_line(line_m).map(|piece| seconds(&piece.0) * piece.1).sum::<f64>() / of_line(line_m);
+    let is_aside = |piece: &(usize, &(std::ops::Range<usize>, f64))| (piece.1.1 - line_m).abs() >= SAME_LINE_M;
+    let with_right = |(number, (piece, offset_m)): (usize, &(std::ops::Range<usize>, f64))| {
+        let right = steps[number.saturating_sub(1).min(steps.len() - 1)].right;
+        (piece.clone(), offset_m - mean_m, right)
+    };
+    pieces.iter().enumerate().filter(is_aside).map(with_right).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// A combine driving north at 2 m/s for five minutes, a fix every `every_s`, that lies `right_m` to the right at a moment.
+    fn driving(every_s: f64, right_m: impl Fn(f64) -> f64) -> Track {
+        let mut random = ChaCha8Rng::seed_from_u64(7);
+        let mut noise_m =
+            || -> f64 { 0.08 * <StandardNormal as Distribution<f64>>::sample(&StandardNormal, &mut random) };
+        let time_s: Vec<f64> = (0..(300.0 / every_s) as usize).map(|at| every_s * at as f64).collect();
+        let count = time_s.len();
+        let x_m = time_s.iter().map(|&time| right_m(time) + noise_m()).collect();
+        let y_m = time_s.iter().map(|&time| 2.0 * time + noise_m()).collect();
+        Track {
+            machine: 0,
+            rows: 0..count,
+            row: (0..count as u32).collect(),
+            path_m: time_s.iter().map(|time| 2.0 * time).collect(),
+            time_s,
+            x_m,
+            y_m,
+            moved_m: Vec::new(),
+            course_rad: vec![0.0; count],
+            header_down: vec![true; count],
+            gap_before: (0..count).map(|at| at == 0).collect(),
+            doing: Vec::new(),
+            step_s: every_s,
+            step_m: 2.0 * every_s,
+            long_step_m: 2.0 * every_s,
+        }
+    }
+
+    /// The greatest distance from the line, m, and how many fixes were moved.
+    fn mended(mut track: Track) -> (f64, usize) {
+        let moved_m = mend(&mut track);
+        (track.x_m.iter().fold(0.0, |most, x| x.abs().max(most)), moved_m.iter().filter(|one| one.abs() > 0.0).count())
+    }
+
+    #[test]
+    fn a_minute_aside_is_moved_back() {
+        for every_s in [1.0, 2.0] {
+            let (off_m, moved) = mended(driving(every_s, |time| if (90.0..150.0).contains(&time) { 1.2 } else { 0.0 }));
+            assert!(off_m < 0.4 && moved == (60.0 / every_s) as usize, "{off_m} m off, {moved} moved");
+        }
+    }
+
+    #[test]
+    fn a_step_that_lasts_to_the_end_of_the_pass_is_moved_back_where_it_is_the_shorter_part() {
+        let (off_m, moved) = mended(driving(1.0, |time| if time >= 200.0 { -0.8 } else { 0.0 }));
+        assert!(off_m < 0.4 && moved == 100, "{off_m} m off, {moved} moved");
+        // no telling which of two halves is right
+        let (_, moved) = mended(driving(1.0, |time| if time >= 150.0 { 0.8 } else { 0.0 }));
+        assert_eq!(moved, 0);
+    }
+
+    #[test]
+    fn what_was_driven_stays_where_it_was_driven() {
+        // around an obstacle and back in a way that a combine can drive; a slow drift; a wide bend
+        let around = |time: f64| 1.5 * (1.0 / (1.0 + (100.0 - time).exp()) - 1.0 / (1.0 + (160.0 - time).exp()));
+        assert_eq!(mended(driving(1.0, around)).1, 0);
+        assert_eq!(mended(driving(1.0, |time| (time / 40.0).sin())).1, 0);
+        assert_eq!(mended(driving(1.0, |time| time * time / 800.0)).1, 0);
+        // four seconds are enough to move across by a metre
+        let aside = |time: f64| if (90.0..150.0).contains(&time) { 1.2 } else { 0.0 };
+        assert_eq!(mended(driving(4.0, aside)).1, 0);
+    }
+}
