@@ -1,8 +1,9 @@
 //! How long the machine fills after entering the crop and empties before leaving it, from the data.
 //!
-//! The yield after entry, relative to the inside of the same pass, rises as the machine fills; a headland that is truly
-//! poor is poor at both ends of the passes that meet there, so the ratio of passes that start at an end to those that
-//! finish there shows the machine alone.
+//! The yield after entry, relative to the inside of the same pass, rises as the machine fills, and falls before the exit as it empties;
+//! ground that is truly poor at an end of the field is poor for the passes that start there and for those that finish there, so the
+//! ratio of the ones to the others shows the machine alone. Where the curve never rises the ground differs, not the machine, and the
+//! usual time is taken.
 
 use super::ground::Ground;
 use super::passes::Pass;
@@ -61,13 +62,10 @@ pub(crate) fn find(
     };
     let exit_s = match settings.pass_exit_s {
         Some(seconds) => Sourced::configured(seconds),
-        None => {
-            let curve = curve(&ends, |ends| &ends.from_end);
-            curve.and_then(|curve| full_from(&curve, bin_s)).map_or_else(
-                || Sourced::assumed(settings.pass_exit_assumed_s),
-                |seconds| Sourced::estimated(seconds + EXIT_MORE_S, bin_s),
-            )
-        }
+        None => exit(&ends, bin_s).map_or_else(
+            || Sourced::assumed(settings.pass_exit_assumed_s),
+            |seconds| Sourced::estimated(seconds + EXIT_MORE_S, bin_s),
+        ),
     };
     Ramps { entry_s, exit_s }
 }
@@ -142,7 +140,7 @@ fn bins(bin_s: f64) -> usize {
 }
 
 /// The median over the passes, bin by bin, where enough passes have data.
-fn curve<'e>(ends: &'e [Ends], side: impl Fn(&'e Ends) -> &'e Vec<f64>) -> Option<Vec<f64>> {
+fn curve(ends: &[Ends], side: fn(&Ends) -> &Vec<f64>) -> Option<Vec<f64>> {
     let bins = ends.iter().map(|ends| side(ends).len()).max()?;
     let curve: Vec<f64> = (0..bins)
         .map(|second| {
@@ -158,43 +156,62 @@ fn curve<'e>(ends: &'e [Ends], side: impl Fn(&'e Ends) -> &'e Vec<f64>) -> Optio
     curve.iter().any(|value| value.is_finite()).then_some(curve)
 }
 
+/// Passes whose ends lie so close meet at one end of the field, m.
+const SAME_END_M: f64 = 60.0;
+/// What filling and emptying leave alone, s: the ground of an end is judged beyond them (ours; see the medians in benches/messy.rs).
+const FILLING_S: f64 = 15.0;
+const EMPTYING_S: f64 = 8.0;
+
 /// The entry trim, with a truly poor headland taken out.
 fn entry(ends: &[Ends], bin_s: f64) -> Option<f64> {
-    let started = curve(ends, |ends| &ends.from_start)?;
-    // Yields of passes that finish where others start, at the same distance from the end, beyond what emptying touches.
-    const SAME_END_M: f64 = 60.0;
-    const EMPTYING_S: f64 = 8.0;
-    let emptied = (EMPTYING_S / bin_s).ceil() as usize;
-    let finishing: Vec<&Ends> = ends
-        .iter()
-        .filter(|one| {
-            ends.iter().any(|other| (one.end.0 - other.start.0).hypot(one.end.1 - other.start.1) < SAME_END_M)
-        })
-        .collect();
-    let headland: Vec<f64> = (0..started.len())
-        .map(|second| {
-            let mut values: Vec<f64> = finishing
-                .iter()
-                .map(|ends| ends.from_end[second.max(emptied)])
-                .filter(|value| value.is_finite())
-                .collect();
-            if values.len() < LEAST_PASSES {
-                1.0
-            } else {
-                robust::median_in_place(&mut values).unwrap_or(1.0).clamp(0.3, 1.0)
-            }
-        })
-        .collect();
-    let machine: Vec<f64> = started.iter().zip(&headland).map(|(started, headland)| started / headland).collect();
+    let meets = |one: &Ends| ends.iter().any(|other| apart_m(one.end, other.start) < SAME_END_M);
+    trim(ends, |ends| &ends.from_start, (meets, |ends| &ends.from_end), EMPTYING_S, bin_s)
+}
+
+/// The same of the exit.
+fn exit(ends: &[Ends], bin_s: f64) -> Option<f64> {
+    let meets = |one: &Ends| ends.iter().any(|other| apart_m(one.start, other.end) < SAME_END_M);
+    trim(ends, |ends| &ends.from_end, (meets, |ends| &ends.from_start), FILLING_S, bin_s)
+}
+
+fn apart_m(one: (f64, f64), other: (f64, f64)) -> f64 {
+    (one.0 - other.0).hypot(one.1 - other.1)
+}
+
+/// The trim of one end by the passes that start or finish there, their yields over those of the passes that meet them, as far from
+/// the end, but beyond what the machine touches there for so many seconds.
+fn trim(
+    ends: &[Ends],
+    side: fn(&Ends) -> &Vec<f64>,
+    (meets, other_side): (impl Fn(&Ends) -> bool, fn(&Ends) -> &Vec<f64>),
+    touched_s: f64,
+    bin_s: f64,
+) -> Option<f64> {
+    let machine = curve(ends, side)?;
+    let touched = (touched_s / bin_s).ceil() as usize;
+    let meeting: Vec<&Ends> = ends.iter().filter(|one| meets(one)).collect();
+    let ground = |second: usize| {
+        let mut values: Vec<f64> = meeting
+            .iter()
+            .map(|ends| other_side(ends)[second.max(touched)])
+            .filter(|value| value.is_finite())
+            .collect();
+        if values.len() < LEAST_PASSES {
+            1.0
+        } else {
+            robust::median_in_place(&mut values).unwrap_or(1.0).clamp(0.3, 1.0)
+        }
+    };
+    let machine: Vec<f64> = machine.iter().enumerate().map(|(second, share)| share / ground(second)).collect();
     full_from(&machine, bin_s)
 }
 
-/// Seconds after which the rising curve is full.
+/// Seconds after which the rising curve is full; `None` where it never is.
 fn full_from(curve: &[f64], bin_s: f64) -> Option<f64> {
     let first = curve.iter().position(|value| value.is_finite())?;
     let values: Vec<f64> = curve[first..].iter().copied().take_while(|value| value.is_finite()).collect();
     let rising = robust::isotonic(&values, None).ok()?;
-    let full = rising.iter().position(|&value| value >= FULL).unwrap_or(rising.len());
+    let full = rising.iter().position(|&value| value >= FULL)?;
     Some((first + full) as f64 * bin_s)
 }
 
