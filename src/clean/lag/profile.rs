@@ -12,12 +12,12 @@ use crate::clean::track::Track;
 use crate::points::Records;
 use crate::stats::robust;
 
-/// Least length of a bin along the pass, m.
+/// Least length of a bin along the pass, m; nearly all records lie nearer to the next, so that few bins are empty.
 const BIN_M: f64 = 4.0;
 /// Fewest bins that two passes must share.
 const LEAST_BINS: usize = 12;
 
-/// Shortest way of a record that tells a yield, in usual steps.
+/// Shortest way of a record that tells a yield, in usual steps of a record that stands for as long.
 const LEAST_WAY: f64 = 0.4;
 
 /// What is matched.
@@ -182,7 +182,8 @@ impl<'c> Matcher<'c> {
         trim_s: f64,
         lags_s: (f64, f64),
     ) -> Self {
-        let step = tracks.iter().map(|track| track.step_m).fold(0.0, f64::max);
+        let least_m = |track: &Track| (1.3 * track.step_m).max(track.long_step_m);
+        let least_m = tracks.iter().map(least_m).fold(BIN_M, f64::max);
         let mut matcher = Self {
             records,
             faulty,
@@ -192,7 +193,7 @@ impl<'c> Matcher<'c> {
             moments: (0..passes.len()).map(|_| None).collect(),
             own_bins: vec![Vec::new(); passes.len()],
             other_bins: BTreeMap::new(),
-            bin_m: BIN_M.max(1.3 * step),
+            bin_m: least_m,
         };
         for pair in pairs {
             for pass in [pair.one, pair.other] {
@@ -353,7 +354,7 @@ impl<'c> Matcher<'c> {
                 };
                 let distance = path.m - before_m;
                 // standing, or nearly: the grain is that of other ground
-                if distance >= LEAST_WAY * track.step_m {
+                if distance >= LEAST_WAY * track.step_m * interval_s[at] / track.step_s {
                     let swath = records.swath_m[track.row[track.nearer(place)] as usize];
                     add(Signal::Yield, mass_kg[at] / (distance * swath));
                 }
@@ -367,7 +368,8 @@ impl<'c> Matcher<'c> {
     /// [`Self::cut`] by moments.
     fn cut_at(&self, moments: &Moments, stretch: &Stretch, lag: i32, signals: &[Signal], out: &mut Vec<Cut>) {
         let (records, rows) = (self.records, stretch.rows.clone());
-        let least_m = LEAST_WAY * self.tracks[self.passes[stretch.pass].track].step_m;
+        let track = &self.tracks[self.passes[stretch.pass].track];
+        let least_m_s = LEAST_WAY * track.step_m / track.step_s;
         let (yields, moisture) = (signals.contains(&Signal::Yield), signals.contains(&Signal::Moisture));
         // records are in the order of time
         let first = moments.of_rows.partition_point(|&(moment, _)| moment - lag < moments.counted.start);
@@ -389,7 +391,7 @@ impl<'c> Matcher<'c> {
                 let distance = path_m - moments.spots[index - stands_for as usize].1;
                 let value = mass_kg[at] / (distance * swath_m);
                 // standing, or nearly: the grain is that of other ground
-                if distance >= least_m && value.is_finite() {
+                if distance >= least_m_s * f64::from(stands_for) / MOMENTS_PER_S && value.is_finite() {
                     (adds[Signal::Yield as usize], adds[SIGNALS + Signal::Yield as usize]) = (value, 1.0);
                 }
             }
