@@ -20,6 +20,8 @@ use rayon::prelude::*;
 const KG_HA_PER_BU_AC: f64 = 62.767_664_7;
 /// A record this long after the start and before the end of its pass is well inside it, s.
 const INSIDE_S: f64 = 30.0;
+/// A record is good only if it cut more than this share of its header's width.
+const FULL_SHARE: f64 = 0.6;
 
 fn number(name: &str, default: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
@@ -184,11 +186,13 @@ fn judge_summary(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         if estimated {
             found.lag_errors.push(lag["value"].as_f64().unwrap_or(f64::NAN) - one.lag_s(at));
             let error = found.lag_errors.last().copied().unwrap_or_default();
-            if std::env::var_os("VERBOSE").is_some() && error.abs() > 1.0 {
+            if std::env::var_os("VERBOSE").is_some() {
                 println!("  {} lag {error:+.2} ± {} ({:?})", one.name, lag["std_error"], one.switches);
             }
         } else if std::env::var_os("VERBOSE").is_some() {
-            println!("  {} lag assumed: {} ({:?})", one.name, summary["cautions"]["lag-assumed"], one.switches);
+            let error = lag["value"].as_f64().unwrap_or(f64::NAN) - one.lag_s(at);
+            let caution = &summary["cautions"]["lag-assumed"];
+            println!("  {} lag assumed {error:+.2} ± {}: {caution} ({:?})", one.name, lag["std_error"], one.switches);
         }
     }
     if let [first, second] = one.scenario.machines.as_slice() {
@@ -202,6 +206,10 @@ fn judge_summary(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         let error = if std::env::var_os("OUT").is_some() { found_by + truth } else { found_by - truth };
         if error.is_finite() {
             found.factor_errors.push(error);
+            if std::env::var_os("VERBOSE").is_some() {
+                let std_errors = [first, second].map(|one| summary["machine_factor"][&one.name]["std_error"].as_f64());
+                println!("  {} factor {error:+.4} ± {std_errors:?} ({:?})", one.name, one.switches);
+            }
         }
     }
     Ok(())
@@ -244,6 +252,7 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     let grid = NeighbourGrid::new(&cut_x, &cut_y, 5.0);
     let level = one.scenario.field.surface.mean_kg_ha;
     let mut ratios = Vec::new();
+    let mut lost: BTreeMap<String, usize> = BTreeMap::new();
     for at in 0..x.len() {
         let Some(name) = &file[at] else { continue };
         let Some((_, rows)) =
@@ -282,11 +291,14 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
                 && !of_row.held
                 && own.fault.is_none_or(|fault| fault == InjectedFault::StuckMoisture)
                 && ground.fault.is_none_or(|fault| fault == InjectedFault::StuckMoisture);
-            let full = ground.area_m2 > 0.0 && ground.yield_kg_ha > 0.5 * level;
+            let header_m = f64::from(one.scenario.machines[machine].header_rows) * one.scenario.field.row_m;
+            let cut_m2 = header_m * one.done.records[source as usize].distance_m;
+            let full = ground.area_m2 > FULL_SHARE * cut_m2 && ground.yield_kg_ha > 0.5 * level;
             if inside && sound && full {
                 found.good_kept.add(kept[at]);
                 if let Some(mark) = &removed_by[at] {
                     *found.good_removed.entry(mark.clone()).or_default() += 1;
+                    *lost.entry(mark.clone()).or_default() += 1;
                 }
             }
             // drowned ground: too little grain, and it is so for the mixing's time
@@ -297,7 +309,7 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         if !kept[at] {
             continue;
         }
-        // The nearest ground that was cut, where the program puts the record.
+        // The nearest ground that was cut, where the program puts the record; the combines stand at one level there.
         let mut nearest = (f64::INFINITY, 0_u32);
         grid.for_each_within(x[at], y[at], 4.0, |found, squared| {
             if squared < nearest.0 {
@@ -307,12 +319,15 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         if nearest.0.is_finite() {
             let truth = truth[cut[nearest.1 as usize]].yield_kg_ha;
             if truth > 0.3 * level {
-                ratios.push(yields[at] / one.scenario.machines[machine].gain / truth);
+                ratios.push(yields[at] / truth);
             }
         }
         if treatment[at].is_some() && !edge[at] {
             found.straddling_used.add(one_strip_share(one, machine, (x[at], y[at])) < 0.85);
         }
+    }
+    if std::env::var_os("VERBOSE").is_some() {
+        println!("  {} of {} records, good ones lost: {lost:?} ({:?})", one.name, x.len(), one.switches);
     }
     let mut sorted = ratios.clone();
     sorted.sort_by(f64::total_cmp);
