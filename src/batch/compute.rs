@@ -161,7 +161,7 @@ impl Workshop<'_> {
                 before.map_or_else(|| "is not computed as it now is; run its share".to_owned(), |one| one.reason)
             );
         }
-        let lags = remembered.map(|remembered| remembered.lags);
+        let lags = remembered.and_then(|remembered| remembered.lags);
         self.afresh(task, (&files, inputs), (print, damage), lags.as_ref(), (look, watch))
     }
 
@@ -231,7 +231,7 @@ impl Workshop<'_> {
         let mut ingested = ingested.map_err(|error| error.to_string())?;
         applied::run(&mut ingested, &task.field, settings).map_err(|error| error.to_string())?;
         let work = SiteYearWork::new(&ingested, &task.field, settings, lags)?;
-        let lags = work.tracked.lags().clone();
+        let lags = work.tracked.lags().to_keep();
         let mut analysed = work.analyse(&task.place)?;
         one::price(&mut analysed.result.responses, &task.field, telling);
         watch.lap("analyse");

@@ -29,7 +29,7 @@ pub(super) struct Remembered {
     pub(super) outputs: BTreeMap<String, Written>,
     pub(super) result: SiteYear,
     /// The lags, which most changes of a site-year leave as they are.
-    pub(super) lags: KnownLags,
+    pub(super) lags: Option<KnownLags>,
 }
 
 /// An output file as it was written.

@@ -196,8 +196,11 @@ fn lags_are_kept_until_what_they_rest_on_changes() {
     let (ingested, settings) = (field(5, 12, true), CleanSettings::default());
     let estimated = track(&ingested, &settings, 1, None).lags().clone();
     assert!(estimated.each.iter().all(|lags| lags.mass_s.source == crate::points::Source::Estimated), "{estimated:?}");
-    let text = serde_json::to_string(&estimated).unwrap();
+    let text = serde_json::to_string(&estimated.to_keep()).unwrap();
     assert_eq!(serde_json::from_str::<KnownLags>(&text).unwrap(), estimated);
+    let mut unknown = estimated.clone();
+    unknown.curves[0].mismatch[3] = f64::NAN;
+    assert_eq!(unknown.to_keep(), None);
     // such as no estimate would give
     let mut kept = estimated.clone();
     kept.each = estimated.each.iter().map(|lags| lags.moved(1.0)).collect();

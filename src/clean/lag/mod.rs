@@ -83,6 +83,16 @@ impl KnownLags {
         let (each, curves) = estimate(case, &mut cautions);
         Self { of, each, curves, cautions }
     }
+
+    /// The same where it can be written down, which no number can that is missing.
+    pub fn to_keep(&self) -> Option<Self> {
+        let of_lag = |lag: &Sourced| lag.value.is_finite() && lag.std_error.is_none_or(f64::is_finite);
+        let of_track = |lags: &Lags| {
+            [lags.mass_s, lags.moisture_s].iter().all(of_lag) && lags.second_opinion_s.is_none_or(f64::is_finite)
+        };
+        let of_curve = |curve: &LagCurve| curve.lags_s.iter().chain(&curve.mismatch).all(|value| value.is_finite());
+        (self.each.iter().all(of_track) && self.curves.iter().all(of_curve)).then(|| self.clone())
+    }
 }
 
 /// What the estimate rests on.
