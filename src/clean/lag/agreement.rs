@@ -434,7 +434,9 @@ fn totals(curves: &[Curve], track: usize, lags_s: &mut [f64], samples: &[f64]) -
         }
         weight += curve.weight;
     }
-    sums.iter_mut().for_each(|sum| *sum /= weight);
+    for sum in &mut sums {
+        *sum /= weight;
+    }
     sums
 }
 

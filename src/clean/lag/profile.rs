@@ -570,8 +570,8 @@ impl WithSimd for Compared<'_> {
     #[expect(clippy::inline_always, reason = "as above")]
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> (f64, f64) {
-        const K: f64 = robust::HUBER_K;
         let Self { one, other, signal, scale, work } = self;
+        let k = robust::HUBER_K;
         let shared = work.shared(one, other);
         let (of_one, of_other) = (shared.centre(signal, shared.one), shared.centre(signal, shared.other));
         let unit = scale * std::f64::consts::SQRT_2;
@@ -579,7 +579,7 @@ impl WithSimd for Compared<'_> {
         let (one, other, losses) = (&one[..count], &other[..count], &mut work.one[..count]);
         for at in 0..count {
             let u = (of_one.of(one[at]) - of_other.of(other[at])).abs() / unit;
-            let loss = if u <= K { u * u } else { 2.0 * K * u - K * K };
+            let loss = if u <= k { u * u } else { 2.0 * k * u - k * k };
             // where a profile has no value
             losses[at] = if loss.is_nan() { 0.0 } else { loss };
         }
@@ -589,7 +589,9 @@ impl WithSimd for Compared<'_> {
 
 /// Means of the bins, each with its neighbours, by signal. The ground is smoother than the sensor's noise.
 fn profile(bins: &[Bin], out: &mut Profile) {
-    out.iter_mut().for_each(|means| means.resize(bins.len() - 2, 0.0));
+    for means in out.iter_mut() {
+        means.resize(bins.len() - 2, 0.0);
+    }
     let [yields, moisture] = out;
     for ((around, of_yield), of_moisture) in bins.array_windows::<3>().zip(yields).zip(moisture) {
         let mut sums = around[1];
