@@ -14,7 +14,7 @@ use bandlift::batch::{self, NightOptions};
 use bandlift::demo::messy::{self, Messy, Switch};
 use bandlift::demo::{DRAINAGE_CLASSES, InjectedFault};
 use bandlift::geometry::NeighbourGrid;
-use polars::prelude::{ParquetReader, SerReader};
+use polars_io::prelude::{ParquetReader, SerReader};
 use rayon::prelude::*;
 
 const KG_HA_PER_BU_AC: f64 = 62.767_664_7;
@@ -229,11 +229,11 @@ fn one_strip_share(one: &Messy, machine: usize, (x, y): (f64, f64)) -> f64 {
 fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Box<dyn Error>> {
     let table = ParquetReader::new(File::open(folder.join("points.parquet"))?).finish()?;
     let floats = |name: &str| -> Result<Vec<f64>, Box<dyn Error>> {
-        let column = table.column(name)?.cast(&polars::prelude::DataType::Float64)?;
+        let column = table.column(name)?.cast(&polars_core::prelude::DataType::Float64)?;
         Ok(column.f64()?.iter().map(|value| value.unwrap_or(f64::NAN)).collect())
     };
     let texts = |name: &str| -> Result<Vec<Option<String>>, Box<dyn Error>> {
-        let column = table.column(name)?.cast(&polars::prelude::DataType::String)?;
+        let column = table.column(name)?.cast(&polars_core::prelude::DataType::String)?;
         Ok(column.str()?.iter().map(|text| text.map(str::to_owned)).collect())
     };
     let bools = |name: &str| -> Result<Vec<bool>, Box<dyn Error>> {

@@ -14,6 +14,7 @@ use super::store::{Recalled, Store};
 use super::tasks::Task;
 use super::{fingerprint, inputs, one};
 use crate::applied;
+use crate::clean::KnownLags;
 use crate::config::ArchiveSettings;
 use crate::ingest::{self, SiteYearFiles};
 use crate::report::{self, Drawn};
@@ -136,24 +137,23 @@ impl Workshop<'_> {
             .map_err(|fault| fault.to_string())?;
         let recalled = self.store.recall(&task.place, self.verify);
         let damage = if let Recalled::Damaged(why) = &recalled { Some(why.clone()) } else { None };
-        let remembered = recalled.good();
+        let mut remembered = recalled.good();
         let known = remembered.as_ref().map(|remembered| &remembered.inputs);
         let inputs = look.files(&files, known, self.verify).map_err(|error| error.to_string())?;
         let print = Fingerprint::of(&inputs, &task.field, &self.meaning, &task.folder.name)
             .map_err(|error| error.to_string())?;
         watch.lap("fingerprint");
-        if let Some(remembered) = remembered
-            && turn != Turn::Forced
+        if turn == Turn::Forced {
+            remembered = None;
+        }
+        if let Some(remembered) = remembered.take_if(|known| known.fingerprint == print.whole) {
+            return self.stands(task, remembered, inputs, watch.seconds).map(Attempt::Ended);
+        }
+        let same_work = remembered.as_ref().filter(|known| turn == Turn::IfChanged && known.work == print.work);
+        if let Some(drawn) = same_work.and_then(|known| self.store.drawn(&task.place, &known.drawn))
+            && let Some(remembered) = remembered.take()
         {
-            if remembered.fingerprint == print.whole {
-                return self.stands(task, remembered, inputs, watch.seconds).map(Attempt::Ended);
-            }
-            if turn == Turn::IfChanged
-                && remembered.work == print.work
-                && let Some(drawn) = self.store.drawn(&task.place, &remembered.drawn)
-            {
-                return self.repriced(task, remembered, (inputs, &print), drawn, watch).map(Attempt::Ended);
-            }
+            return self.repriced(task, remembered, (inputs, &print), drawn, watch).map(Attempt::Ended);
         }
         if turn == Turn::Remembered {
             let before = self.store.failure(&task.place);
@@ -161,7 +161,8 @@ impl Workshop<'_> {
                 before.map_or_else(|| "is not computed as it now is; run its share".to_owned(), |one| one.reason)
             );
         }
-        self.afresh(task, (&files, inputs), (print, damage), (look, watch))
+        let lags = remembered.and_then(|remembered| remembered.lags);
+        self.afresh(task, (&files, inputs), (print, damage), lags.as_ref(), (look, watch))
     }
 
     /// The site-year is as it was.
@@ -217,6 +218,7 @@ impl Workshop<'_> {
         task: &Task,
         (files, inputs): (&SiteYearFiles, SeenFiles),
         (print, damage): (Fingerprint, Option<String>),
+        lags: Option<&KnownLags>,
         (look, mut watch): (&Look, Watch),
     ) -> Result<Attempt, String> {
         let Meaning { work: settings, telling, .. } = &self.meaning;
@@ -228,7 +230,9 @@ impl Workshop<'_> {
         }
         let mut ingested = ingested.map_err(|error| error.to_string())?;
         applied::run(&mut ingested, &task.field, settings).map_err(|error| error.to_string())?;
-        let mut analysed = SiteYearWork::new(&ingested, &task.field, settings)?.analyse(&task.place)?;
+        let work = SiteYearWork::new(&ingested, &task.field, settings, lags)?;
+        let lags = work.tracked.lags().to_keep();
+        let mut analysed = work.analyse(&task.place)?;
         one::price(&mut analysed.result.responses, &task.field, telling);
         watch.lap("analyse");
         let provenance = fingerprint::provenance(&print.whole, &inputs);
@@ -244,6 +248,7 @@ impl Workshop<'_> {
             inputs: inputs.clone(),
             outputs: BTreeMap::new(),
             result: analysed.result.clone(),
+            lags,
         };
         self.store
             .write_site_year(&task.place, &outputs, remembered, Some(&drawn))

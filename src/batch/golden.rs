@@ -94,7 +94,7 @@ fn made() -> Vec<Made> {
         let files = resolve(&root, &folder, &field, &archive, false).unwrap();
         let ingested = ingest::run(&files, &field, &archive, &SharedLayers::default()).unwrap();
         add("ingest", &format!("{ingested:?}"));
-        let mut analysed = SiteYearWork::new(&ingested, &field, &archive).unwrap().analyse("place").unwrap();
+        let mut analysed = SiteYearWork::new(&ingested, &field, &archive, None).unwrap().analyse("place").unwrap();
         let assigned = &analysed.joined.assigned;
         add("clean", &format!("{:?}", assigned.cleaned));
         add("assign", &format!("{assigned:?}"));

@@ -8,9 +8,10 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::seen::SeenFiles;
+use crate::clean::KnownLags;
 use crate::results::SiteYear;
 
-const FORMAT: &str = "bandlift-memory-6";
+const FORMAT: &str = "bandlift-memory-7";
 
 /// What is remembered of a site-year that was computed.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -27,6 +28,8 @@ pub(super) struct Remembered {
     /// Each output file.
     pub(super) outputs: BTreeMap<String, Written>,
     pub(super) result: SiteYear,
+    /// The lags, which most changes of a site-year leave as they are.
+    pub(super) lags: Option<KnownLags>,
 }
 
 /// An output file as it was written.

@@ -52,7 +52,7 @@ pub fn analyse(
     archive: &ArchiveSettings,
     folder: &str,
 ) -> Result<Analysed, String> {
-    let mut analysed = SiteYearWork::new(ingested, field, archive)?.analyse(folder)?;
+    let mut analysed = SiteYearWork::new(ingested, field, archive, None)?.analyse(folder)?;
     price(&mut analysed.result.responses, field, archive);
     Ok(analysed)
 }
@@ -62,7 +62,7 @@ pub(super) struct SiteYearWork<'c> {
     pub(super) ingested: &'c Ingested,
     pub(super) field: &'c FieldSettings,
     pub(super) archive: &'c ArchiveSettings,
-    tracked: clean::Tracked,
+    pub(super) tracked: clean::Tracked,
 }
 
 /// Where records stand: on which strips, over which soils.
@@ -72,7 +72,7 @@ pub(super) struct Place {
 }
 
 impl<'c> SiteYearWork<'c> {
-    /// Finds the tracks, passes and lags.
+    /// Finds the tracks, passes and lags, or takes those of the lags that are known.
     ///
     /// # Errors
     /// Records without grain.
@@ -80,11 +80,12 @@ impl<'c> SiteYearWork<'c> {
         ingested: &'c Ingested,
         field: &'c FieldSettings,
         archive: &'c ArchiveSettings,
+        known: Option<&clean::KnownLags>,
     ) -> Result<Self, String> {
         if !ingested.records.mass_kg.iter().any(|&mass| mass > 0.0) {
             return Err("no grain was recorded: the flow is zero or missing throughout".to_owned());
         }
-        let tracked = clean::track(ingested, &archive.clean, archive.model.seed);
+        let tracked = clean::track(ingested, &archive.clean, archive.model.seed, known);
         Ok(Self { ingested, field, archive, tracked })
     }
 

@@ -22,7 +22,7 @@ use crate::report::{Drawn, OutputFile};
 use crate::text::plain;
 
 /// Version of the memory's format.
-pub(super) const VERSION: u32 = 6;
+pub(super) const VERSION: u32 = 7;
 
 /// Folder of what the program remembers from night to night.
 const MEMORY: &str = ".bandlift";

@@ -43,11 +43,12 @@ use geo::MultiPolygon;
 use crate::config::{CleanSettings, CropSettings};
 use crate::geometry::PolygonIndex;
 use crate::points::{
-    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, LagCurve, MachineFacts, Mark, Reasons, Records,
+    Caution, Cautions, Cleaned, CleaningFacts, Header, Ingested, Labels, MachineFacts, Mark, Reasons, Records,
 };
 use crate::quantity::dry_factor;
 use crate::quantity::factor::M2_PER_HA;
 use crate::stats::robust;
+pub use lag::KnownLags;
 use levels::Levels;
 use on_strips::OnStrips;
 use track::Track;
@@ -70,9 +71,7 @@ pub struct Tracked {
     passes: Vec<passes::Pass>,
     /// Neighbouring passes, all machines.
     pairs: Vec<neighbour_passes::PassPair>,
-    lags: Vec<lag::Lags>,
-    /// What they rest on.
-    lag_curves: Vec<LagCurve>,
+    lags: KnownLags,
     /// Whether it is known which of two combines cut a piece of ground first.
     clocks_agree: bool,
     /// Moisture readings, held ones replaced.
@@ -84,11 +83,11 @@ pub struct Tracked {
 
 /// Cleans a site-year. `seed` drives the bootstrap of the lag.
 pub fn run(ingested: &Ingested, crop: &CropSettings, settings: &CleanSettings, seed: u64) -> Cleaned {
-    judge(&track(ingested, settings, seed), ingested, crop, settings, 0.0)
+    judge(&track(ingested, settings, seed, None), ingested, crop, settings, 0.0)
 }
 
-/// The first half of cleaning: hard errors, passes, lags.
-pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracked {
+/// The first half of cleaning: hard errors, passes, lags. Lags that are known are taken where they would be estimated from the same.
+pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64, known: Option<&KnownLags>) -> Tracked {
     let mut cautions = Cautions::default();
     let mut records = upright_header(&ingested.records, &mut cautions);
     let mut marks: Vec<Reasons> = vec![Reasons::default(); records.len()];
@@ -111,7 +110,8 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
         settings,
         seed,
     };
-    let (lags, lag_curves) = lag::estimate(case, &mut cautions);
+    let lags = KnownLags::of(case, &ingested.records, known);
+    cautions.extend(&lags.cautions);
     let clocks_disagree = records
         .channels
         .time
@@ -124,7 +124,14 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64) -> Tracke
     let every_pass: Vec<usize> = (0..passes.len()).collect();
     let pairs = neighbour_passes::find(&tracks, &passes, &every_pass, widest_m, neighbour_passes::TOUCHING_SWATHS);
     let moisture_pct = moisture::thawed(&records, &tracks, &mut cautions);
-    Tracked { records, marks, tracks, passes, pairs, lags, lag_curves, clocks_agree, moisture_pct, faulty, cautions }
+    Tracked { records, marks, tracks, passes, pairs, lags, clocks_agree, moisture_pct, faulty, cautions }
+}
+
+impl Tracked {
+    /// The lags, to be kept.
+    pub fn lags(&self) -> &KnownLags {
+        &self.lags
+    }
 }
 
 /// Records on their ground, judged by all rules but those that look at yields.
@@ -164,7 +171,7 @@ pub fn place(
     let Tracked { records, tracks, passes, pairs, .. } = tracked;
     let mut marks = tracked.marks.clone();
     let mut cautions = tracked.cautions.clone();
-    let lags: Vec<lag::Lags> = tracked.lags.iter().map(|lags| lags.moved(shift_s)).collect();
+    let lags: Vec<lag::Lags> = tracked.lags.each.iter().map(|lags| lags.moved(shift_s)).collect();
     let mut ground = ground::of_records(records, tracks, passes, &lags, &tracked.moisture_pct);
 
     let boundary = ingested.boundary.as_ref().map(|boundary| PolygonIndex::new(vec![boundary.clone()]));
@@ -282,7 +289,7 @@ pub fn judge_yields(
         dry_yield_kg_ha,
         mark: marks,
         facts,
-        lag_curves: tracked.lag_curves.clone(),
+        lag_curves: tracked.lags.curves.clone(),
         cautions,
         records: Arc::clone(records),
     }

@@ -189,3 +189,30 @@ fn a_flow_spike_in_a_pass_entry_keeps_both_reasons() {
     assert!(spiked.mark[at].has(Mark::FlowRange) && spiked.mark[at].has(Mark::PassEntry));
     assert_eq!(spiked.mark[at].first(), Some(Mark::PassEntry));
 }
+
+/// Lags that are kept are taken while the records, the limits and the seed are those they were estimated from.
+#[test]
+fn lags_are_kept_until_what_they_rest_on_changes() {
+    let (ingested, settings) = (field(5, 12, true), CleanSettings::default());
+    let estimated = track(&ingested, &settings, 1, None).lags().clone();
+    assert!(estimated.each.iter().all(|lags| lags.mass_s.source == crate::points::Source::Estimated), "{estimated:?}");
+    let text = serde_json::to_string(&estimated.to_keep()).unwrap();
+    assert_eq!(serde_json::from_str::<KnownLags>(&text).unwrap(), estimated);
+    let mut unknown = estimated.clone();
+    unknown.curves[0].mismatch[3] = f64::NAN;
+    assert_eq!(unknown.to_keep(), None);
+    // such as no estimate would give
+    let mut kept = estimated.clone();
+    kept.each = estimated.each.iter().map(|lags| lags.moved(1.0)).collect();
+    let found = |ingested: &Ingested, settings: &CleanSettings, seed: u64| {
+        track(ingested, settings, seed, Some(&kept)).lags().each.clone()
+    };
+    assert_eq!(found(&ingested, &settings, 1), kept.each);
+    let no_boundary = Ingested { boundary: None, ..ingested.clone() };
+    assert_eq!(found(&no_boundary, &settings, 1), kept.each);
+    let heavier = with_records(&ingested, |records| records.mass_kg[200] *= 1.001);
+    let fewer = CleanSettings { lag_to_s: settings.lag_to_s - 1.0, ..settings.clone() };
+    for (ingested, settings, seed) in [(&heavier, &settings, 1), (&ingested, &fewer, 1), (&ingested, &settings, 2)] {
+        assert_eq!(found(ingested, settings, seed), track(ingested, settings, seed, None).lags().each);
+    }
+}

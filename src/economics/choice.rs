@@ -84,12 +84,11 @@ fn worth(zone: &ZoneResponse, crop: &CropSettings, archive: &ArchiveSettings) ->
     let shown = budget.priced(estimate);
     let (mean, scale, df) = (judged.mean?, judged.std_error?, judged.df?);
     let t = StudentT::new(df).ok()?;
-    let level = |at: usize| at as f64 / (VALUES + 1) as f64;
+    let levels = (1..=VALUES).map(|at| at as f64 / (VALUES + 1) as f64);
     let mean_at: Vec<f64> =
-        (1..=VALUES).map(|at| Some(mean + scale * t.quantile(level(at)).ok()?)).collect::<Option<_>>()?;
-    let new_site_at: Vec<f64> = zone.predictive.as_ref().map_or_else(Vec::new, |predictive| {
-        (1..=VALUES).filter_map(|at| Some(predictive.quantile(level(at)).ok()? + zone.drawn_by())).collect()
-    });
+        levels.clone().map(|level| Some(mean + scale * t.quantile(level).ok()?)).collect::<Option<_>>()?;
+    let new_sites = zone.predictive.as_ref().and_then(|predictive| predictive.quantiles(levels).ok());
+    let new_site_at = new_sites.into_iter().flatten().map(|value| value + zone.drawn_by()).collect();
     Some(ChoiceWorth {
         break_even: budget.break_even(),
         net_return: budget.net_return(estimate.mean?),

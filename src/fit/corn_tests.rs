@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use super::design::Design;
 use super::example::{Piece, archive, joined};
+use super::field::KnownField;
 use super::support::estimable_classes;
 use super::trial::Trial;
 use super::{Variant, local, run};
@@ -126,7 +127,8 @@ fn the_response_piece_by_piece_is_that_of_a_dense_program() {
         strip_sd: 300.0,
         evaluations: 0,
     };
-    let found = local::responses(&trial, &design, &model, (5834.5, 0.9)).unwrap();
+    let field = KnownField::new(&trial, &design, &model).unwrap();
+    let found = local::responses(&trial, &design, (&field, &model), (5834.5, 0.9)).unwrap();
     assert_eq!((found.len(), found[0].pieces.len()), (1, 225));
     close("spread over the ground", found[0].between_sd, 237.49389015038503, Tol::rel(0.03));
     // piece; mean and standard deviation, kg/ha

@@ -5,6 +5,8 @@
 //! strip tell of the ground beside it. The covariance is never plugged in: range, nugget and strip variance are averaged
 //! over their posterior, and so is the anisotropy of the field, since rows are driven, drained and fertilised lengthwise.
 
+use std::sync::Arc;
+
 use super::design::Design;
 use super::trial::{Row, Side, Trial};
 use crate::results::FieldModel;
@@ -63,6 +65,8 @@ pub(super) struct Posterior {
     /// The same with the scale of the strips' prior multiplied by each of [`SCALES`].
     pub(super) rescaled: [Vec<Mixture>; SCALES.len()],
     pub(super) model: FieldModel,
+    /// The form of a field that reaches equally far in all directions.
+    isotropic: Arc<NeighbourField>,
 }
 
 /// Fits the model; `level_kg_ha` is the mean yield, from which the prior of the strips is scaled.
@@ -90,7 +94,8 @@ pub(super) fn fit(
         ratio_df: strips.df,
     };
     let forms = Forms { trial, columns: columns(trial, design)?, prior };
-    let found = forms.explore(contrasts)?;
+    let isotropic = forms.form(1.0, NEIGHBOURS)?;
+    let found = forms.explore(&isotropic, contrasts)?;
     let top = found.iter().map(|(_, _, one)| one.ln_evidence).fold(f64::NEG_INFINITY, f64::max);
     let weight = |belief: f64, one: &FieldPosterior| belief * (one.ln_evidence - top).exp();
     let total: f64 = found.iter().map(|(_, belief, one)| weight(*belief, one)).sum();
@@ -127,6 +132,7 @@ pub(super) fn fit(
             strip_sd: mean(&|_, one| one.random_sd),
             evaluations: found.iter().map(|(_, _, one)| one.evaluations).sum(),
         },
+        isotropic: Arc::new(isotropic),
     })
 }
 
@@ -142,8 +148,25 @@ impl KnownField {
     /// # Errors
     /// A covariance that cannot be factored.
     pub(super) fn new(trial: &Trial<'_>, design: &Design, model: &FieldModel) -> Result<Self, StatsError> {
-        let (nugget, root_ratio) = shares(model);
         let form = form(trial, columns(trial, design)?, model.range_across_m / model.range_along_m, NEIGHBOURS)?;
+        Self::of(Arc::new(form), model)
+    }
+
+    /// The field of a fit to the same trial and design.
+    ///
+    /// # Errors
+    /// As [`KnownField::new`].
+    pub(super) fn of_fit(posterior: &Posterior, trial: &Trial<'_>, design: &Design) -> Result<Self, StatsError> {
+        let Posterior { model, isotropic, .. } = posterior;
+        if model.range_across_m.total_cmp(&model.range_along_m).is_eq() {
+            Self::of(Arc::clone(isotropic), model)
+        } else {
+            Self::new(trial, design, model)
+        }
+    }
+
+    fn of(form: Arc<NeighbourField>, model: &FieldModel) -> Result<Self, StatsError> {
+        let (nugget, root_ratio) = shares(model);
         Ok(Self { field: SolvedField::new(form, model.range_along_m, nugget)?, root_ratio })
     }
 
@@ -222,15 +245,18 @@ impl Forms<'_> {
 
     /// The posterior for each anisotropy that is not unlikely, with what was believed of it. The mode is sought with few
     /// neighbours first; a form with few neighbours also tells which anisotropies are worth a look.
-    fn explore(&self, contrasts: &[Vec<f64>]) -> Result<Vec<(f64, f64, FieldPosterior)>, StatsError> {
+    fn explore(
+        &self,
+        isotropic: &NeighbourField,
+        contrasts: &[Vec<f64>],
+    ) -> Result<Vec<(f64, f64, FieldPosterior)>, StatsError> {
         let limits = IntegrationLimits::default();
         let prior = &self.prior;
-        let isotropic = self.form(1.0, NEIGHBOURS)?;
         let rough = Peak::find(&isotropic.with_nearest(FEW_NEIGHBOURS), prior)?;
-        let start = Peak::find_near(&isotropic, prior, &rough, 1.0)?;
+        let start = Peak::find_near(isotropic, prior, &rough, 1.0)?;
         let (_, belief) = BELIEFS[0];
         let plain = start.ln_evidence + belief.ln();
-        let first = integrate_around(&isotropic, prior, contrasts, &limits, &start)?;
+        let first = integrate_around(isotropic, prior, contrasts, &limits, &start)?;
         let mut found = vec![(1.0, belief, first)];
         for &(anisotropy, belief) in &BELIEFS[1..] {
             // a stronger anisotropy is looked at only where the weaker one is likely

@@ -82,14 +82,15 @@ impl Knots {
     }
 }
 
-/// The responses on each treated segment, by treatment, with intervals of some confidence; `level_kg_ha` is the yield of the check.
+/// The responses on each treated segment, by treatment, with intervals of some confidence; `field` is known
+/// under `model`, `level_kg_ha` is the yield of the check.
 ///
 /// # Errors
 /// A covariance that cannot be factored.
 pub(super) fn responses(
     trial: &Trial<'_>,
     design: &Design,
-    model: &FieldModel,
+    (field, model): (&KnownField, &FieldModel),
     (level_kg_ha, confidence): (f64, f64),
 ) -> Result<Vec<LocalResponse>, StatsError> {
     let knots = Knots::new(trial);
@@ -118,7 +119,6 @@ pub(super) fn responses(
     };
     let (of_fixed, of_basis) = (mean(&parts), mean(&basis));
     let mut tried = Vec::new();
-    let field = KnownField::new(trial, design, model)?;
     for share in NUGGETS {
         let model = FieldModel { nugget_sd: share * model.nugget_sd, ..*model };
         let varying = field.under(&model)?.varying(basis.as_ref(), &model)?;

@@ -41,6 +41,7 @@ use crate::results::{
 };
 use crate::stats::distribution::Mixture;
 use design::Design;
+use field::KnownField;
 use questions::Question;
 use soil_lines::Asked;
 use support::{Support, support};
@@ -144,7 +145,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         return fit; // nothing to adjust for
     }
     let design = Design::new(&trial, &own, &covariates);
-    let answers = answers(&trial, &design, (&own, &covariates), variant, settings, &mut fit);
+    let (answers, field) = answers(&trial, &design, (&own, &covariates), variant, settings, &mut fit);
     let present = present_classes(joined);
     for (at, treatment) in treated.iter().enumerate() {
         let at = at + 1;
@@ -204,23 +205,30 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
     }
     supplement(&trial, &design, &answers, settings, &mut fit);
     if !is_repetition {
-        fit.local = local_responses(&trial, &design, &fit, settings.confidence);
+        fit.local =
+            field.map_or_else(Vec::new, |field| local_responses(&trial, &design, &field, &fit, settings.confidence));
     }
     fit
 }
 
 /// The responses piece by piece, of the treatments that have an answer over the whole field.
-fn local_responses(trial: &Trial<'_>, design: &Design, fit: &Fit, confidence: f64) -> Vec<LocalResponse> {
+fn local_responses(
+    trial: &Trial<'_>,
+    design: &Design,
+    field: &KnownField,
+    fit: &Fit,
+    confidence: f64,
+) -> Vec<LocalResponse> {
     let Some(model) = &fit.field_model else { return Vec::new() };
     let Some(level) = trial.mean(0, 0, None, |row| row.yield_kg_ha) else { return Vec::new() };
-    let mut all = local::responses(trial, design, model, (level, confidence)).unwrap_or_default();
+    let mut all = local::responses(trial, design, (field, model), (level, confidence)).unwrap_or_default();
     let is_answered = |response: &Response| response.key.class.is_none() && response.estimate.std_error.is_some();
     let answered = |key: &str| fit.responses.iter().any(|one| one.key.treatment == key && is_answered(one));
     all.retain(|one| answered(&one.treatment) && !one.pieces.is_empty());
     all
 }
 
-/// What the segment model answers, by question.
+/// What the segment model answers, by question, and the field under the covariance that it found.
 fn answers(
     trial: &Trial<'_>,
     design: &Design,
@@ -228,7 +236,7 @@ fn answers(
     variant: Variant<'_>,
     settings: &ModelSettings,
     fit: &mut Fit,
-) -> BTreeMap<Question, Mixture> {
+) -> (BTreeMap<Question, Mixture>, Option<KnownField>) {
     for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
         fit.cautions.add(
             Caution::MachineAliased,
@@ -238,6 +246,7 @@ fn answers(
     let known = variant.covariance;
     let asked = if known.is_none() { questions::all(trial, design) } else { questions::responses(trial, design) };
     let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
+    let mut known_field = None;
     let found = match known {
         Some(model) => {
             let lines = variant.moved_lines;
@@ -255,8 +264,10 @@ fn answers(
         }
         None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
             let mut posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
-            let asked = Asked { trial, own, covariates, questions: &questions, model: &posterior.model };
-            (fit.moved_lines, fit.class_probability) = asked.moved_lines(settings.seed).ok()?;
+            let field = KnownField::of_fit(&posterior, trial, design).ok()?;
+            let asked = Asked { trial, own, covariates, questions: &questions, field: &field };
+            (fit.moved_lines, fit.class_probability) = asked.moved_lines(settings.seed);
+            known_field = Some(field);
             for answers in std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled) {
                 fit.moved_lines.average(&questions, answers).ok()?;
             }
@@ -280,7 +291,7 @@ fn answers(
             Some(posterior.contrasts)
         }),
     };
-    questions.into_iter().zip(found.unwrap_or_default()).collect()
+    (questions.into_iter().zip(found.unwrap_or_default()).collect(), known_field)
 }
 
 /// Treatments against each other, and the trends over drainage.

@@ -19,7 +19,6 @@ use super::field::KnownField;
 use super::questions::{self, Question};
 use super::trial::{Row, Trial};
 use crate::points::{Labels, SoilLines};
-use crate::results::FieldModel;
 use crate::stats::StatsError;
 use crate::stats::distribution::{Component, Mixture};
 
@@ -156,38 +155,33 @@ pub(super) struct Asked<'t, 'j> {
     pub(super) own: &'t [Vec<usize>],
     pub(super) covariates: &'t [Vec<f64>],
     pub(super) questions: &'t [Question],
-    pub(super) model: &'t FieldModel,
+    pub(super) field: &'t KnownField,
 }
 
 impl<'j> Asked<'_, 'j> {
     /// What a map says; none where a class loses its support.
-    fn on(&self, field: &KnownField, trial: Trial<'j>) -> Option<There<'j>> {
+    fn on(&self, trial: Trial<'j>) -> Option<There<'j>> {
         let design = Design::new(&trial, self.own, self.covariates);
         let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) =
             questions::all(&trial, &design).into_iter().unzip();
         if questions != self.questions {
             return None;
         }
-        let (likelihood, answers) = field.answers(&design, &contrasts).ok()?;
+        let (likelihood, answers) = self.field.answers(&design, &contrasts).ok()?;
         Some(There { trial, level: POWER * likelihood, answers })
     }
 
     /// Samples where the lines may lie: what that does to the answers, and the probability of each segment's class.
-    ///
-    /// # Errors
-    /// A covariance that cannot be factored.
-    pub(super) fn moved_lines(&self, seed: u64) -> Result<(MovedLines, Vec<f64>), StatsError> {
+    pub(super) fn moved_lines(&self, seed: u64) -> (MovedLines, Vec<f64>) {
         let joined = self.trial.joined;
         let nothing = || (MovedLines::default(), joined.segment_class_probability.clone());
-        let Some(lines) = joined.soil_lines.as_deref() else { return Ok(nothing()) };
-        let design = Design::new(self.trial, self.own, self.covariates);
-        let field = KnownField::new(self.trial, &design, self.model)?;
-        let Some(drawn) = self.on(&field, self.trial.clone()) else { return Ok(nothing()) };
-        let sampled = self.sampled(&field, &Map::new(self.trial, lines), drawn.level, lines.error_m, seed);
+        let Some(lines) = joined.soil_lines.as_deref() else { return nothing() };
+        let Some(drawn) = self.on(self.trial.clone()) else { return nothing() };
+        let sampled = self.sampled(&Map::new(self.trial, lines), drawn.level, lines.error_m, seed);
         let settling = (SETTLING * sampled.len() as f64) as usize;
         let kept: Vec<&There<'j>> = sampled[settling..].iter().map(Rc::as_ref).collect();
         if kept.is_empty() {
-            return Ok(nothing());
+            return nothing();
         }
         let change = |k: usize| {
             let (centre, scale) = (drawn.answers[k].centre, drawn.answers[k].scale);
@@ -201,11 +195,11 @@ impl<'j> Asked<'_, 'j> {
         };
         let changes = self.questions.iter().enumerate().map(|(k, &question)| (question, change(k))).collect();
         let drawn = self.questions.iter().copied().zip(drawn.answers.iter().copied()).collect();
-        Ok((MovedLines { changes, drawn }, self.class_probability(&kept)))
+        (MovedLines { changes, drawn }, self.class_probability(&kept))
     }
 
     /// Elliptical slice sampling from the best of some places, which may be the map as drawn.
-    fn sampled(&self, field: &KnownField, map: &Map, drawn_level: f64, error_m: f64, seed: u64) -> Vec<Rc<There<'j>>> {
+    fn sampled(&self, map: &Map, drawn_level: f64, error_m: f64, seed: u64) -> Vec<Rc<There<'j>>> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let basis = Basis::drawn(error_m, &mut random);
         // from a row of the trial, so that the waves mean the same everywhere on the globe
@@ -214,7 +208,7 @@ impl<'j> Asked<'_, 'j> {
             self.trial.rows.iter().map(|row| basis.heights(row.x_m - east, row.y_m - north)).collect();
         let judge = |place: &Place| {
             let shifts = heights.iter().map(|heights| basis.shift(place, heights));
-            self.on(field, map.moved(self.trial, shifts))
+            self.on(map.moved(self.trial, shifts))
         };
         let mut here = vec![0.0; 2 + 2 * basis.waves.len()];
         let mut there: Option<Rc<There<'j>>> = None;

@@ -61,7 +61,7 @@ pub struct MachineFacts {
 }
 
 /// How well the passes of a combine agree at each lag that was tried: what the lag rests on.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct LagCurve {
     /// The combine.
     pub machine: String,

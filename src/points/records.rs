@@ -219,6 +219,25 @@ macro_rules! channels {
             pub fn with(self, readings: Readings<Vec<f64>>, labels: Labelled<Labels>) -> Self {
                 Self { $($field: readings.$field,)+ $($label: labels.$label,)+ ..self }
             }
+
+            /// A hash of all that was recorded, wherever the files are.
+            pub fn digest(&self) -> blake3::Hash {
+                let Self {
+                    epsg, files: _, file: _, row: _, time_s, x_m, y_m, mass_kg, header, $($field,)+ $($label,)+ channels, copies: _
+                } = self;
+                let mut hasher = blake3::Hasher::new();
+                hasher.update(format!("{epsg} {channels:?} {}", header.len()).as_bytes());
+                hasher.update(&header.iter().map(|&header| header as u8).collect::<Vec<u8>>());
+                for numbers in [time_s, x_m, y_m, mass_kg, $($field),+] {
+                    hasher.update(&(numbers.len() as u64).to_le_bytes());
+                    hasher.update(&numbers.iter().flat_map(|number| number.to_le_bytes()).collect::<Vec<u8>>());
+                }
+                for labels in [$($label),+] {
+                    hasher.update(format!("{:?} {}", labels.names, labels.codes.len()).as_bytes());
+                    hasher.update(&labels.codes.iter().flat_map(|code| code.to_le_bytes()).collect::<Vec<u8>>());
+                }
+                hasher.finalize()
+            }
         }
     };
 }

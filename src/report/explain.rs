@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 use std::fs::File;
 use std::path::Path;
 
-use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
+use polars_core::prelude::{DataFrame, DataType};
+use polars_io::prelude::{ParquetReader, SerReader};
 use serde_json::Value;
 
 use crate::geometry::NeighbourGrid;

@@ -1,11 +1,12 @@
 //! `points.parquet` and `segments.parquet`, as GeoParquet 1.1 (<https://geoparquet.org/releases/v1.1.0/>): the place as a WKB point in
 //! the column `geometry`, its reference system as PROJJSON under the key `geo`. Under `columns` stand unit and meaning of each column.
 
-use polars::polars_utils::compression::ZstdLevel;
-use polars::prelude::{
-    BinaryChunked, ChunkTake, Column, DataFrame, DataType, IdxCa, IntoColumn, IntoSeries, KeyValueMetadata, NamedFrom,
-    NewChunkedArray, ParquetCompression, ParquetWriter, PlSmallStr, Series, StringChunked, TimeUnit, TimeZone,
+use polars_core::prelude::{
+    BinaryChunked, ChunkTake, Column, DataFrame, DataType, IdxCa, IntoColumn, IntoSeries, NamedFrom, NewChunkedArray,
+    PlSmallStr, Series, StringChunked, TimeUnit, TimeZone,
 };
+use polars_io::prelude::{KeyValueMetadata, ParquetCompression, ParquetWriter};
+use polars_utils::compression::ZstdLevel;
 use serde_json::{Map, Value, json};
 
 use super::{ReportError, columns};

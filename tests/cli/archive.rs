@@ -314,7 +314,7 @@ impl Archive {
 
     /// Yields of the kept records of `field`, kg/ha.
     pub fn yields(&self, field: &str) -> Vec<f64> {
-        use polars::prelude::{ParquetReader, SerReader};
+        use polars_io::prelude::{ParquetReader, SerReader};
         let file = fs::File::open(self.result(field, "points.parquet")).unwrap();
         let table = ParquetReader::new(file).finish().unwrap();
         let (kept, yields) = (table.column("kept").unwrap(), table.column("dry_yield_kg_ha").unwrap());

@@ -3,7 +3,8 @@
 use std::fs;
 use std::io::Write;
 
-use polars::prelude::{IntoColumn, NamedFrom, ParquetWriter, Series};
+use polars_core::prelude::{IntoColumn, NamedFrom, Series};
+use polars_io::prelude::ParquetWriter;
 
 use crate::archive::{Archive, HEADER, Row, csv, rows};
 
@@ -148,7 +149,7 @@ fn parquet() -> Vec<u8> {
         number("speed_m_s", &|row| row.speed.parse().unwrap()),
         number("down", &|_| 1.0),
     ];
-    let mut frame = polars::prelude::DataFrame::new(rows.len(), columns).unwrap();
+    let mut frame = polars_core::prelude::DataFrame::new(rows.len(), columns).unwrap();
     let mut bytes = Vec::new();
     ParquetWriter::new(&mut bytes).finish(&mut frame).unwrap();
     bytes

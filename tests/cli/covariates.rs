@@ -6,7 +6,8 @@ use std::fs;
 use bandlift::geometry::{Crs, Projector};
 use bandlift::raster::{Affine, GeoTiff, write_geotiff};
 use ndarray::Array2;
-use polars::prelude::{DataFrame, ParquetReader, SerReader};
+use polars_core::prelude::DataFrame;
+use polars_io::prelude::{ParquetReader, SerReader};
 
 use crate::archive::{
     Archive, LENGTH, LIFT, SOUTH, STRIPS, SWATH, TREATED, WEST, collection, csv, degrees, feature, ring, rows,

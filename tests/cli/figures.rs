@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
-use polars::prelude::{ParquetReader, SerReader};
+use polars_io::prelude::{ParquetReader, SerReader};
 use tempfile::TempDir;
 
 use crate::archive::{Archive, say};

@@ -4,7 +4,7 @@ use std::fs::File;
 
 use bandlift::raster::{Affine, GeoTiff, write_geotiff};
 use ndarray::Array2;
-use polars::prelude::{ParquetReader, SerReader};
+use polars_io::prelude::{ParquetReader, SerReader};
 
 use crate::archive::{Archive, LENGTH, SOUTH, WEST};
 use crate::support::{Tol, close};
@@ -123,7 +123,7 @@ fn an_elevation_model_joins_the_terrain_to_segments_and_makes_classes() {
         (0..values.len()).map(|at| values.get(at).unwrap_or(f64::NAN)).collect()
     };
     let (along, index, depth) = (column("y_m"), column("terrain_index"), column("depression_m"));
-    let class = table.column("drainage_class").unwrap().cast(&polars::prelude::DataType::String).unwrap();
+    let class = table.column("drainage_class").unwrap().cast(&polars_core::prelude::DataType::String).unwrap();
     let class = class.str().unwrap();
     let class: Vec<&str> = (0..class.len()).map(|at| class.get(at).unwrap_or("")).collect();
     assert!(index.len() > 60);

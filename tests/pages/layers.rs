@@ -116,7 +116,8 @@ fn the_layers_have_their_reference_system_and_the_types_of_their_attributes() {
 /// else, time in UTC. GDAL reads the file where it was built with its Parquet driver.
 #[test]
 fn the_parquet_files_are_geoparquet() {
-    use polars::prelude::{DataType, ParquetReader, SerReader, TimeUnit, TimeZone};
+    use polars_core::prelude::{DataType, TimeUnit, TimeZone};
+    use polars_io::prelude::{ParquetReader, SerReader};
     for folder in folders() {
         for name in ["points.parquet", "segments.parquet"] {
             let path = folder.join(name);

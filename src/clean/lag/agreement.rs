@@ -7,6 +7,8 @@
 //! Each pair counts with the logarithm of its mean mismatch: the profile likelihood of a normal error whose variance is the pair's
 //! own. Pairs that differ by more than a shift (a treatment's edge, drowned ground, a fault) so weigh less by themselves.
 
+use std::borrow::Cow;
+
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -108,7 +110,8 @@ impl Curve {
     fn at(&self, argument_s: f64) -> f64 {
         let last = self.values.len() - 1;
         let place = ((argument_s - self.from_s) / self.step_s).clamp(0.0, last as f64);
-        let (before, share) = (place as usize, place.fract());
+        let before = place as usize;
+        let share = place - before as f64;
         let after = (before + 1).min(last);
         self.values[before] + share * (self.values[after] - self.values[before])
     }
@@ -246,13 +249,8 @@ impl Matched<'_> {
             .filter(|&track| identified[track])
             .map(|track| {
                 let mut lags = centre.to_vec();
-                let curve: Vec<f64> = coarse
-                    .iter()
-                    .map(|&lag| {
-                        lags[track] = lag;
-                        total(&curves, track, &lags).exp()
-                    })
-                    .collect();
+                let totals = totals(&curves, track, &mut lags, coarse);
+                let curve: Vec<f64> = totals.into_iter().map(f64::exp).collect();
                 let lag = judged(coarse, &curve, value[track], &mut draws[track]);
                 (curve, lag)
             })
@@ -426,47 +424,50 @@ fn curves(kinds: &[&Kind], mismatch: &[&Mismatch], weights: &[&[f64]]) -> Vec<Cu
     kinds.iter().zip(mismatch.iter().zip(weights)).filter_map(curve).collect()
 }
 
-/// The mean logarithm of the mismatch over the kinds that know of a combine.
-fn total(curves: &[Curve], track: usize, lags_s: &[f64]) -> f64 {
-    let (mut sum, mut weight) = (0.0, 0.0);
+/// The mean logarithm of the mismatch over the kinds that know of a combine, at some lags of it; the others stay.
+fn totals(curves: &[Curve], track: usize, lags_s: &mut [f64], samples: &[f64]) -> Vec<f64> {
+    let (mut sums, mut weight) = (vec![0.0; samples.len()], 0.0);
     for curve in curves.iter().filter(|curve| curve.tells.tracks().contains(&track)) {
-        sum += curve.weight * curve.at(curve.tells.of(lags_s));
+        for (sum, &sample) in sums.iter_mut().zip(samples) {
+            lags_s[track] = sample;
+            *sum += curve.weight * curve.at(curve.tells.of(lags_s));
+        }
         weight += curve.weight;
     }
-    sum / weight
+    for sum in &mut sums {
+        *sum /= weight;
+    }
+    sums
 }
 
 /// The sampled lags with the lowest mismatch: from the best common lag and the best of each combine alone, one at a time.
 fn lowest(curves: &[Curve], samples: &[f64], tracks: usize) -> Vec<f64> {
     let whole = |lags: &[f64]| curves.iter().map(|curve| curve.weight * curve.at(curve.tells.of(lags))).sum::<f64>();
-    let best = |value: &dyn Fn(f64) -> f64| {
+    let best = |value: &mut dyn FnMut(f64) -> f64| {
         let values: Vec<f64> = samples.iter().map(|&lag| value(lag)).collect();
         samples[argmin(&values)]
     };
     let alone = |track: usize| {
         let own = curves.iter().find(|curve| curve.tells == Tells::Lag(track));
-        own.map(|own| best(&|lag| own.at(lag)))
+        own.map(|own| best(&mut |lag| own.at(lag)))
     };
-    let common = best(&|lag| whole(&vec![lag; tracks]));
+    let mut lags = vec![0.0; tracks];
+    let common = best(&mut |lag| {
+        lags.fill(lag);
+        whole(&lags)
+    });
     let starts = [vec![common; tracks], (0..tracks).map(|track| alone(track).unwrap_or(common)).collect()];
-    let [common, alone] = starts.map(|start| settled(curves, start, |_| samples.to_vec()));
+    let [common, alone] = starts.map(|start| settled(curves, start, |_| Cow::Borrowed(samples)));
     if whole(&alone) < whole(&common) { alone } else { common }
 }
 
 /// The lags moved to their lowest sample, one combine after another, until none moves.
-fn settled(curves: &[Curve], mut lags: Vec<f64>, samples_of: impl Fn(usize) -> Vec<f64>) -> Vec<f64> {
+fn settled<'s>(curves: &[Curve], mut lags: Vec<f64>, samples_of: impl Fn(usize) -> Cow<'s, [f64]>) -> Vec<f64> {
     for _ in 0..ROUNDS {
         let before = lags.clone();
         for track in 0..lags.len() {
-            let mut tried = lags.clone();
             let samples = samples_of(track);
-            let values: Vec<f64> = samples
-                .iter()
-                .map(|&lag| {
-                    tried[track] = lag;
-                    total(curves, track, &tried)
-                })
-                .collect();
+            let values = totals(curves, track, &mut lags.clone(), &samples);
             if values.iter().all(|value| value.is_finite()) {
                 lags[track] = samples[argmin(&values)];
             }
@@ -483,7 +484,8 @@ fn settled(curves: &[Curve], mut lags: Vec<f64>, samples_of: impl Fn(usize) -> V
 fn refined(curves: &[Curve], centre: &[f64]) -> Vec<f64> {
     let tracks = centre.len();
     let reach = (FINE_REACH_S / FINE_S) as i32;
-    let about = |track: usize| (-reach..=reach).map(|step| centre[track] + f64::from(step) * FINE_S).collect();
+    let about =
+        |track: usize| Cow::Owned((-reach..=reach).map(|step| centre[track] + f64::from(step) * FINE_S).collect());
     let lags = settled(curves, centre.to_vec(), about);
     // Newton's step of the sum of parabolas, one combine after another until it settles
     let parabolas: Vec<(Tells, f64, f64)> = curves

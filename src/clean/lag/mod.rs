@@ -10,6 +10,8 @@ mod phase;
 mod profile;
 mod speed;
 
+use serde::{Deserialize, Serialize};
+
 use super::passes::Pass;
 use super::track::Track;
 use crate::config::CleanSettings;
@@ -34,7 +36,7 @@ const TRIM_S: f64 = 24.0;
 const PARABOLA_S: f64 = 2.0;
 
 /// The lags of one combine.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[expect(clippy::struct_field_names, reason = "all are seconds")]
 pub(crate) struct Lags {
     pub(crate) mass_s: Sourced,
@@ -48,6 +50,48 @@ impl Lags {
     pub(crate) fn moved(self, by_s: f64) -> Self {
         let moved = |lag: Sourced| Sourced { value: lag.value + by_s, ..lag };
         Self { mass_s: moved(self.mass_s), moisture_s: moved(self.moisture_s), ..self }
+    }
+}
+
+/// The lags of a site-year, which can be kept until what they were estimated from changes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KnownLags {
+    /// Hash of what they were estimated from; none where that could not be told.
+    of: Option<String>,
+    /// By track.
+    pub(super) each: Vec<Lags>,
+    /// The curves that those of the grain rest on.
+    pub(super) curves: Vec<LagCurve>,
+    pub(super) cautions: Cautions,
+}
+
+impl KnownLags {
+    /// The lags of a case, estimated unless they are known. Tracks and passes follow from the records as `ingested` and the settings,
+    /// so that these tell whether anything has changed.
+    pub(super) fn of(case: LagCase<'_>, ingested: &Records, known: Option<&Self>) -> Self {
+        let settings = serde_json::to_string(case.settings).ok();
+        let of = settings.map(|settings| {
+            let versions = (env!("CARGO_PKG_VERSION"), super::VERSION);
+            blake3::hash(format!("{versions:?} {} {settings} {}", case.seed, ingested.digest()).as_bytes())
+                .to_hex()
+                .to_string()
+        });
+        if let Some(known) = known.filter(|known| of.is_some() && known.of == of) {
+            return known.clone();
+        }
+        let mut cautions = Cautions::default();
+        let (each, curves) = estimate(case, &mut cautions);
+        Self { of, each, curves, cautions }
+    }
+
+    /// The same where it can be written down, which no number can that is missing.
+    pub fn to_keep(&self) -> Option<Self> {
+        let of_lag = |lag: &Sourced| lag.value.is_finite() && lag.std_error.is_none_or(f64::is_finite);
+        let of_track = |lags: &Lags| {
+            [lags.mass_s, lags.moisture_s].iter().all(of_lag) && lags.second_opinion_s.is_none_or(f64::is_finite)
+        };
+        let of_curve = |curve: &LagCurve| curve.lags_s.iter().chain(&curve.mismatch).all(|value| value.is_finite());
+        (self.each.iter().all(of_track) && self.curves.iter().all(of_curve)).then(|| self.clone())
     }
 }
 
@@ -67,7 +111,7 @@ pub(crate) struct LagCase<'c> {
 }
 
 /// Estimates the lags of every track, with the curves that those of the grain rest on.
-pub(crate) fn estimate(case: LagCase<'_>, cautions: &mut Cautions) -> (Vec<Lags>, Vec<LagCurve>) {
+fn estimate(case: LagCase<'_>, cautions: &mut Cautions) -> (Vec<Lags>, Vec<LagCurve>) {
     let LagCase { records, tracks, settings, .. } = case;
     let name = |track: usize| records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
     let mut curves: Vec<LagCurve> =

@@ -6,6 +6,8 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+use pulp::{Arch, Simd, WithSimd};
+
 use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
 use crate::clean::track::Track;
@@ -15,7 +17,7 @@ use crate::stats::robust;
 /// Least length of a bin along the pass, m; nearly all records lie nearer to the next, so that few bins are empty.
 const BIN_M: f64 = 4.0;
 /// Fewest bins that two passes must share.
-const LEAST_BINS: usize = 12;
+const LEAST_BINS: u64 = 12;
 
 /// Shortest way of a record that tells a yield, in usual steps of a record that stands for as long.
 const LEAST_WAY: f64 = 0.4;
@@ -71,15 +73,19 @@ const NONE: u32 = u32::MAX;
 struct Moments {
     /// By record: moments from the first record, and those that it stands for.
     of_rows: Vec<(i32, i32)>,
+    /// By record: its mass, kg, NaN where it tells nothing, and what its moisture adds to a bin.
+    mass_kg: Vec<f64>,
+    moisture: Vec<Bin>,
     /// The first of the moments, from the first record, and those that count.
     begin: i32,
     counted: Range<i32>,
-    /// By moment: where it is, the distance logged by then, m, and the swath there, m.
-    spots: Vec<(Spot, f64, f64)>,
+    /// By moment: where it is; the distance logged by then, m, and the swath there, m.
+    spots: Vec<Spot>,
+    ways: Vec<(f64, f64)>,
 }
 
 impl Moments {
-    fn new(records: &Records, track: &Track, pass: &Pass, stretch: &Stretch) -> Option<Self> {
+    fn new((records, faulty): (&Records, &[bool]), track: &Track, pass: &Pass, stretch: &Stretch) -> Option<Self> {
         let first_s = records.time_s[stretch.rows.clone().next()?];
         let on = |seconds: f64| {
             let moments = MOMENTS_PER_S * seconds;
@@ -103,27 +109,41 @@ impl Moments {
         let begin = from - LONGEST_MOMENTS;
         let last = pass.last - pass.first;
         let mut hint = pass.first;
-        let spots = (begin..to)
+        let (spots, ways) = (begin..to)
             .map(|moment| {
                 let nowhere = Spot { fix: NONE, moment: (moment - begin) as u32, share: 0.0 };
                 let Some(place) = track.place_at(time_s(moment), &mut hint) else {
-                    return (nowhere, f64::NAN, f64::NAN);
+                    return (nowhere, (f64::NAN, f64::NAN));
                 };
                 let fix = place.fix.checked_sub(pass.first).filter(|&fix| fix <= last);
                 let spot = Spot { fix: fix.map_or(NONE, |fix| fix as u32), share: place.share, ..nowhere };
                 let swath_m = records.swath_m[track.row[track.nearer(place)] as usize];
-                (spot, track.between(&track.path_m, place), swath_m)
+                (spot, (track.between(&track.path_m, place), swath_m))
             })
-            .collect();
-        Some(Self { of_rows, begin, counted: from..to, spots })
+            .unzip();
+        let rows = stretch.rows.clone();
+        let mass_kg = rows.clone().map(|row| if faulty[row] { f64::NAN } else { records.mass_kg[row] }).collect();
+        let moisture = rows.map(|row| {
+            let mut adds = Bin::default();
+            add(&mut adds, Signal::Moisture, records.moisture_pct.get(row).copied().unwrap_or(f64::NAN));
+            adds
+        });
+        Some(Self { of_rows, mass_kg, moisture: moisture.collect(), begin, counted: from..to, spots, ways })
     }
 }
 
 /// Sums of the values in a bin by signal, then their counts; a value that tells nothing, or is not wanted, adds to neither.
 type Bin = [f64; 2 * SIGNALS];
 
+/// Sets what a value adds to a bin.
+fn add(adds: &mut Bin, signal: Signal, value: f64) {
+    if value.is_finite() {
+        (adds[signal as usize], adds[SIGNALS + signal as usize]) = (value, 1.0);
+    }
+}
+
 /// Means of the bins along a pass, by signal; NaN where a bin is empty.
-type Profile = Vec<[f64; SIGNALS]>;
+type Profile = [Vec<f64>; SIGNALS];
 
 /// Lags of two combines that lie apart by what is tried, about a middle.
 #[derive(Debug, Clone, Copy)]
@@ -143,6 +163,15 @@ pub(crate) struct Mismatch {
     pub(crate) bins: Vec<Vec<f64>>,
 }
 
+/// The bins of the moments of a pass, where it has them.
+#[derive(Default)]
+struct KnownBins {
+    /// By moment, with an empty bin before the first: off the way it is that after the last of all.
+    of_moments: Vec<u32>,
+    /// Bins along the way, with an empty one at each end.
+    count: usize,
+}
+
 /// Everything that does not depend on the lag.
 pub(crate) struct Matcher<'c> {
     records: &'c Records,
@@ -155,8 +184,8 @@ pub(crate) struct Matcher<'c> {
     /// By pass; none where its records do not lie on moments.
     moments: Vec<Option<Moments>>,
     /// The bin of each moment along a pass's own way, and along that of the first of a pair for the second, by both.
-    own_bins: Vec<Vec<u32>>,
-    other_bins: BTreeMap<(usize, usize), Vec<u32>>,
+    own_bins: Vec<KnownBins>,
+    other_bins: BTreeMap<(usize, usize), KnownBins>,
     bin_m: f64,
 }
 
@@ -169,7 +198,7 @@ struct Sight {
     /// What is filled again for each pair.
     bins: Vec<Bin>,
     other: Profile,
-    shared: Vec<(f64, f64)>,
+    work: Work,
 }
 
 impl<'c> Matcher<'c> {
@@ -191,7 +220,7 @@ impl<'c> Matcher<'c> {
             passes,
             stretches: (0..passes.len()).map(|_| None).collect(),
             moments: (0..passes.len()).map(|_| None).collect(),
-            own_bins: vec![Vec::new(); passes.len()],
+            own_bins: (0..passes.len()).map(|_| KnownBins::default()).collect(),
             other_bins: BTreeMap::new(),
             bin_m: least_m,
         };
@@ -199,11 +228,12 @@ impl<'c> Matcher<'c> {
             for pass in [pair.one, pair.other] {
                 if matcher.stretches[pass].is_none() {
                     let stretch = stretch(records, tracks, passes, pass, trim_s, lags_s);
-                    matcher.moments[pass] = Moments::new(records, &tracks[passes[pass].track], &passes[pass], &stretch);
+                    matcher.moments[pass] =
+                        Moments::new((records, faulty), &tracks[passes[pass].track], &passes[pass], &stretch);
                     matcher.stretches[pass] = Some(stretch);
                 }
             }
-            if matcher.own_bins[pair.one].is_empty() {
+            if matcher.own_bins[pair.one].of_moments.is_empty() {
                 matcher.own_bins[pair.one] = matcher.bins_of(pair.one, &pair.way_one_m);
             }
             let of_other = matcher.bins_of(pair.other, &pair.way_other_m);
@@ -213,9 +243,15 @@ impl<'c> Matcher<'c> {
     }
 
     /// The bin of each moment of a pass along a way.
-    fn bins_of(&self, pass: usize, way_m: &[f64]) -> Vec<u32> {
+    fn bins_of(&self, pass: usize, way_m: &[f64]) -> KnownBins {
         let spots = self.moments[pass].iter().flat_map(|moments| &moments.spots);
-        spots.map(|(spot, ..)| self.bin_at(way_m, *spot)).collect()
+        let mut of_moments: Vec<u32> = spots.map(|spot| self.bin_at(way_m, *spot)).collect();
+        let last = of_moments.iter().copied().filter(|&bin| bin != NONE).max();
+        let count = last.map_or(2, |last| last + 3);
+        for bin in &mut of_moments {
+            *bin = if *bin == NONE { count } else { *bin + 1 };
+        }
+        KnownBins { of_moments, count: count as usize }
     }
 
     /// The bin of a spot along a way.
@@ -267,13 +303,9 @@ impl<'c> Matcher<'c> {
                 }
                 for (number, pair) in pairs.iter().enumerate() {
                     self.look(pair, &mut sight);
-                    for (which, &signal) in signals.iter().enumerate() {
-                        sight.share(pair.one, signal);
-                        let count = sight.shared.len() as f64;
+                    for ((mismatch, scale), &signal) in found[group].iter_mut().zip(&scales[group]).zip(signals) {
+                        let (sum, count) = sight.loss(pair.one, signal, *scale);
                         if count > 0.0 {
-                            let scale = scales[group][which];
-                            let sum: f64 = sight.shared.iter().map(|&bin| loss(bin, scale)).sum();
-                            let mismatch = &mut found[group][which];
                             mismatch.log_mean[number][at] = (sum / count).max(f64::MIN_POSITIVE).ln();
                             mismatch.bins[number][at] = count;
                         }
@@ -290,8 +322,7 @@ impl<'c> Matcher<'c> {
         for pair in pairs {
             self.look(pair, sight);
             for (spread, &signal) in spreads.iter_mut().zip(signals) {
-                sight.share(pair.one, signal);
-                spread.extend(sight.shared.iter().flat_map(|&(one, other)| [one.abs(), other.abs()]));
+                sight.centred(pair.one, signal, spread);
             }
         }
         let scale = |spread: &mut Vec<f64>| {
@@ -335,13 +366,8 @@ impl<'c> Matcher<'c> {
             path = Path { cut_s, m: track.between(&track.path_m, place) };
             let Some(fix) = place.fix.checked_sub(pass.first).filter(|&fix| fix <= last) else { continue };
             let mut adds = Bin::default();
-            let mut add = |signal: Signal, value: f64| {
-                if value.is_finite() {
-                    (adds[signal as usize], adds[SIGNALS + signal as usize]) = (value, 1.0);
-                }
-            };
             if moisture {
-                add(Signal::Moisture, moisture_pct[at]);
+                add(&mut adds, Signal::Moisture, moisture_pct[at]);
             }
             if yields && !faulty[at] {
                 // most records stand for the time since the one before
@@ -356,7 +382,7 @@ impl<'c> Matcher<'c> {
                 // standing, or nearly: the grain is that of other ground
                 if distance >= LEAST_WAY * track.step_m * interval_s[at] / track.step_s {
                     let swath = records.swath_m[track.row[track.nearer(place)] as usize];
-                    add(Signal::Yield, mass_kg[at] / (distance * swath));
+                    add(&mut adds, Signal::Yield, mass_kg[at] / (distance * swath));
                 }
             }
             if adds[SIGNALS..].iter().any(|&count| count > 0.0) {
@@ -365,62 +391,59 @@ impl<'c> Matcher<'c> {
         }
     }
 
-    /// [`Self::cut`] by moments.
+    /// [`Self::cut`] by moments; what lies off the pass is among it, for its moment has no bin.
     fn cut_at(&self, moments: &Moments, stretch: &Stretch, lag: i32, signals: &[Signal], out: &mut Vec<Cut>) {
-        let (records, rows) = (self.records, stretch.rows.clone());
         let track = &self.tracks[self.passes[stretch.pass].track];
-        let least_m_s = LEAST_WAY * track.step_m / track.step_s;
+        let least_m = LEAST_WAY * track.step_m / track.step_s / MOMENTS_PER_S; // a moment
         let (yields, moisture) = (signals.contains(&Signal::Yield), signals.contains(&Signal::Moisture));
         // records are in the order of time
         let first = moments.of_rows.partition_point(|&(moment, _)| moment - lag < moments.counted.start);
         let last = moments.of_rows.partition_point(|&(moment, _)| moment - lag < moments.counted.end);
-        let rows = rows.start + first..rows.start + last;
-        let (mass_kg, faulty) = (&records.mass_kg[rows.clone()], &self.faulty[rows.clone()]);
-        let moisture_pct = if moisture { &records.moisture_pct[rows] } else { &[] };
-        for (at, &(moment, stands_for)) in moments.of_rows[first..last].iter().enumerate() {
+        let rows = moments.of_rows[first..last].iter().zip(&moments.mass_kg[first..last]);
+        out.extend(rows.zip(&moments.moisture[first..last]).map(|((&(moment, stands_for), mass_kg), of_moisture)| {
             let index = (moment - lag - moments.begin) as usize;
-            let (spot, path_m, swath_m) = moments.spots[index];
-            if spot.fix == NONE {
-                continue;
-            }
-            let mut adds = Bin::default();
-            if moisture && moisture_pct[at].is_finite() {
-                (adds[Signal::Moisture as usize], adds[SIGNALS + Signal::Moisture as usize]) = (moisture_pct[at], 1.0);
-            }
-            if yields && !faulty[at] {
-                let distance = path_m - moments.spots[index - stands_for as usize].1;
-                let value = mass_kg[at] / (distance * swath_m);
+            let mut adds = if moisture { *of_moisture } else { Bin::default() };
+            if yields {
+                let (path_m, swath_m) = moments.ways[index];
+                let distance = path_m - moments.ways[index - stands_for as usize].0;
                 // standing, or nearly: the grain is that of other ground
-                if distance >= least_m_s * f64::from(stands_for) / MOMENTS_PER_S && value.is_finite() {
-                    (adds[Signal::Yield as usize], adds[SIGNALS + Signal::Yield as usize]) = (value, 1.0);
+                if distance >= least_m * f64::from(stands_for) {
+                    add(&mut adds, Signal::Yield, mass_kg / (distance * swath_m));
                 }
             }
-            if adds[SIGNALS] + adds[SIGNALS + 1] > 0.0 {
-                out.push(Cut { spot, adds });
-            }
-        }
+            Cut { spot: Spot { fix: NONE, moment: index as u32, share: 0.0 }, adds }
+        }));
     }
 
     /// Fills the profiles of both passes of a pair; those of the first are kept for its other pairs.
     fn look(&self, pair: &PassPair, sight: &mut Sight) {
         let (own, is_made) = &mut sight.own[pair.one];
         if !*is_made {
-            self.bin(&pair.way_one_m, &self.own_bins[pair.one], &sight.cuts[pair.one], &mut sight.bins);
-            profile(&sight.bins, own);
+            let known = &self.own_bins[pair.one];
+            profile(self.bin(&pair.way_one_m, known, &sight.cuts[pair.one], &mut sight.bins), own);
             *is_made = true;
         }
-        let known = self.other_bins.get(&(pair.one, pair.other)).map_or(&[][..], Vec::as_slice);
-        self.bin(&pair.way_other_m, known, &sight.cuts[pair.other], &mut sight.bins);
-        profile(&sight.bins, &mut sight.other);
+        if let Some(known) = self.other_bins.get(&(pair.one, pair.other)) {
+            let bins = self.bin(&pair.way_other_m, known, &sight.cuts[pair.other], &mut sight.bins);
+            profile(bins, &mut sight.other);
+        }
     }
 
     /// The bins along a way, an empty one before the first and after the last; `known` are the bins of the moments.
-    fn bin(&self, way_m: &[f64], known: &[u32], cuts: &[Cut], bins: &mut Vec<Bin>) {
+    fn bin<'b>(&self, way_m: &[f64], known: &KnownBins, cuts: &[Cut], bins: &'b mut Vec<Bin>) -> &'b [Bin] {
         bins.clear();
+        // either all lie on moments or none
+        if cuts.first().is_some_and(|cut| cut.spot.moment != NONE) {
+            bins.resize(known.count + 1, Bin::default());
+            for cut in cuts {
+                let bin = known.of_moments[cut.spot.moment as usize];
+                bins[bin as usize].iter_mut().zip(cut.adds).for_each(|(sum, value)| *sum += value);
+            }
+            return &bins[..known.count];
+        }
         bins.resize(2, Bin::default());
         for cut in cuts {
-            let known = known.get(cut.spot.moment as usize).copied();
-            let bin = known.unwrap_or_else(|| self.bin_at(way_m, cut.spot));
+            let bin = self.bin_at(way_m, cut.spot);
             if bin == NONE {
                 continue;
             }
@@ -428,10 +451,9 @@ impl<'c> Matcher<'c> {
             if bins.len() <= bin + 1 {
                 bins.resize(bin + 2, Bin::default());
             }
-            for (sum, value) in bins[bin].iter_mut().zip(cut.adds) {
-                *sum += value;
-            }
+            bins[bin].iter_mut().zip(cut.adds).for_each(|(sum, value)| *sum += value);
         }
+        bins
     }
 }
 
@@ -446,59 +468,144 @@ impl Sight {
     fn new(passes: usize) -> Self {
         Self {
             cuts: (0..passes).map(|_| Vec::new()).collect(),
-            own: (0..passes).map(|_| (Vec::new(), false)).collect(),
+            own: (0..passes).map(|_| (Profile::default(), false)).collect(),
             bins: Vec::new(),
-            other: Vec::new(),
-            shared: Vec::new(),
+            other: Profile::default(),
+            work: Work::default(),
         }
     }
 
-    /// Fills `shared` with the centred profiles of a pass and the other that was looked at, in the bins that both have; with nothing
-    /// where they are few.
-    fn share(&mut self, one: usize, signal: Signal) {
-        self.shared.clear();
-        let (mut sum_one, mut sum_other) = (0.0, 0.0);
-        for (one, other) in self.own[one].0.iter().zip(&self.other) {
-            let (one, other) = (one[signal as usize], other[signal as usize]);
-            if !one.is_nan() && !other.is_nan() {
-                sum_one += one;
-                sum_other += other;
-                self.shared.push((one, other));
+    /// The sum of Huber's loss of the differences in the bins that a pass shares with the other that was looked at, in units of the
+    /// spread of the profiles, and how many bins these are.
+    fn loss(&mut self, one: usize, signal: Signal, scale: f64) -> (f64, f64) {
+        let (one, other) = (&self.own[one].0[signal as usize], &self.other[signal as usize]);
+        Arch::new().dispatch(Compared { one, other, signal, scale, work: &mut self.work })
+    }
+
+    /// Adds the sizes of the centred values in the bins that a pass shares with the other.
+    fn centred(&mut self, one: usize, signal: Signal, out: &mut Vec<f64>) {
+        let (one, other) = (&self.own[one].0[signal as usize], &self.other[signal as usize]);
+        let shared = self.work.shared(one, other);
+        if shared.bins > 0.0 {
+            let (of_one, of_other) = (shared.centre(signal, shared.one), shared.centre(signal, shared.other));
+            for (one, other) in one.iter().zip(other).filter(|(one, other)| !one.is_nan() && !other.is_nan()) {
+                out.extend([of_one.of(*one).abs(), of_other.of(*other).abs()]);
             }
-        }
-        if self.shared.len() < LEAST_BINS {
-            self.shared.clear();
-        }
-        let count = self.shared.len() as f64;
-        for bin in &mut self.shared {
-            // Relative to the pass's own mean: a combine's gain and a treatment drop out.
-            *bin = match signal {
-                Signal::Yield => (bin.0 * count / sum_one - 1.0, bin.1 * count / sum_other - 1.0),
-                Signal::Moisture => (bin.0 - sum_one / count, bin.1 - sum_other / count),
-            };
         }
     }
 }
 
-/// Huber's loss of the difference in a bin, by the spread of the profiles.
-fn loss((one, other): (f64, f64), scale: f64) -> f64 {
-    let u = (one - other).abs() / (scale * std::f64::consts::SQRT_2);
-    let k = robust::HUBER_K;
-    if u <= k { u * u } else { 2.0 * k * u - k * k }
+/// What is filled again for each comparison, bin by bin.
+#[derive(Default)]
+struct Work {
+    one: Vec<f64>,
+    other: Vec<f64>,
+}
+
+/// What two profiles have in common: no bins where they are few.
+struct Shared {
+    bins: f64,
+    /// Sums over these bins.
+    one: f64,
+    other: f64,
+}
+
+/// How the values of a profile are centred: multiplied, divided and lessened.
+#[derive(Clone, Copy)]
+struct Centre {
+    times: f64,
+    by: f64,
+    less: f64,
+}
+
+impl Centre {
+    #[expect(clippy::inline_always, reason = "what is not compiled into the caller does not get its registers")]
+    #[inline(always)]
+    fn of(self, value: f64) -> f64 {
+        value * self.times / self.by - self.less
+    }
+}
+
+impl Shared {
+    fn centre(&self, signal: Signal, sum: f64) -> Centre {
+        match signal {
+            // relative to the pass's own mean: a combine's gain and a treatment drop out
+            Signal::Yield => Centre { times: self.bins, by: sum, less: 1.0 },
+            Signal::Moisture => Centre { times: 1.0, by: 1.0, less: sum / self.bins },
+        }
+    }
+}
+
+impl Work {
+    #[expect(clippy::inline_always, reason = "as above")]
+    #[inline(always)]
+    fn shared(&mut self, one: &[f64], other: &[f64]) -> Shared {
+        let count = one.len().min(other.len());
+        let (one, other) = (&one[..count], &other[..count]);
+        self.one.resize(count, 0.0);
+        self.other.resize(count, 0.0);
+        let (of_one, of_other) = (&mut self.one[..count], &mut self.other[..count]);
+        let mut bins = 0_u64;
+        for at in 0..count {
+            let is_known = !one[at].is_nan() & !other[at].is_nan();
+            of_one[at] = if is_known { one[at] } else { 0.0 };
+            of_other[at] = if is_known { other[at] } else { 0.0 };
+            bins += u64::from(is_known);
+        }
+        let bins = if bins < LEAST_BINS { 0.0 } else { bins as f64 };
+        Shared { bins, one: of_one.iter().sum(), other: of_other.iter().sum() }
+    }
+}
+
+/// Two profiles to be compared, with the widest registers that the processor has: sums run in the order of the bins in any.
+struct Compared<'s> {
+    one: &'s [f64],
+    other: &'s [f64],
+    signal: Signal,
+    scale: f64,
+    work: &'s mut Work,
+}
+
+impl WithSimd for Compared<'_> {
+    type Output = (f64, f64);
+
+    #[expect(clippy::inline_always, reason = "as above")]
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> (f64, f64) {
+        let Self { one, other, signal, scale, work } = self;
+        let k = robust::HUBER_K;
+        let shared = work.shared(one, other);
+        let (of_one, of_other) = (shared.centre(signal, shared.one), shared.centre(signal, shared.other));
+        let unit = scale * std::f64::consts::SQRT_2;
+        let count = work.one.len();
+        let (one, other, losses) = (&one[..count], &other[..count], &mut work.one[..count]);
+        for at in 0..count {
+            let u = (of_one.of(one[at]) - of_other.of(other[at])).abs() / unit;
+            let loss = if u <= k { u * u } else { 2.0 * k * u - k * k };
+            // where a profile has no value
+            losses[at] = if loss.is_nan() { 0.0 } else { loss };
+        }
+        (losses.iter().sum(), shared.bins)
+    }
 }
 
 /// Means of the bins, each with its neighbours, by signal. The ground is smoother than the sensor's noise.
 fn profile(bins: &[Bin], out: &mut Profile) {
-    out.clear();
-    out.extend(bins.windows(3).map(|around| {
+    for means in out.iter_mut() {
+        means.resize(bins.len() - 2, 0.0);
+    }
+    let [yields, moisture] = out;
+    for ((around, of_yield), of_moisture) in bins.array_windows::<3>().zip(yields).zip(moisture) {
         let mut sums = around[1];
-        for neighbour in [around[0], around[2]] {
+        for neighbour in [&around[0], &around[2]] {
             sums.iter_mut().zip(neighbour).for_each(|(sum, value)| *sum += value);
         }
-        std::array::from_fn(|signal| {
-            if around[1][SIGNALS + signal] > 0.0 { sums[signal] / sums[SIGNALS + signal] } else { f64::NAN }
-        })
-    }));
+        let [one, other] = std::array::from_fn(|signal| {
+            let is_known = around[1][SIGNALS + signal] > 0.0;
+            if is_known { sums[signal] / sums[SIGNALS + signal] } else { f64::NAN }
+        });
+        (*of_yield, *of_moisture) = (one, other);
+    }
 }
 
 fn stretch(

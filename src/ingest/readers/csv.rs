@@ -6,9 +6,8 @@
 use std::io::Cursor;
 use std::sync::Arc;
 
-use polars::prelude::{
-    CsvParseOptions, CsvReadOptions, DataFrame, DataType, Field, PlSmallStr, PolarsError, Schema, SerReader,
-};
+use polars_core::prelude::{DataFrame, DataType, Field, PlSmallStr, PolarsError, Schema};
+use polars_io::prelude::{CsvParseOptions, CsvReadOptions, SerReader};
 
 use super::frame;
 use super::table::{Table, TextColumn, Wanted, number};

@@ -1,6 +1,6 @@
 //! Columns of the table library as those of a table.
 
-use polars::prelude::{Float64Chunked, StringChunked};
+use polars_core::prelude::{Float64Chunked, StringChunked};
 
 use super::table::TextColumn;
 

@@ -96,8 +96,10 @@ fn valid_files(folder: &Path) -> Vec<Vec<PathBuf>> {
     let mut packed = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
     std::io::Write::write_all(&mut packed, b"rate,treatment,name\n1,check,a\n2,band,b\n").unwrap();
     std::fs::write(folder.join("rows.csv.gz"), packed.finish().unwrap()).unwrap();
-    let mut frame = polars::prelude::df!("rate" => [1.5, 2.0], "treatment" => ["check", "band"]).unwrap();
-    polars::prelude::ParquetWriter::new(File::create(folder.join("rows.parquet")).unwrap()).finish(&mut frame).unwrap();
+    let mut frame = polars_core::df!("rate" => [1.5, 2.0], "treatment" => ["check", "band"]).unwrap();
+    polars_io::prelude::ParquetWriter::new(File::create(folder.join("rows.parquet")).unwrap())
+        .finish(&mut frame)
+        .unwrap();
     let shape = |stem: &str| ["shp", "dbf", "prj", "cpg"].map(|end| folder.join(format!("{stem}.{end}"))).to_vec();
     let single = [
         "lay.geojson",

@@ -2,7 +2,8 @@
 
 use std::io::Cursor;
 
-use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
+use polars_core::prelude::{DataFrame, DataType};
+use polars_io::prelude::{ParquetReader, SerReader};
 use polars_parquet_format::thrift::protocol::TCompactInputProtocol;
 use polars_parquet_format::{FileMetaData, PageHeader};
 
@@ -138,5 +139,25 @@ mod tests {
         for short in [b"PAR1".as_slice(), b"PAR1\xff\xff\xff\x7fPAR1"] {
             assert!(columns("f.parquet", short.to_vec(), 1000).is_err());
         }
+    }
+    /// Dates, clock times and categories as another program writes them (`tests/fixtures/vector/README.md`).
+    #[test]
+    fn columns_of_another_program_are_read_by_their_types() {
+        let bytes = include_bytes!("../../../tests/fixtures/vector/types.parquet").to_vec();
+        let of = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<String>>();
+        let (numbers, texts) = (["single", "whole", "large"], ["kind", "day", "clock", "moment", "flag"]);
+        let wanted = Wanted { numbers: of(&numbers), texts: of(&texts), ..Wanted::default() };
+        let table = read("f.parquet", bytes.clone(), &wanted).unwrap();
+        let row = |at: usize| texts.map(|name| table.texts[name].get(at));
+        assert_eq!(row(0).map(Option::unwrap)[..3], ["check", "2023-10-04", "01:02:03"]);
+        assert!(row(0)[3].unwrap().starts_with("2023-10-04 01:02:03") && row(0)[4] == Some("true"));
+        assert_eq!(row(1).map(Option::unwrap)[..3], ["band", "2024-02-29", "23:59:59"]);
+        assert_eq!(row(2), [None; 5]);
+        let number = |at: usize| numbers.map(|name| table.numbers[name][at]);
+        assert_eq!((number(0), number(1)), ([1.5, 7.0, 7.0], [-2.25, -8.0, 2.0_f64.powi(40)]));
+        assert!(number(2).iter().all(|value| value.is_nan()));
+        let day = Wanted { numbers: of(&["day"]), ..Wanted::default() };
+        let fault = read("f.parquet", bytes, &day).unwrap_err().to_string();
+        assert!(fault.contains("`day` holds date, expected numbers"), "{fault}");
     }
 }

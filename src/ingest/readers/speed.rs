@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
-use polars::prelude::{CsvReadOptions, ParquetReader, ParquetWriter, SerReader};
+use polars_io::prelude::{CsvReadOptions, ParquetReader, ParquetWriter, SerReader};
 
 use super::*;
 use crate::raster::RasterFile;

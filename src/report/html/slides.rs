@@ -263,19 +263,35 @@ fn indexed(pixels: &[u8]) -> Option<(Vec<u8>, Vec<u8>)> {
     let mut known: FxHashMap<[u8; 4], u8> = FxHashMap::default();
     let (mut palette, mut places) = (Vec::new(), Vec::with_capacity(pixels.len() / 4));
     let mut last = ([0; 4], 0); // nothing is drawn in it
-    for pixel in pixels.as_chunks::<4>().0 {
-        if *pixel != last.0 {
-            let place = match known.get(pixel) {
+    let mut look = |pixel: [u8; 4], last: &mut ([u8; 4], u8)| -> Option<()> {
+        if pixel != last.0 {
+            let place = match known.get(&pixel) {
                 Some(place) => *place,
                 None => {
                     let place = u8::try_from(known.len()).ok()?;
                     palette.extend_from_slice(&pixel[..3]);
-                    known.insert(*pixel, place);
+                    known.insert(pixel, place);
                     place
                 }
             };
-            last = (*pixel, place);
+            *last = (pixel, place);
         }
+        Some(())
+    };
+    // most pixels are as those before them
+    let (eights, rest) = pixels.as_chunks::<4>().0.as_chunks::<8>();
+    for eight in eights {
+        if *eight == [last.0; 8] {
+            places.extend([last.1; 8]);
+        } else {
+            for pixel in eight {
+                look(*pixel, &mut last)?;
+                places.push(last.1);
+            }
+        }
+    }
+    for pixel in rest {
+        look(*pixel, &mut last)?;
         places.push(last.1);
     }
     Some((palette, places))

@@ -1,5 +1,8 @@
 //! The standard deviations averaged over.
 
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
 use rayon::prelude::*;
 
 use super::sweep::{Kept, Swept};
@@ -141,10 +144,10 @@ impl Scores<'_> {
     fn points(&self, centre: &[f64], spread: &Mat<f64>, count: usize) -> Vec<(f64, Vec<f64>, Option<Swept>)> {
         let d = self.parts.len();
         let root = lower_root(spread);
-        let standard = if d == 1 { even_points(count) } else { scattered_points(d, count) };
+        let standard = if d == 1 { Arc::new(even_points(count)) } else { scattered_points(d, count) };
         let told: Vec<(f64, Vec<f64>, Option<Swept>)> = standard
-            .into_par_iter()
-            .map(|(ln_density, point)| {
+            .par_iter()
+            .map(|&(ln_density, ref point)| {
                 let scores: Vec<f64> =
                     (0..d).map(|i| centre[i] + (0..=i).map(|j| root[(i, j)] * point[j]).sum::<f64>()).collect();
                 let prior: f64 = scores.iter().map(|score| -0.5 * score * score).sum();
@@ -183,15 +186,25 @@ fn lower_root(spread: &Mat<f64>) -> Mat<f64> {
 }
 
 /// Points at equal distances, of equal density.
-fn even_points(count: usize) -> Vec<(f64, Vec<f64>)> {
+fn even_points(count: usize) -> Scattered {
     let middle = (count - 1) as f64 / 2.0;
     (0..count).map(|at| (0.0, vec![8.0 * (at as f64 - middle) / middle])).collect()
 }
 
 /// Points of a t distribution in each direction, evenly scattered: the additive sequence of the generalised golden ratio (the
 /// root of `x^(d+1) = x + 1`), which leaves neither gaps nor clusters (Niederreiter 1992, Random Number Generation and
-/// Quasi-Monte Carlo Methods, chapter 3, on such sequences; the choice of ratio is common practice, no source).
-fn scattered_points(d: usize, count: usize) -> Vec<(f64, Vec<f64>)> {
+/// Quasi-Monte Carlo Methods, chapter 3, on such sequences; the choice of ratio is common practice, no source). All posteriors of as
+/// many deviations have the same, which are found once.
+fn scattered_points(d: usize, count: usize) -> Arc<Scattered> {
+    static KNOWN: Mutex<BTreeMap<(usize, usize), Arc<Scattered>>> = Mutex::new(BTreeMap::new());
+    let mut known = KNOWN.lock().unwrap_or_else(PoisonError::into_inner);
+    Arc::clone(known.entry((d, count)).or_insert_with(|| Arc::new(scattered(d, count))))
+}
+
+/// Points, each after the logarithm of its density.
+type Scattered = Vec<(f64, Vec<f64>)>;
+
+fn scattered(d: usize, count: usize) -> Scattered {
     let Ok(t_dist) = StudentT::new(TAILS) else { return Vec::new() };
     let mut ratio = 1.5_f64;
     for _ in 0..60 {

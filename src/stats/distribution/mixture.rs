@@ -228,6 +228,19 @@ impl Mixture {
         Ok((centre, 0.5 * half / StudentT::new(df)?.quantile(0.75)?, df))
     }
 
+    /// The values below which shares lie, to some 1e-7 of the spread.
+    ///
+    /// # Errors
+    /// As [`Self::quantile`].
+    pub fn quantiles(&self, shares: impl IntoIterator<Item = f64>) -> Result<Vec<f64>, StatsError> {
+        let fast = Tabulated::new(self);
+        let quantile = |share: f64| {
+            check::open_probability("probability", share)?;
+            fast.quantile(share)
+        };
+        shares.into_iter().map(quantile).collect()
+    }
+
     /// Distance between the quartiles, to some 1e-7 of it.
     ///
     /// # Errors

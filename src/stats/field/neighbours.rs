@@ -1,6 +1,7 @@
 //! The neighbour form: each row given the nearest of those before it.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use pulp::{Arch, Simd, WithSimd};
 use rustc_hash::FxHashMap;
@@ -379,14 +380,14 @@ impl SpatialForm for NeighbourField {
 /// A field under a covariance that is known: asked with several designs, it is solved once.
 #[derive(Debug)]
 pub struct SolvedField {
-    field: NeighbourField,
+    field: Arc<NeighbourField>,
     solved: Solved,
 }
 
 impl SolvedField {
     /// # Errors
     /// Parameters out of range, or a covariance that cannot be factored.
-    pub fn new(field: NeighbourField, range: f64, nugget: f64) -> Result<Self, StatsError> {
+    pub fn new(field: Arc<NeighbourField>, range: f64, nugget: f64) -> Result<Self, StatsError> {
         let solved = field.solve(range, nugget)?;
         Ok(Self { field, solved })
     }
@@ -396,7 +397,7 @@ impl SolvedField {
     /// # Errors
     /// As [`SolvedField::new`].
     pub fn under(&self, range: f64, nugget: f64) -> Result<Self, StatsError> {
-        Self::new(self.field.clone(), range, nugget)
+        Self::new(Arc::clone(&self.field), range, nugget)
     }
 
     /// With other fixed effects over the same rows.
