@@ -1,5 +1,8 @@
 //! From SI to the units of the reports.
 
+use rusqlite::types::Value;
+
+use super::geopackage::number;
 use crate::config::{ArchiveSettings, ReportUnits};
 use crate::quantity::factor::{KG_PER_T, M_PER_FT};
 use crate::results::Estimate;
@@ -107,6 +110,16 @@ impl Units {
     /// Money per hectare as the cell of a table; empty where there is none.
     pub(super) fn money_cell(&self, per_ha: impl Into<Option<f64>>) -> String {
         fixed(per_ha.into().map(|money| self.money(money)), 2)
+    }
+
+    /// A yield, kg/ha, as a value of a layer; null where there is none.
+    pub(super) fn yield_value(&self, kg_ha: impl Into<Option<f64>>) -> Value {
+        number(kg_ha.into().map(|value| self.yields(value)))
+    }
+
+    /// Money per hectare as a value of a layer; null where there is none.
+    pub(super) fn money_value(&self, per_ha: impl Into<Option<f64>>) -> Value {
+        number(per_ha.into().map(|money| self.money(money)))
     }
 
     /// An estimate in the report's unit of yield.
