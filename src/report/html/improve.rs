@@ -117,7 +117,7 @@ fn costs(one: &SiteYear, units: Option<&Units>) -> BTreeMap<Kind, (f64, Option<S
                 format!("; strips {} wide, header {}: {why}", measured(strip), measured(header))
             });
         let measured = format!(
-            "{:.0} % of the strips' ground was cut by passes over two strips, which tell less of each{widths}",
+            "{:.0} % of the strips' ground was cut by passes that straddle two strips, which tell less of each{widths}",
             100.0 * lost
         );
         add(Kind::Ground, of_loss(lost), Some(measured));
