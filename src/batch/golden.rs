@@ -167,7 +167,7 @@ fn logged() -> tempfile::TempDir {
 /// A row every 2 m or so along the middle of each strip, up and down; the product stays off on a stretch of the second strip.
 fn walk(strips: &serde_json::Value) -> String {
     let mut text = String::from("utc_s,lon,lat,rate,width,stand,clay,texture\n");
-    for (strip, one) in strips["features"].as_array().unwrap().iter().enumerate() {
+    for (strip, one) in (0_i32..).zip(strips["features"].as_array().unwrap()) {
         let corner = |at: usize| [0, 1].map(|axis| one["geometry"]["coordinates"][0][at][axis].as_f64().unwrap());
         let middle = |one: [f64; 2], other: [f64; 2]| [0, 1].map(|axis| 0.5 * (one[axis] + other[axis]));
         let mut ends = [middle(corner(0), corner(1)), middle(corner(2), corner(3))];
@@ -182,9 +182,9 @@ fn walk(strips: &serde_json::Value) -> String {
         for step in 0..130 {
             let along = (f64::from(step) + 0.5) / 130.0;
             let [lon, lat] = [0, 1].map(|axis| ends[0][axis] + along * (ends[1][axis] - ends[0][axis]));
-            let time = 1_651_300_000 + 200 * strip as i32 + step;
+            let time = 1_651_300_000 + 200 * strip + step;
             let rate = if strip == 1 && (40..60).contains(&step) { 0 } else { rate };
-            let stand = 30 - rate / 5 + (strip as i32 + step) % 3;
+            let stand = 30 - rate / 5 + (strip + step) % 3;
             let clay = 20.0 + 1e5 * (lat - 42.71).abs() / 30.0;
             let texture = if clay < 25.0 { "loam" } else { "clay loam" };
             writeln!(text, "{time},{lon:.8},{lat:.8},{rate},60,{stand},{clay:.3},{texture}").unwrap();
@@ -342,7 +342,7 @@ fn rewrite_the_digests_of_the_stages() {
 }
 
 #[test]
-fn a_changed_digest_is_told_by_the_first_stage_that_has_it() {
+fn a_changed_digest_is_reported_by_the_first_stage_that_has_it() {
     let made = |of: [(u32, &str); 2]| {
         let one = |stage: &str, (version, digest): (u32, &str)| Made {
             stage: stage.to_owned(),

@@ -232,7 +232,7 @@ fn answers(
     for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
         fit.cautions.add(
             Caution::MachineAliased,
-            format!("{}: no strip tells its response from other differences", trial.treatments[treatment]),
+            format!("{}: no strip separates its response from other differences", trial.treatments[treatment]),
         );
     }
     let known = variant.covariance;

@@ -315,7 +315,7 @@ fn several_treatments_share_one_check() {
 }
 
 #[test]
-fn treatments_are_told_against_each_other() {
+fn treatments_are_reported_against_each_other() {
     let orders: [&[usize]; 4] = [&[0, 1, 2], &[1, 0, 2], &[2, 1, 0], &[1, 2, 0]];
     let fit = fit_of(&pieces(4, &orders, 18, |piece| {
         let (class, value) = field(piece);

@@ -180,7 +180,7 @@ fn wetness_at_field(
     };
     if found.measure.is_none() {
         let code = settings.measure.code();
-        let why = format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals");
+        let why = format!("`{code}` needs a normal above 10 mm and {LEAST_HISTORY} seasons of totals");
         cautions.add(Caution::WetnessMissing, why);
     }
     if let Some(doubt) = wetness::doubt(found, grids, settings)? {
@@ -271,7 +271,7 @@ fn refuse_one_time(
     let stamp = DateTime::from_timestamp(first.floor() as i64, 0)
         .map_or_else(String::new, |time| format!(" ({})", time.format("%Y-%m-%dT%H:%M:%SZ")));
     Err(IngestError::Contradiction(format!(
-        "{file}: column `{}`: all {count} records carry one time{stamp}; expected times that go on; without a `time` column in field.toml the order of the rows is used",
+        "{file}: column `{}`: all {count} records carry one time{stamp}; expected times that increase; without a `time` column in field.toml the order of the rows is used",
         column.name
     )))
 }

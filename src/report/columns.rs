@@ -109,7 +109,7 @@ pub static DICTIONARY: [Column; 218] = columns! {
     "weight", "number", "share", "share of the site-year in the mean", "rows that are not of a site-year";
     "response_without", "number", "yield_unit", "the mean without this site-year", "fewer than four site-years";
     "tau_without", "number", "yield_unit", "standard deviation between the others", "fewer than four site-years";
-    "turns_sign", "text", "", "whether leaving it out turns the sign of the mean: yes or no", "fewer than four site-years";
+    "turns_sign", "text", "", "whether leaving it out changes the sign of the mean: yes or no", "fewer than four site-years";
     "folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years";
     "gradient", "text", "", "along what the response changes: drainage, wetness, drainage-by-wetness, or `observed:` and a measure", "";
     "slope", "number", "slope_unit", "change of the response along the gradient", "cannot be estimated";

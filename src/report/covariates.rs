@@ -291,9 +291,9 @@ fn sentence(one: &CovariateAnswer, told: &Interaction, archive: &ArchiveSettings
     Some(if holm < least {
         format!("{}{} by {told}.", what[..1].to_uppercase(), &what[1..])
     } else if p < least {
-        format!("It may be that {what} by {told}; among all that was asked this may be chance.")
+        format!("It may be that {what} by {told}; among all the questions asked this may be chance.")
     } else {
-        format!("That {what} is not shown: {told}.")
+        format!("It is not shown that {what}: {told}.")
     })
 }
 

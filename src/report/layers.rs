@@ -32,7 +32,7 @@ pub(super) fn columns() -> Vec<(&'static str, Vec<&'static str>)> {
 
 /// A site of `sites.gpkg`: a site-year with the response to one treatment over its whole field.
 struct Site<'r> {
-    site_year: &'r SiteYear,
+    one: &'r SiteYear,
     response: &'r Response,
     /// The soil of most of the strips.
     ground: Option<&'r str>,
@@ -40,14 +40,14 @@ struct Site<'r> {
 }
 
 const SITES: &[LayerColumn<fn(&Site<'_>) -> Value>] = &[
-    ("season", INTEGER, |row| count(row.site_year.identity.season)),
-    ("farm", TEXT, |row| text(&row.site_year.identity.farm)),
-    ("field", TEXT, |row| text(&row.site_year.identity.field)),
-    ("crop", TEXT, |row| text(&row.site_year.identity.crop)),
+    ("season", INTEGER, |row| count(row.one.identity.season)),
+    ("farm", TEXT, |row| text(&row.one.identity.farm)),
+    ("field", TEXT, |row| text(&row.one.identity.field)),
+    ("crop", TEXT, |row| text(&row.one.identity.crop)),
     ("treatment", TEXT, |row| text(&row.response.key.treatment)),
     ("drainage_class", TEXT, |row| row.ground.map_or(Value::Null, text)),
-    ("wetness_mm", DOUBLE, |row| number(row.site_year.wetness_mm)),
-    ("wetness_class", TEXT, |row| row.site_year.wetness_class.as_deref().map_or(Value::Null, text)),
+    ("wetness_mm", DOUBLE, |row| number(row.one.wetness_mm)),
+    ("wetness_class", TEXT, |row| row.one.wetness_class.as_deref().map_or(Value::Null, text)),
     ("blocks", INTEGER, |row| count(row.response.blocks)),
     ("response", DOUBLE, |row| row.units.yield_value(row.response.estimate.mean)),
     ("std_error", DOUBLE, |row| row.units.yield_value(row.response.estimate.std_error)),
@@ -69,7 +69,7 @@ pub(super) fn sites(site_years: &[SiteYear], archive: &ArchiveSettings) -> Resul
         let place = Geometry::Point(Point::new(site_year.place_deg.0, site_year.place_deg.1));
         whole.map(move |response| {
             let units = Units::new(archive, &site_year.identity.crop);
-            (place.clone(), Site { site_year, response, ground, units })
+            (place.clone(), Site { one: site_year, response, ground, units })
         })
     });
     geopackage::package("sites.gpkg", &[Layer::of("sites", "POINT", SITES, rows)], WGS_84)

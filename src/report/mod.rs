@@ -53,7 +53,7 @@ use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifferenc
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 13;
+pub const VERSION: u32 = 14;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]

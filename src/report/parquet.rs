@@ -39,6 +39,7 @@ fn texts(name: &str, codes: impl Iterator<Item = u32>, names: &[&str]) -> Result
 }
 
 /// Values as they are.
+#[expect(clippy::unnecessary_wraps, reason = "other columns may fail")]
 fn series<T>(name: &str, values: T) -> Result<Column, String>
 where
     Series: NamedFrom<T, T::Target>,
@@ -137,7 +138,7 @@ fn strs(names: &[String]) -> Vec<&str> {
 }
 
 /// Texts of each strip as codes: the names sorted, and the code of each strip.
-fn of_strips<'j>(joined: &'j Joined, pick: fn(&Strip) -> &str) -> (Vec<&'j str>, Vec<u32>) {
+fn of_strips(joined: &Joined, pick: fn(&Strip) -> &str) -> (Vec<&str>, Vec<u32>) {
     let strips = &joined.assigned.strips;
     let mut names: Vec<&str> = strips.iter().map(pick).collect();
     names.sort_unstable();
@@ -181,6 +182,7 @@ impl<'j> Points<'j> {
         of_records.chain(self.copies.iter().map(of_copy))
     }
 
+    #[expect(clippy::unnecessary_wraps, reason = "other columns may fail")]
     fn floats(&self, name: &str, values: &[f64]) -> Result<Column, String> {
         Ok(floats(name, self.rows().map(|at| values[at])))
     }
@@ -285,6 +287,7 @@ fn covariate(one: &JoinedCovariate, values: impl Iterator<Item = f64>) -> Result
 }
 
 /// A number of each segment; NaN is null.
+#[expect(clippy::unnecessary_wraps, reason = "other columns may fail")]
 fn of_segments(joined: &Joined, name: &str, pick: fn(&Segment) -> f64) -> Result<Column, String> {
     Ok(floats(name, joined.assigned.segments.iter().map(pick)))
 }

@@ -182,7 +182,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn no_probability_is_told_as_a_certainty_and_no_level_is_rounded_to_one() {
+    fn no_probability_is_reported_as_a_certainty_and_no_level_is_rounded_to_one() {
         for at in 0..=10_000_u32 {
             let text = probability(f64::from(at) / 10_000.0);
             assert!(text != "0 %" && text != "100 %", "{at}: {text}");

@@ -365,7 +365,7 @@ mod tests {
     }
 
     #[test]
-    fn rows_of_other_lengths_and_open_quotes_are_told() {
+    fn rows_of_other_lengths_and_open_quotes_are_reported() {
         for (text, expected) in [
             ("a,b,t\n1,2,red\n3,4\n", "f.csv: damaged: row 2 has 2 cells, the header 3"),
             ("a,b,t\n1,2,red\n3,4,blue,5\n", "f.csv: damaged: row 2 has 4 cells, the header 3"),
@@ -427,7 +427,7 @@ mod tests {
     }
 
     #[test]
-    fn an_empty_file_is_told_from_one_with_a_header_alone() {
+    fn an_empty_file_is_reported_from_one_with_a_header_alone() {
         assert!(matches!(table(""), Err(IngestError::Empty { .. })));
         assert_eq!(table("a,b,t\n").unwrap().rows, 0);
     }

@@ -224,7 +224,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn costs_are_told_by_their_size() {
+    fn costs_are_reported_by_their_size() {
         assert!(in_words(1.0, None).contains("no answer"));
         assert!(in_words(0.2, Some("x".to_owned())).starts_with("x; some 20 %"));
         assert!(in_words(UNMEASURED, None).contains("not known"));

@@ -98,7 +98,7 @@ fn zones_worth(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> S
     for one in &plan.zoning {
         let label = archive.label(&one.treatment);
         let verdict = if one.is_shown {
-            "zones are worth their trouble"
+            "zones are worth the trouble"
         } else {
             "zones were not shown to earn more than the better of everything and nothing"
         };
