@@ -146,7 +146,7 @@ impl Bundle {
         if !has_extension(&holder.to_string_lossy(), &["zip", "kmz"]) {
             return match member {
                 None => Ok(Self::Disk(holder)),
-                Some(member) => Err(BundleError::Damaged(format!("is no .zip that could hold `{member}`"))),
+                Some(member) => Err(BundleError::Damaged(format!("is not a .zip that could hold `{member}`"))),
             };
         }
         let packed = Packed::open(&holder, most_bytes)?;

@@ -163,7 +163,7 @@ mod tests {
     }
 
     #[test]
-    fn a_cell_of_any_length_is_told_by_its_beginning() {
+    fn a_cell_of_any_length_is_shown_by_its_beginning() {
         assert_eq!(short("naïve"), "naïve");
         assert_eq!(short(&"ż".repeat(81)), format!("{}…", "ż".repeat(80)));
     }

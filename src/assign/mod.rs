@@ -1,7 +1,7 @@
 //! Assign: [`Cleaned`] → [`Assigned`]: which strip each swath footprint belongs to, what straddles, and the segments.
 //!
 //! A record counts for a strip when nearly all of its footprint lies in it; majority would let a straddling record carry
-//! a part of the wrong treatment and shrink the response. One over two strips counts for both by its shares. Ground near the ends of a
+//! a part of the wrong treatment and shrink the response. One that straddles two strips counts for both by its shares. Ground near the ends of a
 //! strip is left out, because the machine still delivers grain from before the edge.
 
 mod error;
@@ -75,7 +75,7 @@ impl Standing {
                 segment: vec![Labels::NONE; rows],
                 edge: vec![false; rows],
                 straddles: Vec::new(),
-                between: Vec::new(),
+                straddling: Vec::new(),
                 strips: Vec::new(),
                 segments: Vec::new(),
                 design: Design::default(),
@@ -83,8 +83,8 @@ impl Standing {
             };
         };
         let edge = standings.edges(settings);
-        let straddles = standings.straddling(settings);
-        let between = standings.between(&straddles, &cleaned, layout, settings);
+        let straddles = standings.straddles(settings);
+        let straddling = standings.straddling(&straddles, &cleaned, layout, settings);
         let (segments, segment) = segments::form(&cleaned, layout, &standings.strip, &edge, settings);
         Assigned {
             cleaned,
@@ -92,7 +92,7 @@ impl Standing {
             segment,
             edge,
             straddles,
-            between,
+            straddling,
             strips: layout.strips.clone(),
             segments,
             design: layout.design.clone(),

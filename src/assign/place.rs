@@ -8,12 +8,12 @@ use crate::config::ModelSettings;
 use crate::geometry::clip::ClipRoom;
 use crate::geometry::frame::Clearances;
 use crate::geometry::{Footprint, Frame, PolygonIndex};
-use crate::points::{Between, Cleaned, Labels};
+use crate::points::{Cleaned, Labels, Straddling};
 use crate::stats::robust;
 
 /// Least share of a record's footprint on its own strip, also where the strip beside it has the same treatment (ours).
 const LEAST_OWN: f64 = 0.85;
-/// Least share of the header that a record over two strips cut, so that it is known where (ours).
+/// Least share of the header that a straddling record cut, so that it is known where (ours).
 const LEAST_SWATH: f64 = 0.95;
 
 /// Where each record stands.
@@ -70,24 +70,24 @@ impl Standings {
         self.footing.iter().map(is_edge).collect()
     }
 
-    /// Whether each record lies over two strips, away from their ends.
-    pub(super) fn straddling(&self, settings: &ModelSettings) -> Vec<bool> {
+    /// Whether each record straddles two strips, away from their ends.
+    pub(super) fn straddles(&self, settings: &ModelSettings) -> Vec<bool> {
         let least_share = settings.footprint_share_pct / 100.0;
-        let over_two = |one: &Footing| {
-            let straddles = one.share < least_share || one.own < LEAST_OWN;
-            straddles && one.beside > 1.0 - LEAST_OWN && one.along_m >= settings.edge_along_m
+        let straddles = |one: &Footing| {
+            let is_apart = one.share < least_share || one.own < LEAST_OWN;
+            is_apart && one.beside > 1.0 - LEAST_OWN && one.along_m >= settings.edge_along_m
         };
-        self.footing.iter().map(over_two).collect()
+        self.footing.iter().map(straddles).collect()
     }
 
-    /// The records over two strips whose ground lies on these alone, and of which it is known where they cut: over the full header.
-    pub(super) fn between(
+    /// The straddling records whose ground lies on their two strips alone, and of which it is known where they cut: over the full header.
+    pub(super) fn straddling(
         &self,
         straddles: &[bool],
         cleaned: &Cleaned,
         layout: &Layout,
         settings: &ModelSettings,
-    ) -> Vec<Between> {
+    ) -> Vec<Straddling> {
         let least_share = settings.footprint_share_pct / 100.0;
         let header_m = cleaned.records.header_widths_m();
         let full = |at: usize| {
@@ -106,7 +106,7 @@ impl Standings {
                 }
                 let place = (cleaned.x_m[at], cleaned.y_m[at]);
                 let along = layout.number_along(strips[0], place, settings.segment_length_m);
-                Between { record: at as u32, strips, shares, along }
+                Straddling { record: at as u32, strips, shares, along }
             })
         };
         (0..straddles.len()).filter_map(known).collect()

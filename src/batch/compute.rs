@@ -123,7 +123,7 @@ impl Workshop<'_> {
             match self.attempt(task, turn, &look)? {
                 Attempt::Ended(outcome) => return Ok(*outcome),
                 Attempt::Changed(file) if last => {
-                    return Err(format!("{file}: changes while it is read; expected a file at rest"));
+                    return Err(format!("{file}: changed while it was read; expected a file that stays as it is"));
                 }
                 Attempt::Changed(_) => self.looks.renew(&look),
             }
@@ -158,7 +158,7 @@ impl Workshop<'_> {
         if turn == Turn::Remembered {
             let before = self.store.failure(&task.place);
             return Err(
-                before.map_or_else(|| "is not computed as it now is; run its share".to_owned(), |one| one.reason)
+                before.map_or_else(|| "has not been computed as it is now; run its share".to_owned(), |one| one.reason)
             );
         }
         let lags = remembered.and_then(|remembered| remembered.lags);

@@ -153,7 +153,7 @@ mod tests {
     }
 
     #[test]
-    fn a_price_changes_what_is_told_and_nothing_of_what_the_stages_are_handed() {
+    fn a_price_changes_what_is_reported_and_nothing_of_what_the_stages_are_handed() {
         let before = print(ARCHIVE, FIELD);
         let dearer = print(&ARCHIVE.replace("4.20", "5.10"), FIELD);
         assert_eq!(dearer.work, before.work);

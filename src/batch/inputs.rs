@@ -39,7 +39,7 @@ pub enum PathFault {
     #[error("archive.toml: wetness.window counts days from planting; give field.toml `planted`, such as 2023-04-29")]
     NotPlanted,
     /// A photograph that is not a file.
-    #[error("{key}: `{path}` is an address; expected a file beside the table, since nothing is fetched")]
+    #[error("{key}: `{path}` is a web address; expected a file beside the table, since nothing is downloaded")]
     Remote {
         /// The table, row and column that name it.
         key: String,

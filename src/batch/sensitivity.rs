@@ -43,7 +43,7 @@ pub(super) fn sensitivity(
     if adjusted.covariates > 0 {
         rows.add_fit("adjusted for elevation", &adjusted);
     }
-    if primary.over_two > 0 {
+    if primary.straddling > 0 {
         let on_one_strip = fit::run(joined, archive, Variant { on_one_strip: true, ..same });
         rows.add_fit("passes on one strip", &on_one_strip);
     }

@@ -37,7 +37,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_clock_is_told_in_utc() {
+    fn the_clock_is_reported_in_utc() {
         let text = now_text();
         assert!(text.ends_with('Z') && text.len() == 20, "{text}");
         assert!(now_ns() > 1_700_000_000_000_000_000);

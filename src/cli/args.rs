@@ -33,7 +33,7 @@ pub enum Command {
     /// Why a site-year's records were removed: the rule, its limit, and for one record its number and its neighbours.
     Explain(ExplainArguments),
     /// Where to treat next season: runs the archive, then maps for each field what pays under the weather to be expected, and
-    /// lays out strips where they would tell something.
+    /// lays out strips where they would help to decide.
     Plan(PlanArguments),
     /// Draw the figures of an output folder again, to take along: drawings and pictures of 16 by 9.
     Figures(FiguresArguments),

@@ -105,7 +105,7 @@ pub(crate) fn tested(
     if let Some(unknown) =
         names.and_then(|names| names.iter().find(|name| tested.iter().all(|one| one.treatment != **name)))
     {
-        return Err(format!("`{unknown}` is no treatment of archive.toml that could be recognised by a rate"));
+        return Err(format!("`{unknown}` is not a treatment of archive.toml that could be recognised by a rate"));
     }
     if tested.is_empty() {
         return Err("archive.toml gives no treatment a rate, such as `rate = \"8 fl oz/ac\"`".to_owned());

@@ -3,6 +3,7 @@
 //! Only resolved settings reach the stages: SI units, defaults filled in, names checked against each other. Each
 //! default has its source in its doc comment.
 
+mod about;
 mod applied;
 mod archive;
 mod clean;
@@ -15,6 +16,7 @@ mod model;
 mod observed;
 mod read;
 mod reference;
+mod schema;
 mod section;
 mod soil;
 mod target;
@@ -37,7 +39,8 @@ pub use harvest::{
 pub use model::ModelSettings;
 pub use observed::ObservedSettings;
 pub use read::ReadSettings;
-pub use reference::{Fact, Kind, SettingsFile, schema, settings};
+pub use reference::{Fact, Kind, SettingsFile, settings};
+pub use schema::schema;
 pub use soil::{ComponentSettings, DRAINAGE_CLASSES, SURVEY_COLUMNS, SoilSettings};
 pub use target::{FEWEST_BLOCKS, StripLayoutSettings, TargetSettings};
 pub use treatments::Treatment;

@@ -93,7 +93,7 @@ fn the_field_is_read_with_its_units() {
 }
 
 #[test]
-fn all_faults_are_told_at_once_with_line_and_column() {
+fn all_faults_are_reported_at_once_with_line_and_column() {
     let archive =
         ArchiveSettings::parse("a/archive.toml", "name = 3\nreport_units = \"imperial\"\n[crops.corn]\nprise = 4\n");
     let text = archive.unwrap_err().to_string();

@@ -120,7 +120,13 @@ fn of_track(
         measured("speed", &records.speed_m_s, &track.speed_m_s, units::SPEEDS, "speed from places and times");
         measured("interval", &records.interval_s, &track.step_s, units::TIMES, "time between records");
     }
-    measured("distance", &records.distance_m, &track.step_m, units::DISTANCES, "way between the places of records");
+    measured(
+        "distance",
+        &records.distance_m,
+        &track.step_m,
+        units::DISTANCES,
+        "distance between the places of records",
+    );
     found.extend(width(harvest, &pick(&records.swath_m), &track, records.channels.swath, key));
     found
 }
@@ -305,7 +311,7 @@ fn header(
     }
     let list = numbers.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     let says = format!(
-        "{}: `{}` holds {list}, and grain flows alike whatever it says; expected 1 where it cuts and 0 where not",
+        "{}: `{}` holds {list}, but the grain flows the same whatever it says; expected 1 where it cuts and 0 where not",
         key("columns.header"),
         column.name
     );
@@ -342,7 +348,9 @@ fn dates(of: &Configured<'_>) -> Vec<Found> {
         let says = format!("season: {season}, but the records are of {date}");
         let rolled = date.checked_add_signed(chrono::Duration::days(WEEKS_D));
         if date.year() < 1990 || rolled.is_some_and(|date| date.year() == season) {
-            return doubtful(format!("{says}; a clock that was not set, or a receiver's week counter that began anew"));
+            return doubtful(format!(
+                "{says}; a clock that was not set, or a receiver's week counter that started again"
+            ));
         }
         let turn =
             (date.year() == season + 1 && date.month() <= 2) || (date.year() == season - 1 && date.month() == 12);

@@ -219,7 +219,7 @@ impl Judge<'_> {
                 fit(one, relation(values, &self.sight.track.speed_m_s), (0.12, 0.5), "speed from places and times");
             }
             Channel::Distance => {
-                fit(one, relation(values, &self.sight.track.step_m), (0.15, 0.6), "way between places");
+                fit(one, relation(values, &self.sight.track.step_m), (0.15, 0.6), "distance between places");
             }
             Channel::Interval => self.interval(one, values, &shape),
             Channel::Swath => self.swath(one, values, &shape),

@@ -394,7 +394,7 @@ fn looks_like(log: &Log, name: &str) -> String {
                     "numbers that fit no channel".to_owned()
                 }
             }
-            None => "labels that serve nothing here".to_owned(),
+            None => "labels that are not used here".to_owned(),
         },
     }
 }

@@ -192,7 +192,7 @@ mod tests {
     }
 
     #[test]
-    fn margins_stand_as_they_are_told() {
+    fn margins_stand_as_they_are_reported() {
         let draws = joint(
             &[&normal(1.0), &normal(-2.0), &normal(0.3)],
             &Mat::from_fn(3, 3, |i, j| if i == j { 1.0 } else { 0.5 }),

@@ -153,7 +153,7 @@ pub(super) fn joined_of(pieces: &[Piece], randomized: bool, width_m: f64, length
             segment: (0..segments.len() as u32).flat_map(|at| [at; 2]).collect(),
             edge: vec![false; rows],
             straddles: Vec::new(),
-            between: Vec::new(),
+            straddling: Vec::new(),
             design: Design { blocks, strips_by_treatment, randomized, blocks_formed: false },
             cautions: Cautions::default(),
             strips,

@@ -170,13 +170,13 @@ impl Case<'_> {
                 return one.untold(format!("it does not vary on the strips: {mean:.4}{unit} throughout"));
             }
             if blocks < LEAST_BLOCKS {
-                return one.untold(format!("{blocks} of the {LEAST_BLOCKS} blocks that it takes"));
+                return one.untold(format!("{blocks} of the {LEAST_BLOCKS} blocks needed"));
             }
             let Some(answer) = answer else {
-                return one.untold("it cannot be told from other differences between strips");
+                return one.untold("it cannot be separated from other differences between strips");
             };
             // asked by the standard deviation, reported by the unit
-            let Ok((centre, scale, df)) = answer.nearest_t() else { return one.untold("the model tells no spread") };
+            let Ok((centre, scale, df)) = answer.nearest_t() else { return one.untold("the model gives no spread") };
             let confidence = self.archive.model.confidence;
             let change = Estimate::of_t(centre / spread, scale / spread, df.min(1000.0), confidence);
             doubted(Interaction { change: change.unwrap_or_default(), ..one })
@@ -229,7 +229,7 @@ impl Case<'_> {
                     segments: found.segments,
                     ..empty(trial.treatments[treatment], Some(zoned.classes[class].clone()))
                 };
-                let few = format!("{} of the {LEAST_BLOCKS} blocks that it takes", found.blocks);
+                let few = format!("{} of the {LEAST_BLOCKS} blocks needed", found.blocks);
                 let told = |answer: &Mixture| estimate::told(answer, true, settings.confidence).unwrap_or_default();
                 let place = places.get(&(treatment, class)).copied();
                 let response = place.and_then(|(at, _)| answers.get(at));
@@ -238,7 +238,9 @@ impl Case<'_> {
                 all.push(match change {
                     Some(change) => doubted(Interaction { change: told(change), ..one }),
                     None if found.blocks < LEAST_BLOCKS => one.untold(few),
-                    None if place.is_none() => one.untold("it cannot be told from other differences between strips"),
+                    None if place.is_none() => {
+                        one.untold("it cannot be separated from other differences between strips")
+                    }
                     None if response.is_none() => one.untold("the model could not be fitted"),
                     None => one.untold(format!("no other class is compared in {LEAST_BLOCKS} blocks")),
                 });

@@ -171,20 +171,20 @@ fn what_cannot_be_told_says_why() {
     };
     assert_eq!(why(4, &|_| 22.0), "it does not vary on the strips: 22.0000 % throughout");
     assert_eq!(why(4, &|_| f64::NAN), "no segment has a value");
-    assert_eq!(why(1, &|piece| f64::from(piece.along)), "1 of the 2 blocks that it takes");
+    assert_eq!(why(1, &|piece| f64::from(piece.along)), "1 of the 2 blocks needed");
     // where the treated have one value and the check another, treatment and slope are one
     let told = why(4, &|piece| piece.treatment as f64);
-    assert_eq!(told, "it cannot be told from other differences between strips");
+    assert_eq!(told, "it cannot be separated from other differences between strips");
     let all = all(4);
     let values = all.iter().map(|piece| f64::from(u8::from(piece.block > 2))).collect();
     let found = ask(&with(joined(&all, true), CovariateKind::Class, &["north", "south"], values));
-    assert_eq!(found[1].why.as_deref(), Some("1 of the 2 blocks that it takes"));
+    assert_eq!(found[1].why.as_deref(), Some("1 of the 2 blocks needed"));
     assert!(found[0].response.mean.is_some());
     assert_eq!(found[0].why.as_deref(), Some("no other class is compared in 2 blocks"));
 }
 
 #[test]
-fn t_is_told_with_its_degrees_of_freedom() {
+fn t_is_reported_with_its_degrees_of_freedom() {
     let all = pieces(4, &[&[0, 1], &[1, 0]], 12, |piece| {
         let noise = super::example::noise(piece.block, piece.place, piece.along as usize);
         (None, 9_000.0 + 200.0 * noise)

@@ -84,8 +84,8 @@ pub struct Fit {
     pub local: Vec<LocalResponse>,
     /// The responses with the scale of the strips' prior halved, and doubled.
     pub strip_priors: Vec<Alternative>,
-    /// Pieces of passes over two strips.
-    pub over_two: usize,
+    /// Pieces of straddling passes.
+    pub straddling: usize,
     /// Covariates that the yields were adjusted for.
     pub covariates: usize,
     /// Removal on the strips, by treatment.
@@ -107,7 +107,7 @@ pub struct Variant<'v> {
     pub as_drawn: bool,
     /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
     pub elevation: bool,
-    /// Whether passes over two strips are left out.
+    /// Whether straddling passes are left out.
     pub on_one_strip: bool,
 }
 
@@ -133,7 +133,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
         .filter(|key| *key != check.key && assigned.strips.iter().any(|strip| strip.treatment == **key))
         .collect();
     let mut trial = Trial::new(joined, &check.key, &treated, settings, variant.without_block);
-    fit.over_two = trial.rows.iter().filter(|row| row.side().is_none()).count();
+    fit.straddling = trial.rows.iter().filter(|row| row.side().is_none()).count();
     if variant.on_one_strip {
         trial.keep(|row| row.side().is_some());
     }
@@ -240,7 +240,7 @@ fn answers(
     for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
         fit.cautions.add(
             Caution::MachineAliased,
-            format!("{}: no strip tells its response from other differences", trial.treatments[treatment]),
+            format!("{}: no strip separates its response from other differences", trial.treatments[treatment]),
         );
     }
     let known = variant.covariance;

@@ -200,7 +200,7 @@ fn add(sum: &mut [f64; 4], other: [f64; 4]) {
 /// Ten uniformity trials, several over more than one season, columns and rows of plots as strips, and the passes of a raw
 /// field: where nothing was done, 90 % intervals hold 0 in 87 to 95 % (few layouts of 35 grounds: ± 2 %).
 #[test]
-fn strips_that_differ_in_nothing_are_told_as_such() {
+fn strips_that_differ_in_nothing_are_reported_as_such() {
     for blocks in [3, 4, 6] {
         let mut sum = [0.0; 4];
         for ground in all_ground().iter().filter(|ground| 2 * blocks <= ground.strips.len()) {

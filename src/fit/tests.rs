@@ -2,7 +2,7 @@
 
 use super::example::{Piece, WIDTH_M, archive, joined, noise, pieces};
 use super::*;
-use crate::points::{Assigned, Between};
+use crate::points::{Assigned, Straddling};
 
 const ORDERS: [&[usize]; 4] = [&[0, 1], &[1, 0], &[1, 0], &[0, 1]];
 
@@ -315,7 +315,7 @@ fn several_treatments_share_one_check() {
 }
 
 #[test]
-fn treatments_are_told_against_each_other() {
+fn treatments_are_reported_against_each_other() {
     let orders: [&[usize]; 4] = [&[0, 1, 2], &[1, 0, 2], &[2, 1, 0], &[1, 2, 0]];
     let fit = fit_of(&pieces(4, &orders, 18, |piece| {
         let (class, value) = field(piece);
@@ -452,9 +452,9 @@ fn hopeless_trials_give_other_analyses_nothing_to_invent() {
 }
 
 /// The passes of every second strip lie over it and the next one, 60 to 40, and yield as both do.
-fn over_two(pieces: &[Piece]) -> Joined {
+fn straddled(pieces: &[Piece]) -> Joined {
     let mut site = joined(pieces, true);
-    let Assigned { segments, segment, cleaned, between, .. } = &mut site.assigned;
+    let Assigned { segments, segment, cleaned, straddling, .. } = &mut site.assigned;
     let yields: BTreeMap<(u32, i32), f64> =
         segments.iter().map(|one| ((one.strip, one.along), one.dry_yield_kg_ha)).collect();
     for at in 0..segment.len() {
@@ -463,7 +463,7 @@ fn over_two(pieces: &[Piece]) -> Joined {
         if strip % 2 == 0 {
             cleaned.dry_yield_kg_ha[at] = 0.6 * one.dry_yield_kg_ha + 0.4 * yields[&(strip + 1, one.along)];
             cleaned.x_m[at] += 0.4 * WIDTH_M;
-            between.push(Between { record: at as u32, strips: [strip, strip + 1], shares, along: one.along / 2 });
+            straddling.push(Straddling { record: at as u32, strips: [strip, strip + 1], shares, along: one.along / 2 });
             segment[at] = crate::points::Labels::NONE;
         }
     }
@@ -472,9 +472,9 @@ fn over_two(pieces: &[Piece]) -> Joined {
 
 /// In half of the blocks no pass lies on the check alone, in the others none on the treated strip: only the passes over both compare.
 #[test]
-fn passes_over_two_strips_tell_of_both() {
+fn straddling_passes_tell_of_both_strips() {
     let all = pieces(8, &ORDERS, 18, field);
-    let site = over_two(&all);
+    let site = straddled(&all);
     let fit = run(&site, &archive(), Variant::default());
     assert_sound(&fit);
     let pure = fit_of(&all);
@@ -488,14 +488,14 @@ fn passes_over_two_strips_tell_of_both() {
         assert!((0.5..4.0).contains(&ratio), "{class:?}: {ratio}");
     }
     // without them nothing compares
-    assert!(fit.over_two > 0);
+    assert!(fit.straddling > 0);
     // nor is there a piece to map where no pass lies on one strip; its blocks are compared all the same
-    let mut over_two_alone = site.clone();
-    over_two_alone.assigned.segment.fill(crate::points::Labels::NONE);
-    for segment in &mut over_two_alone.assigned.segments {
+    let mut straddling_alone = site.clone();
+    straddling_alone.assigned.segment.fill(crate::points::Labels::NONE);
+    for segment in &mut straddling_alone.assigned.segments {
         segment.usable = false;
     }
-    let found = run(&over_two_alone, &archive(), Variant::default());
+    let found = run(&straddling_alone, &archive(), Variant::default());
     assert_sound(&found);
     assert!(find(&found, "low", None).estimate.mean.is_some(), "{:?}", find(&found, "low", None));
     assert!(found.local.is_empty(), "{:?}", found.local);

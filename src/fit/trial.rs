@@ -12,9 +12,9 @@ use crate::stats::{robust, std_error_of_mean};
 const LEAST_PIECE: f64 = 0.25;
 /// Passes of a strip that lie nearer to each other across are one line of ground, m (ours: no header is as narrow).
 const ONE_LINE_M: f64 = 2.0;
-/// Share of a pass over two strips from which it tells of one of them (ours).
+/// Share of a straddling pass from which it tells of one of them (ours).
 const LEAST_SHARE: f64 = 0.3;
-/// Fewest records of a pass over two strips on the length of a segment (ours).
+/// Fewest records of a straddling pass on the length of a segment (ours).
 const LEAST_RECORDS: f64 = 3.0;
 /// Steps by which the weight of a segment is rounded: equal weights let equal surroundings share one solution.
 const WEIGHT_STEPS: f64 = 2.0;
@@ -22,12 +22,12 @@ const WEIGHT_STEPS: f64 = 2.0;
 /// What one pass cut of a usable segment, in a block where a treatment can be compared with the check.
 ///
 /// Where strips are two or more passes wide, treated and check ground one header apart tells far more than strip means two
-/// headers apart. A pass over two strips tells of both by its shares of them, and has its part of the deviation of each.
+/// headers apart. A pass that straddles two strips tells of both by its shares of them, and has its part of the deviation of each.
 #[derive(Debug, Clone)]
 pub(super) struct Row {
-    /// Index among the segments of the site-year; none of a pass over two strips.
+    /// Index among the segments of the site-year; none of a straddling pass.
     pub(super) segment: Option<usize>,
-    /// The strip, or both of a pass over two.
+    /// The strip, or both of a straddling pass.
     pub(super) sides: Sides,
     /// Number along the axis of the block of the first strip.
     pub(super) along: i32,
@@ -151,7 +151,7 @@ impl<'j> Trial<'j> {
         let treatments: Vec<&str> = std::iter::once(check).chain(treated.iter().copied()).collect();
         let treatment_of = |strip: usize| treatments.iter().position(|key| *key == assigned.strips[strip].treatment);
         let usable = assigned.segments.iter().filter(|segment| segment.usable).map(|segment| segment.strip);
-        let strips: BTreeSet<u32> = usable.chain(assigned.between.iter().flat_map(|one| one.strips)).collect();
+        let strips: BTreeSet<u32> = usable.chain(assigned.straddling.iter().flat_map(|one| one.strips)).collect();
         let strips = strips.into_iter().map(|strip| strip as usize).filter(|&strip| treatment_of(strip).is_some());
         let blocks: BTreeSet<&str> = strips.map(|strip| assigned.strips[strip].block.as_str()).collect();
         let blocks: Vec<&str> = blocks.into_iter().filter(|block| leave != Some(block)).collect();
@@ -172,7 +172,7 @@ impl<'j> Trial<'j> {
                 ..piece.row(Sides { first: side, second: None }, segment.along, pass)
             });
         }
-        for ((strips, along, pass), (piece, shares)) in between(joined) {
+        for ((strips, along, pass), (piece, shares)) in straddling(joined) {
             let area: f64 = shares.iter().sum();
             let [first, second] = [0, 1].map(|at| side(strips[at] as usize, shares[at] / area));
             if let (Some(first), Some(_)) = (first, second) {
@@ -485,16 +485,16 @@ fn pieces(joined: &Joined) -> BTreeMap<(usize, u32), Piece> {
     pieces
 }
 
-/// The strips of a pass over two, the number along them, and the pass.
-type OverTwo = ([u32; 2], i32, u32);
+/// The strips that a pass straddles, the number along them, and the pass.
+type Straddled = ([u32; 2], i32, u32);
 
-/// What passes over two strips cut, with the area on each strip. A pass that lies on one strip for the most part is held to do so
+/// What straddling passes cut, with the area on each strip. A pass that lies on one strip for the most part is held to do so
 /// throughout: its other records are errors of the position.
-fn between(joined: &Joined) -> BTreeMap<OverTwo, (Piece, [f64; 2])> {
+fn straddling(joined: &Joined) -> BTreeMap<Straddled, (Piece, [f64; 2])> {
     let cleaned = &joined.assigned.cleaned;
-    // records of a pass on one strip, and over two
+    // records of a pass on one strip, and straddling ones
     let mut counts: BTreeMap<u32, (usize, usize)> = BTreeMap::new();
-    for one in &joined.assigned.between {
+    for one in &joined.assigned.straddling {
         counts.entry(cleaned.pass[one.record as usize]).or_default().1 += 1;
     }
     for (at, _) in joined.assigned.segment.iter().enumerate().filter(|(_, segment)| **segment != Labels::NONE) {
@@ -502,12 +502,12 @@ fn between(joined: &Joined) -> BTreeMap<OverTwo, (Piece, [f64; 2])> {
             count.0 += 1;
         }
     }
-    let mut pieces: BTreeMap<OverTwo, (Piece, [f64; 2])> = BTreeMap::new();
-    for one in &joined.assigned.between {
+    let mut pieces: BTreeMap<Straddled, (Piece, [f64; 2])> = BTreeMap::new();
+    for one in &joined.assigned.straddling {
         let at = one.record as usize;
         let area = cleaned.area_m2[at];
-        let (on_one, over_two) = counts[&cleaned.pass[at]];
-        if area > 0.0 && over_two > on_one {
+        let (on_one, straddling) = counts[&cleaned.pass[at]];
+        if area > 0.0 && straddling > on_one {
             let key = (one.strips, one.along, cleaned.pass[at]);
             let (piece, areas) = pieces.entry(key).or_insert_with(|| (Piece::empty(joined), [0.0; 2]));
             piece.add(joined, at);

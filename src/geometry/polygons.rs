@@ -194,7 +194,7 @@ mod tests {
     }
 
     #[test]
-    fn holes_nested_polygons_and_parts_are_told_apart() {
+    fn holes_nested_polygons_and_parts_are_distinguished() {
         let ring = polygon!(exterior: [(x: 0., y: 0.), (x: 10., y: 0.), (x: 10., y: 10.), (x: 0., y: 10.)], interiors: [[(x: 3., y: 3.), (x: 7., y: 3.), (x: 7., y: 7.), (x: 3., y: 7.)]]);
         let island = block(4., 4., 2., 2.).0.remove(0);
         let index =

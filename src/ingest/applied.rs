@@ -81,7 +81,7 @@ fn resolved<'s>(
     for file in files {
         if !Format::of(&file.path).is_some_and(Format::is_task_data) {
             return Err(IngestError::Contradiction(format!(
-                "field.toml: {key}.columns: is missing; {} is no task data (ISO 11783-10), which alone needs none",
+                "field.toml: {key}.columns: is missing; {} is not task data (ISO 11783-10), which alone needs none",
                 file.name
             )));
         }

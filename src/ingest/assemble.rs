@@ -556,6 +556,13 @@ fn walked(records: &Records, rows: Range<usize>) -> Vec<f64> {
     speed
 }
 
+/// The extent of points, `[west, south, east, north]`; what is NaN does not count.
+pub(super) fn extent_of_points(x: &[f64], y: &[f64]) -> Extent {
+    let least = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    [least(x), least(y), most(x), most(y)]
+}
+
 /// The extent of polygons in their own coordinates, `[west, south, east, north]`.
 pub(super) fn extent(rects: impl IntoIterator<Item = Rect<f64>>) -> Option<Extent> {
     rects.into_iter().fold(None, |known: Option<Extent>, rect| {

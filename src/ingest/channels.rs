@@ -68,6 +68,13 @@ pub(super) const RAISED: [&str; 26] = [
     "nao",
 ];
 
+/// Whether a text is a header state: down, up, or none.
+pub(crate) fn header_state(text: &str) -> Option<bool> {
+    let folded = text.to_lowercase();
+    let is_one_of = |states: &[&str]| states.contains(&folded.as_str());
+    if is_one_of(&CUTTING) { Some(true) } else { is_one_of(&RAISED).then_some(false) }
+}
+
 /// The channels of one file, in SI units, before positions are projected and gaps are filled.
 pub(super) struct FileChannels {
     pub(super) rows: usize,

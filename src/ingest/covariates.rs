@@ -232,7 +232,7 @@ impl Reader<'_> {
             IngestError::Contradiction(format!("covariate `{}`: {}: {reason}", self.settings.name, file.name))
         };
         let Some(column) = self.settings.column.clone() else {
-            return Err(contradiction("is no grid; `column` must say where the values stand"));
+            return Err(contradiction("is not a grid; `column` must say where the values stand"));
         };
         let by_columns = self.settings.position.names();
         let has_geometry = Format::of(&file.path).is_some_and(Format::has_geometry);

@@ -9,9 +9,11 @@ mod channels;
 mod clocks;
 mod covariates;
 mod error;
+mod files;
 mod filter;
 mod ground;
 mod layers;
+mod look;
 mod observed;
 mod photos;
 mod readers;
@@ -24,24 +26,30 @@ mod tickets;
 mod wetness;
 
 use std::collections::BTreeMap;
-use std::path::Path;
 
+pub(crate) use channels::{epoch_s, header_state};
+pub(crate) use clocks::LONGEST_STEP_S;
 pub use covariates::CovariateFiles;
 pub use error::IngestError;
+pub use files::SiteYearFiles;
 pub use ground::{ground, wetness_at};
 use layers::reference_system;
 pub use layers::{InputFile, SharedLayers};
-pub(crate) use readers::{Shapes, Table, TextColumn, Wanted};
+pub use look::{MOST_DISTINCT, summarise};
+pub(crate) use look::{
+    companions, data_file, is_table, is_task_data, numbers_of, read_columns, read_table, read_units,
+};
+pub(crate) use readers::{Shapes, TIME, Table, TextColumn, Wanted, members, number_or_comma};
+pub(crate) use standard::standard_columns;
+pub(crate) use stations::{LEAST_YEARS, StationSight, is_station_date, look as look_at_stations};
+pub(crate) use survey::{MAP_UNIT_KEY, holds_components};
 pub use wetness::{LEAST_HISTORY, SeasonGrids, window_months};
 pub(crate) use wetness::{departures, recorded_unit, station_years};
 
 use chrono::DateTime;
 use geo::{BoundingRect, MultiPolygon};
 
-use crate::bundle;
-use crate::config::{
-    ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, PrecipitationGrids, ReadSettings,
-};
+use crate::config::{ArchiveSettings, FieldSettings, HarvestSettings, PositionColumns, PrecipitationGrids};
 use crate::consistency::{self, Configured};
 use crate::geometry::{Crs, Projector};
 use crate::points::{Caution, Cautions, Ingested, Records, StripGround};
@@ -49,92 +57,6 @@ use crate::stats::robust;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
 pub const VERSION: u32 = 5;
-
-/// Every file of a site-year, found and named.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct SiteYearFiles {
-    /// The harvest files by entry, sorted by name.
-    pub harvest: Vec<Vec<InputFile>>,
-    /// The boundary layer.
-    pub boundary: Option<InputFile>,
-    /// The strip layer.
-    pub strips: Option<InputFile>,
-    /// The soil layers of the archive.
-    pub soils: Vec<InputFile>,
-    /// The tables of the components of its map units.
-    pub soil_components: Vec<InputFile>,
-    /// The elevation model of the archive.
-    pub dem: Option<InputFile>,
-    /// The scale tickets.
-    pub tickets: Option<InputFile>,
-    /// The precipitation grids of the season.
-    pub wetness: Option<SeasonGrids>,
-    /// The logs of what was put down, by entry, sorted by name.
-    pub applied: Vec<Vec<InputFile>>,
-    /// The tables of counts and ratings, by entry, sorted by name.
-    pub observed: Vec<Vec<InputFile>>,
-    /// The photographs that they name, by table and cell.
-    pub photos: BTreeMap<(String, String), InputFile>,
-    /// The layers of the covariates, by entry of the resolved settings.
-    pub covariates: Vec<CovariateFiles>,
-}
-
-impl SiteYearFiles {
-    /// The site-year's own files, with the parts of shapefiles, sorted by name.
-    pub fn own(&self) -> Vec<InputFile> {
-        let single = [&self.boundary, &self.strips, &self.tickets];
-        with_parts(
-            self.harvest
-                .iter()
-                .chain(&self.applied)
-                .chain(&self.observed)
-                .chain(self.covariates.iter().filter(|one| !one.of_archive).map(|one| &one.files))
-                .flatten()
-                .chain(self.photos.values())
-                .chain(single.into_iter().flatten()),
-        )
-    }
-
-    /// The archive's files that the site-year's result depends on, with the parts of shapefiles, sorted by name.
-    pub fn of_archive(&self) -> Vec<InputFile> {
-        let layers = self.soils.iter().chain(&self.soil_components).chain(&self.dem);
-        let grids = self.wetness.iter().flat_map(|grids| {
-            let history = grids.history.iter().flat_map(|(files, _)| files);
-            grids.totals.iter().chain(&grids.normals).chain(history)
-        });
-        let covariates = self.covariates.iter().filter(|one| one.of_archive).flat_map(|one| &one.files);
-        with_parts(layers.chain(grids).chain(covariates))
-    }
-
-    /// Every file that the site-year's result depends on.
-    pub fn all(&self) -> Vec<InputFile> {
-        let mut files = self.own();
-        files.extend(self.of_archive());
-        files
-    }
-}
-
-fn with_parts<'f>(files: impl Iterator<Item = &'f InputFile>) -> Vec<InputFile> {
-    let mut all = Vec::new();
-    for file in files {
-        // what lies in a .zip or a layer of a GeoPackage changes with the whole
-        let (path, member) = bundle::on_disk(&file.path);
-        if let Some(member) = member {
-            let name = file.name.strip_suffix(&member).unwrap_or(&file.name).trim_end_matches('/').to_owned();
-            all.push(InputFile { name, path });
-            continue;
-        }
-        for path in readers::companions(&file.path) {
-            let own = path.file_name().map(|found| found.to_string_lossy().into_owned());
-            let name = Path::new(&file.name).with_file_name(own.unwrap_or_default());
-            all.push(InputFile { name: name.to_string_lossy().into_owned(), path });
-        }
-        all.push(file.clone());
-    }
-    all.sort_by(|one, other| one.name.cmp(&other.name));
-    all.dedup();
-    all
-}
 
 /// Reads a site-year's files.
 ///
@@ -171,7 +93,7 @@ pub fn run(
     let (x, y) = (&records.x_m, &records.y_m);
     let usable = |values: &[f64]| values.iter().copied().filter(|value| value.is_finite()).collect::<Vec<_>>();
     let (mut xs, mut ys) = (usable(x), usable(y));
-    let field_extent = usable_extent(&xs, &ys);
+    let field_extent = assemble::extent_of_points(&xs, &ys);
     refuse_a_speck(&first_file, field_extent, records.len())?;
     let (Ok(middle_x), Ok(middle_y)) = (robust::median_in_place(&mut xs), robust::median_in_place(&mut ys)) else {
         return Err(IngestError::misplaced(&first_file, "no record has a position"));
@@ -258,7 +180,7 @@ fn wetness_at_field(
     };
     if found.measure.is_none() {
         let code = settings.measure.code();
-        let why = format!("`{code}` takes a normal above 10 mm and {LEAST_HISTORY} seasons of totals");
+        let why = format!("`{code}` needs a normal above 10 mm and {LEAST_HISTORY} seasons of totals");
         cautions.add(Caution::WetnessMissing, why);
     }
     if let Some(doubt) = wetness::doubt(found, grids, settings)? {
@@ -349,15 +271,9 @@ fn refuse_one_time(
     let stamp = DateTime::from_timestamp(first.floor() as i64, 0)
         .map_or_else(String::new, |time| format!(" ({})", time.format("%Y-%m-%dT%H:%M:%SZ")));
     Err(IngestError::Contradiction(format!(
-        "{file}: column `{}`: all {count} records carry one time{stamp}; expected times that go on; without a `time` column in field.toml the order of the rows is used",
+        "{file}: column `{}`: all {count} records carry one time{stamp}; expected times that increase; without a `time` column in field.toml the order of the rows is used",
         column.name
     )))
-}
-
-fn usable_extent(x: &[f64], y: &[f64]) -> assemble::Extent {
-    let least = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    [least(x), least(y), most(x), most(y)]
 }
 
 /// Degrees read as metres leave a whole field within a metre.
@@ -432,197 +348,5 @@ fn note_channels(records: &Records, field: &FieldSettings, cautions: &mut Cautio
     }
     if field.tickets.is_none() {
         cautions.add(Caution::Uncalibrated, "");
-    }
-}
-
-/// The names of a data file's columns.
-///
-/// # Errors
-/// [`IngestError`] when it cannot be read.
-pub(crate) fn read_columns(name: &str, path: &Path) -> Result<Vec<String>, IngestError> {
-    readers::columns(name, path, ReadSettings::default().most_unpacked_bytes)
-}
-
-/// The wanted columns of a data file.
-///
-/// # Errors
-/// [`IngestError`] when it cannot be read.
-pub(crate) fn read_table(name: &str, path: &Path, wanted: &Wanted) -> Result<Table, IngestError> {
-    readers::read(name, path, wanted)
-}
-
-/// The columns of a data file that hold numbers only, in the order of its rows.
-///
-/// # Errors
-/// [`IngestError`] when it cannot be read.
-pub(crate) fn numbers_of(name: &str, path: &Path) -> Result<Vec<(String, Vec<f64>)>, IngestError> {
-    let names = read_columns(name, path)?;
-    let once = |column: &&String| !column.is_empty() && names.iter().filter(|one| one == column).count() == 1;
-    let texts: Vec<String> = names.iter().filter(once).cloned().collect();
-    let table = readers::read(name, path, &Wanted { texts, ..Wanted::default() })?;
-    let number = |text: Option<&str>| text.map_or(Some(f64::NAN), number_or_comma);
-    let numbers = |column: &TextColumn| column.iter().map(number).collect::<Option<Vec<f64>>>();
-    Ok(table.texts.iter().filter_map(|(name, column)| Some((name.clone(), numbers(column)?))).collect())
-}
-
-/// The units in a row below the header of a CSV file, one a column.
-pub(crate) fn read_units(name: &str, path: &Path) -> Option<Vec<String>> {
-    readers::units(name, path, ReadSettings::default().most_unpacked_bytes)
-}
-
-/// Whether a text is a header state: down, up, or none.
-pub(crate) fn header_state(text: &str) -> Option<bool> {
-    let folded = text.to_lowercase();
-    if channels::CUTTING.contains(&folded.as_str()) {
-        Some(true)
-    } else if channels::RAISED.contains(&folded.as_str()) {
-        Some(false)
-    } else {
-        None
-    }
-}
-
-/// The file that stands for a path: itself, or that of a folder of task data.
-pub(crate) fn data_file(path: &Path) -> Option<std::path::PathBuf> {
-    if path.is_dir() { readers::main_file(path) } else { bundle::on_disk(path).0.is_file().then(|| path.to_path_buf()) }
-}
-
-/// The other files that belong to a file, those of a shapefile or of task data.
-pub(crate) fn companions(path: &Path) -> Vec<std::path::PathBuf> {
-    readers::companions(path)
-}
-
-pub(crate) use channels::epoch_s;
-pub(crate) use clocks::LONGEST_STEP_S;
-pub(crate) use readers::{TIME, members, number_or_comma};
-pub(crate) use standard::standard_columns;
-pub(crate) use stations::{LEAST_YEARS, StationSight, is_station_date, look as look_at_stations};
-pub(crate) use survey::{MAP_UNIT_KEY, holds_components};
-
-/// Whether a file is task data of ISO 11783-10.
-pub(crate) fn is_task_data(path: &Path) -> bool {
-    readers::Format::of(path).is_some_and(readers::Format::is_task_data)
-}
-
-/// Whether the format of a file is known by its name, and read.
-pub(crate) fn is_table(path: &Path) -> bool {
-    readers::Format::of(path).is_some()
-}
-
-/// What stands in one data file, for `inspect`.
-#[derive(Debug, Clone, PartialEq)]
-pub struct FileSummary {
-    /// The format's name.
-    pub format: &'static str,
-    /// The names of its columns.
-    pub columns: Vec<String>,
-    /// Its rows.
-    pub rows: usize,
-    /// Least and greatest value of each column that holds numbers only.
-    pub ranges: BTreeMap<String, [f64; 2]>,
-    /// Share of empty cells and number of different values of each column, counted up to [`MOST_DISTINCT`].
-    pub cells: BTreeMap<String, (f64, usize)>,
-    /// `[west, south, east, north]` of its own geometry, or of columns that are called like positions, in its own reference
-    /// system.
-    pub extent: Option<[f64; 4]>,
-    /// Its own reference system.
-    pub crs: Option<String>,
-    /// Whether its rows lie somewhere.
-    pub is_place: bool,
-}
-
-/// Different values of a column that are counted.
-pub const MOST_DISTINCT: usize = 1000;
-
-/// Looks into one data file without knowing what its columns mean.
-///
-/// # Errors
-/// [`IngestError`] when it cannot be read.
-pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
-    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("dbf")) {
-        let table = readers::attribute_table(name, path)?;
-        let columns = table.texts.keys().cloned().collect();
-        return Ok(summary("attribute table of a shapefile (dBASE)", columns, &table, None, false));
-    }
-    let limits = ReadSettings::default();
-    let columns = readers::columns(name, path, limits.most_unpacked_bytes)?;
-    let format = readers::Format::of(path);
-    let is_once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
-    let texts: Vec<String> = columns.iter().filter(is_once).cloned().collect();
-    let wanted = |shapes, texts: &[String]| Wanted { shapes, texts: texts.to_vec(), ..Wanted::default() };
-    // a column that holds neither numbers nor texts does no harm as long as nobody maps it
-    let read = |shapes| {
-        let all = readers::read(name, path, &wanted(shapes, &texts));
-        all.or_else(|_| readers::read(name, path, &wanted(shapes, &[])))
-    };
-    let has_geometry = format.is_some_and(readers::Format::has_geometry);
-    let (table, extent) = if has_geometry {
-        match read(Shapes::Tracks) {
-            Ok(table) => {
-                let extent = match &table.positions {
-                    Some((x, y)) => Some(usable_extent(x, y)),
-                    None => assemble::extent(table.lines.iter().filter_map(BoundingRect::bounding_rect)),
-                };
-                (table, extent)
-            }
-            Err(_) => {
-                let table = read(Shapes::Polygons)?;
-                let extent = assemble::extent(table.polygons.iter().filter_map(BoundingRect::bounding_rect));
-                (table, extent)
-            }
-        }
-    } else {
-        (read(Shapes::Ignored)?, None)
-    };
-    Ok(summary(format.map_or("", readers::Format::name), columns, &table, extent, true))
-}
-
-fn cells(column: &TextColumn) -> (f64, usize) {
-    let missing = column.iter().filter(Option::is_none).count();
-    let mut seen = std::collections::BTreeSet::new();
-    for text in column.iter().flatten() {
-        if seen.len() >= MOST_DISTINCT {
-            break;
-        }
-        seen.insert(text);
-    }
-    (missing as f64 / column.len().max(1) as f64, seen.len())
-}
-
-fn summary(
-    format: &'static str,
-    columns: Vec<String>,
-    table: &Table,
-    extent: Option<[f64; 4]>,
-    is_place: bool,
-) -> FileSummary {
-    let range = |column: &TextColumn| {
-        let numbers: Option<Vec<f64>> = column.iter().flatten().map(number_or_comma).collect();
-        let known = numbers?.into_iter().filter(|number: &f64| number.is_finite());
-        known.fold(None, |range: Option<[f64; 2]>, number| {
-            let [least, most] = range.unwrap_or([number, number]);
-            Some([number.min(least), number.max(most)])
-        })
-    };
-    let ranges: BTreeMap<String, [f64; 2]> =
-        table.texts.iter().filter_map(|(name, column)| Some((name.clone(), range(column)?))).collect();
-    let called = |names: &[&str]| {
-        let mut found = ranges.iter().filter(|(name, _)| names.iter().any(|known| name.eq_ignore_ascii_case(known)));
-        found.next().map(|(_, range)| *range)
-    };
-    let by_columns = || {
-        let [west, east] = called(&["longitude", "lon", "long", "easting", "x"])?;
-        let [south, north] = called(&["latitude", "lat", "northing", "y"])?;
-        Some([west, south, east, north])
-    };
-    FileSummary {
-        format,
-        columns,
-        rows: table.rows,
-        extent: extent.or_else(by_columns).filter(|extent| extent.iter().all(|value| value.is_finite())),
-        cells: table.texts.iter().map(|(name, column)| (name.clone(), cells(column))).collect(),
-        ranges,
-        crs: table.crs.as_ref().map(|crs| crs.name().to_owned()),
-        is_place,
     }
 }

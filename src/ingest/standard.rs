@@ -46,7 +46,7 @@ pub(super) fn resolved<'f>(
             let key = format!("field.toml: harvest[{}]", number + 1);
             if !Format::of(&file.path).is_some_and(Format::is_task_data) {
                 return Err(IngestError::Contradiction(format!(
-                    "{key}.columns: is missing; {} is no task data (ISO 11783-10), which alone needs none",
+                    "{key}.columns: is missing; {} is not task data (ISO 11783-10), which alone needs none",
                     file.name
                 )));
             }

@@ -167,7 +167,7 @@ fn a_ratio_by_hand() {
 }
 
 #[test]
-fn ends_of_the_scale_are_finite_and_nothing_is_told_of_nothing() {
+fn ends_of_the_scale_are_finite_and_nothing_is_reported_of_nothing() {
     let zeros = [pair(&[5.0, 3.0], &[0.0, 0.0]), pair(&[4.0, 2.0], &[1.0, 0.0]), pair(&[6.0, 5.0], &[0.0, 1.0])];
     let ratio = model::counts(&zeros, CONFIDENCE).unwrap();
     assert!(ratio.difference.unwrap() > 0.0 && ratio.interval.unwrap().1 < 1.0);

@@ -65,7 +65,7 @@ coded! {
     Turn = "turn": "a turn, or a pass across the strips";
     Short = "short": "too short for a strip between two others";
     RateMissing = "rate-missing": "no rate was logged while the planter ran";
-    Combination = "combination": "two logs meet in a combination that is no treatment of archive.toml";
+    Combination = "combination": "two logs meet in a combination that is not a treatment of archive.toml";
     Swapped = "swapped": "two drawn strips carry each other's treatment by the log";
     TreatedCheck = "treated-check": "drawn as check, but treated by the log";
     UntreatedStrip = "untreated-strip": "drawn as treated, but run without the product by the log";

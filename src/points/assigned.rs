@@ -68,9 +68,9 @@ pub struct Segment {
     pub usable: bool,
 }
 
-/// A record over two strips that cut its full width.
+/// A record that straddles two strips and cut its full width.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Between {
+pub struct Straddling {
     /// Index of the record.
     pub record: u32,
     /// Indices into the strips, rising.
@@ -92,10 +92,10 @@ pub struct Assigned {
     pub segment: Vec<u32>,
     /// Whether the record lies within the edge buffer of a strip, or straddles two.
     pub edge: Vec<bool>,
-    /// Whether the record lies over two strips, away from their ends (empty where labels tell the strips).
+    /// Whether the record straddles two strips, away from their ends (empty where labels tell the strips).
     pub straddles: Vec<bool>,
-    /// Of these records the ones whose ground lies on two strips by known shares.
-    pub between: Vec<Between>,
+    /// Of these records the ones whose ground lies on the two strips by known shares.
+    pub straddling: Vec<Straddling>,
     /// The strips, sorted by name.
     pub strips: Vec<Strip>,
     /// The segments, sorted by strip, then along it.

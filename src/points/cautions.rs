@@ -15,10 +15,10 @@ coded! {
     BlocksFormed = "blocks-formed": "no blocks were given; neighbouring strips were joined into blocks";
     SharedCheck = "shared-check": "one check strip serves several treated strips, so their responses share its error";
     NoCheckInBlock = "no-check-in-block": "a block without a usable check strip was left out";
-    TreatedWetter = "treated-wetter": "the treated strips stand on wetter ground than their check";
-    GroundDiffers = "ground-differs": "the treated strips stand on other ground than their check: drier, higher or lower";
+    TreatedWetter = "treated-wetter": "the treated strips are on wetter ground than their check";
+    GroundDiffers = "ground-differs": "the treated strips are on other ground than their check: drier, higher or lower";
     ClassUnsure = "class-unsure": "most of this ground may have another class: the lines of the soil map may lie off, and its units may hold other soils";
-    MachineAliased = "machine-aliased": "combine and treatment cannot be told apart, so neither can their effects";
+    MachineAliased = "machine-aliased": "combine and treatment cannot be separated, so neither can their effects";
     MachineUncorrected = "machine-uncorrected": "several combines, and too few neighbouring passes under one treatment to compare them";
     RemovalUnequal = "removal-unequal": "cleaning removed a different share of treated and check records (more than 3 points apart)";
     HeavyRemoval = "heavy-removal": "more than 40 % of the records were removed: the data are poor";
@@ -35,7 +35,7 @@ coded! {
     HeaderInverted = "header-inverted": "the header state was recorded the other way round and was turned";
     ZeroDrift = "zero-drift": "the monitor showed flow while no grain could flow; that much was taken off";
     Uncalibrated = "uncalibrated": "no scale tickets: the level of the yields, and with it of the response, rests on the monitor's own calibration";
-    TicketsDisagree = "tickets-disagree": "the loads' weights and the monitor disagree by more than a gain can mend";
+    TicketsDisagree = "tickets-disagree": "the loads' weights and the monitor disagree by more than a gain can correct";
     AreaMismatch = "area-mismatch": "the area cut differs from the area inside the boundary by more than 3 %";
     SpeedDiffers = "speed-differs": "treated and check strips were harvested at speeds more than 5 % apart";
     MoistureDiffers = "moisture-differs": "treated and check strips were harvested more than 2 points of moisture apart";
@@ -60,7 +60,7 @@ coded! {
     FewSiteYears = "few-site-years": "fewer than five site-years: the spread between them is poorly known";
     FewSeasons = "few-seasons": "fewer than three seasons: what is said of other years rests mostly on what trials elsewhere showed";
     RestsOnOne = "rests-on-one": "without one of the site-years the mean response would change its sign";
-    ArchiveAnswer = "archive-answer": "no strips stood in this field: the answer is that of the archive for its soils";
+    ArchiveAnswer = "archive-answer": "this field had no strips: the answer is that of the archive for its soils";
     OutlookShort = "outlook-short": "the outlook rests on fewer than ten seasons";
     ZoningUnproven = "zoning-unproven": "with each season or field predicted from the others, zones were not shown to earn more than treating everything or nothing";
     PromisedTooMuch = "promised-too-much": "with seasons or fields left out, the ground that was chosen returned less than promised; with that taken off it is not expected to pay here, so it is to be tested";

@@ -45,7 +45,7 @@ mod observed;
 mod records;
 
 pub use applied::{Applied, AppliedLog, Finding, PutDown, Stretch};
-pub use assigned::{Assigned, Between, Design, Joined, Segment, Strip};
+pub use assigned::{Assigned, Design, Joined, Segment, Straddling, Strip};
 pub use cautions::{Caution, Cautions};
 pub use cleaned::{Cleaned, CleaningFacts, LagCurve, MachineFacts, Source, Sourced};
 pub use covariates::{COVARIATE_COLUMN, Covariate, CovariateGround, CovariateKind, JoinedCovariate, covariate_column};

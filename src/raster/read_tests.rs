@@ -60,7 +60,7 @@ fn one_place_costs_one_tile() {
 }
 
 #[test]
-fn integers_are_scaled_after_missing_ones_are_told_apart() {
+fn integers_are_scaled_after_missing_ones_are_distinguished() {
     let mut file = open("int16_scaled_lzw_p2.tif");
     let raster = file.read_all().unwrap();
     assert!(raster.data[(0, 0)].is_nan());

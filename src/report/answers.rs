@@ -202,7 +202,7 @@ impl Of<'_> {
             )
         } else {
             format!(
-                "That it differs between drier and wetter soils is not shown ({} {unit} a class, {range}).",
+                "It is not shown to differ between drier and wetter soils ({} {unit} a class, {range}).",
                 self.yields(mean)
             )
         })
@@ -285,7 +285,7 @@ impl Of<'_> {
             )
         } else {
             format!(
-                "That wetter seasons change it is not shown ({} {unit} for {WETNESS_STEP_MM:.0} mm, {range}).",
+                "Wetter seasons are not shown to change it ({} {unit} for {WETNESS_STEP_MM:.0} mm, {range}).",
                 self.yields(mean)
             )
         })
@@ -305,7 +305,7 @@ impl Of<'_> {
                     one.measure
                 )
             } else {
-                format!("That fields with more difference in {} have more response is not shown ({slope}).", one.measure)
+                format!("Fields with more difference in {} are not shown to have more response ({slope}).", one.measure)
             })
         })
         .collect()
@@ -366,11 +366,11 @@ impl Of<'_> {
             ))
         } else if (1.0 - SETTLED..=SETTLED).contains(&pays) {
             Some(format!(
-                "The answer for the average is as sure as it is asked to be ({}), yet more strips may turn it{worth_of}.",
+                "The answer for the average is as sure as was asked for ({}), but more strips may still change it{worth_of}.",
                 level(sure)
             ))
         } else {
-            Some(format!("More strips would seldom turn the answer for the average{worth_of}."))
+            Some(format!("More strips would seldom change the answer for the average{worth_of}."))
         }
     }
 }

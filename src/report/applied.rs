@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
-use super::tables::write;
+use super::tables::{Column, by_columns};
 use super::units::fixed;
 use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
@@ -15,31 +15,54 @@ use crate::points::{Applied, Finding, Ingested, PutDown, Stretch};
 pub(super) const ADVICE: &str = "Keep a mixture that settles agitated before each fill; park with the tank low and the valves below it \
     closed; mark the first stretch after a long stop and leave it out (common practice, no source). The product label comes first.";
 
+/// A row of `applied.csv`.
+pub(super) struct Row<'r> {
+    one: &'r Stretch,
+    applied: &'r Applied,
+    /// Longitude and latitude of its middle.
+    place: Option<(f64, f64)>,
+    units: &'r Units,
+}
+
+impl Row<'_> {
+    fn time(&self, pick: fn((f64, f64)) -> f64) -> String {
+        self.one.time_s.map_or_else(String::new, |time| stamp(pick(time), "%Y-%m-%dT%H:%M:%SZ"))
+    }
+
+    fn rate(&self, per_ha: Option<f64>) -> String {
+        fixed(per_ha.map(|rate| rate / rate_unit(self.applied, self.one).1), RATE_DECIMALS)
+    }
+
+    fn row(&self, pick: fn(&(String, u32, u32)) -> u32) -> String {
+        self.one.rows.as_ref().map_or_else(String::new, |rows| pick(rows).to_string())
+    }
+}
+
 /// The columns of `applied.csv`.
-pub(super) const APPLIED_COLUMNS: [&str; 20] = [
-    "log",
-    "finding",
-    "treatment",
-    "strip",
-    "from",
-    "to",
-    "longitude",
-    "latitude",
-    "length",
-    "length_unit",
-    "area",
-    "area_unit",
-    "rate",
-    "target_rate",
-    "rate_unit",
-    "source_file",
-    "first_row",
-    "last_row",
-    "used",
-    "note",
+pub(super) const APPLIED: &[Column<fn(&Row<'_>) -> String>] = &[
+    ("log", |row| row.one.log.clone()),
+    ("finding", |row| row.one.finding.code().to_owned()),
+    ("treatment", |row| row.one.treatment.clone().unwrap_or_default()),
+    ("strip", |row| row.one.strip.clone().unwrap_or_default()),
+    ("from", |row| row.time(|time| time.0)),
+    ("to", |row| row.time(|time| time.1)),
+    ("longitude", |row| fixed(row.place.map(|place| place.0), 6)),
+    ("latitude", |row| fixed(row.place.map(|place| place.1), 6)),
+    ("length", |row| fixed(row.one.length_m.map(|m| row.units.length(m)), 1)),
+    ("length_unit", |row| row.units.length_unit.to_owned()),
+    ("area", |row| fixed(Some(row.units.area(row.one.area_m2)), 4)),
+    ("area_unit", |row| row.units.area_unit.to_owned()),
+    ("rate", |row| row.rate(row.one.rate_per_ha)),
+    ("target_rate", |row| row.rate(row.one.target_per_ha)),
+    ("rate_unit", |row| rate_unit(row.applied, row.one).0.to_owned()),
+    ("source_file", |row| row.one.rows.as_ref().map_or_else(String::new, |rows| rows.0.clone())),
+    ("first_row", |row| row.row(|rows| rows.1)),
+    ("last_row", |row| row.row(|rows| rows.2)),
+    ("used", |row| row.applied.used.code().to_owned()),
+    ("note", |row| row.one.note.clone()),
 ];
 
-/// Decimals of a rate and of a length.
+/// Decimals of a rate.
 const RATE_DECIMALS: usize = 3;
 
 /// `applied.csv`; `None` without logs.
@@ -48,40 +71,13 @@ pub(super) fn table(ingested: &Ingested, units: &Units) -> Result<Option<Vec<u8>
     let fault = |error: crate::geometry::CrsError| ReportError::new("applied.csv", error);
     let utm = Crs::from_epsg(ingested.records.epsg).map_err(fault)?;
     let to_degrees = Projector::new(&utm, &Crs::wgs84()).map_err(fault)?;
-    let mut rows = Vec::new();
-    for one in &applied.stretches {
+    let rows = applied.stretches.iter().map(|one| {
         let (x, y) = one.middle_m;
         let place = if x.is_finite() { to_degrees.convert_point(x, y).map_err(fault)? } else { None };
-        let (unit, of_one) = rate_unit(applied, one);
-        let rate = |per_ha: Option<f64>| fixed(per_ha.map(|rate| rate / of_one), RATE_DECIMALS);
-        let (file, first, last) = one
-            .rows
-            .clone()
-            .map_or_else(Default::default, |(file, first, last)| (file, first.to_string(), last.to_string()));
-        rows.push(vec![
-            one.log.clone(),
-            one.finding.code().to_owned(),
-            one.treatment.clone().unwrap_or_default(),
-            one.strip.clone().unwrap_or_default(),
-            one.time_s.map_or_else(String::new, |time| stamp(time.0, "%Y-%m-%dT%H:%M:%SZ")),
-            one.time_s.map_or_else(String::new, |time| stamp(time.1, "%Y-%m-%dT%H:%M:%SZ")),
-            fixed(place.map(|place| place.0), 6),
-            fixed(place.map(|place| place.1), 6),
-            fixed(one.length_m.map(|m| units.length(m)), 1),
-            units.length_unit.to_owned(),
-            fixed(Some(units.area(one.area_m2)), 4),
-            units.area_unit.to_owned(),
-            rate(one.rate_per_ha),
-            rate(one.target_per_ha),
-            unit.to_owned(),
-            file,
-            first,
-            last,
-            applied.used.code().to_owned(),
-            one.note.clone(),
-        ]);
-    }
-    write("applied.csv", &APPLIED_COLUMNS, rows).map(Some)
+        Ok(Row { one, applied, place, units })
+    });
+    let rows = rows.collect::<Result<Vec<_>, ReportError>>()?;
+    by_columns("applied.csv", APPLIED, rows).map(Some)
 }
 
 fn rate_unit<'a>(applied: &'a Applied, one: &Stretch) -> (&'a str, f64) {

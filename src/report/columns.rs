@@ -1,15 +1,17 @@
 //! The data dictionary: every column of every table and layer, declared once by name. `columns.csv` and `bandlift describe columns`
 //! are made of it, and a table is not written with a column that it lacks.
 
-use super::applied::APPLIED_COLUMNS;
+use super::applied::APPLIED;
 use super::doses::DOSES;
 use super::economics::ECONOMICS;
 use super::forest::{FOREST, TRENDS};
 use super::observed::OBSERVED;
-use super::plan::{PLAN_COLUMNS, REPLICATION_COLUMNS, ZONING_COLUMNS};
+use super::plan::{PLAN, REPLICATION, ZONING};
 use super::promises::{ABOUT, PROMISE, SCORED};
-use super::tables::{CONTRASTS, PLACE, REMOVAL_COLUMNS, RESPONSE, SENSITIVITY, SHRUNKEN, SYNTHESIS, names};
-use super::{ReportError, covariates, geopackage, parquet, strips, tables};
+use super::tables::{
+    CONTRASTS, PLACE, REMOVALS, RESPONSE, SENSITIVITY, SHRUNKEN, SYNTHESIS, aligned, by_columns, cells, names,
+};
+use super::{ReportError, covariates, layers, parquet, strips, tables};
 use crate::points::COVARIATE_COLUMN;
 
 /// What a column says.
@@ -37,8 +39,15 @@ macro_rules! columns {
 }
 pub(super) use columns;
 
-/// The columns of `columns.csv`.
-const COLUMNS: [&str; 6] = ["file", "column", "type", "unit", "meaning", "when_empty"];
+/// The columns of `columns.csv`: of a file and one of its columns.
+const COLUMNS: &[tables::Column<fn(&(&str, &Column)) -> String>] = &[
+    ("file", |(file, _)| (*file).to_owned()),
+    ("column", |(_, one)| one.name.to_owned()),
+    ("type", |(_, one)| one.kind.to_owned()),
+    ("unit", |(_, one)| one.unit.to_owned()),
+    ("meaning", |(_, one)| one.meaning.to_owned()),
+    ("when_empty", |(_, one)| one.when_empty.to_owned()),
+];
 
 /// Every column by its name. One name means one thing in all files.
 pub static DICTIONARY: [Column; 218] = columns! {
@@ -100,7 +109,7 @@ pub static DICTIONARY: [Column; 218] = columns! {
     "weight", "number", "share", "share of the site-year in the mean", "rows that are not of a site-year";
     "response_without", "number", "yield_unit", "the mean without this site-year", "fewer than four site-years";
     "tau_without", "number", "yield_unit", "standard deviation between the others", "fewer than four site-years";
-    "turns_sign", "text", "", "whether leaving it out turns the sign of the mean: yes or no", "fewer than four site-years";
+    "turns_sign", "text", "", "whether leaving it out changes the sign of the mean: yes or no", "fewer than four site-years";
     "folder", "text", "", "folder of its files, below site_years or below the plan", "rows over site-years";
     "gradient", "text", "", "along what the response changes: drainage, wetness, drainage-by-wetness, or `observed:` and a measure", "";
     "slope", "number", "slope_unit", "change of the response along the gradient", "cannot be estimated";
@@ -280,7 +289,6 @@ pub(super) fn known<'n>(file: &'static str, names: impl IntoIterator<Item = &'n 
 
 /// Every file with columns, with those that it has. Layers are listed as `file:layer`.
 pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
-    let of = |parts: &[&[&'static str]]| parts.concat();
     let [of_site_year, pooled] = covariates::columns();
     let mut files = vec![
         ("response_by_zone.csv", [names(RESPONSE), names(SYNTHESIS)].concat()),
@@ -289,24 +297,24 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
         ("trends.csv", names(TRENDS)),
         ("economics.csv", names(ECONOMICS)),
         ("doses.csv", names(DOSES)),
-        ("columns.csv", of(&[&COLUMNS])),
+        ("columns.csv", names(COLUMNS)),
         ("site_years/…/response.csv", [names(RESPONSE), names(SHRUNKEN)].concat()),
-        ("site_years/…/removals.csv", of(&[&REMOVAL_COLUMNS])),
+        ("site_years/…/removals.csv", names(REMOVALS)),
         ("site_years/…/contrasts.csv", names(CONTRASTS)),
         ("site_years/…/sensitivity.csv", names(SENSITIVITY)),
-        ("site_years/…/applied.csv", of(&[&APPLIED_COLUMNS])),
+        ("site_years/…/applied.csv", names(APPLIED)),
         ("site_years/…/observed.csv", names(OBSERVED)),
         ("covariates.csv", pooled),
         ("site_years/…/covariates.csv", of_site_year),
-        ("site_years/…/points.parquet", of(&[&parquet::POINT_COLUMNS, &["covariate_<name>"]])),
+        ("site_years/…/points.parquet", [parquet::names(parquet::POINTS), vec!["covariate_<name>"]].concat()),
         (
             "site_years/…/segments.parquet",
-            of(&[&parquet::SEGMENT_COLUMNS, &["covariate_<name>", "covariate_<name>_share"]]),
+            [parquet::names(parquet::SEGMENTS), vec!["covariate_<name>", "covariate_<name>_share"]].concat(),
         ),
-        ("plan/plan.csv", of(&[&PLAN_COLUMNS])),
+        ("plan/plan.csv", names(PLAN)),
         ("plan/strips.csv", names(strips::COLUMNS)),
-        ("plan/…/zoning.csv", of(&[&ZONING_COLUMNS])),
-        ("plan/…/replication.csv", of(&[&REPLICATION_COLUMNS])),
+        ("plan/…/zoning.csv", names(ZONING)),
+        ("plan/…/replication.csv", names(REPLICATION)),
         ("plan/…/promised.csv", [names(ABOUT), names(PROMISE)].concat()),
         ("promises.csv", [names(ABOUT), names(SCORED)].concat()),
     ];
@@ -315,44 +323,33 @@ pub fn files() -> Vec<(&'static str, Vec<&'static str>)> {
             columns.push("first");
         }
     }
-    for (layer, columns) in geopackage::columns() {
-        files.push((layer, columns));
-    }
+    files.extend(layers::columns());
     files
 }
 
-fn rows() -> Vec<Vec<String>> {
-    let of_file = |(file, names): (&'static str, Vec<&'static str>)| {
-        names.into_iter().filter_map(find).map(move |one| {
-            [file, one.name, one.kind, one.unit, one.meaning, one.when_empty].map(str::to_owned).to_vec()
-        })
-    };
-    let of_json = super::keys::KEYS.iter().flat_map(|(file, keys)| {
-        keys.iter()
-            .map(|one| [*file, one.name, one.kind, one.unit, one.meaning, one.when_empty].map(str::to_owned).to_vec())
-    });
-    files().into_iter().flat_map(of_file).chain(of_json).collect()
+/// Every column of every file, then every key at the top of the JSON files.
+fn rows() -> impl Iterator<Item = (&'static str, &'static Column)> {
+    let of_file = |(file, names): (_, Vec<_>)| names.into_iter().filter_map(find).map(move |one| (file, one));
+    let keys = super::keys::KEYS.into_iter().flat_map(|(file, keys)| keys.iter().map(move |one| (file, one)));
+    files().into_iter().flat_map(of_file).chain(keys)
 }
 
 /// `columns.csv`.
 pub(super) fn table() -> Result<Vec<u8>, ReportError> {
-    tables::write("columns.csv", &COLUMNS, rows())
+    by_columns("columns.csv", COLUMNS, rows())
 }
 
 /// The dictionary as text, for the terminal.
 pub fn as_text() -> String {
-    let mut lines = vec![COLUMNS.map(str::to_owned).to_vec()];
-    lines.extend(rows());
-    tables::aligned(&lines)
+    let header = names(COLUMNS).into_iter().map(str::to_owned).collect();
+    let rows: Vec<Vec<String>> = std::iter::once(header).chain(rows().map(|row| cells(COLUMNS, &row))).collect();
+    aligned(&rows)
 }
 
 /// The dictionary as JSON.
 pub fn as_json() -> serde_json::Value {
-    let rows = rows().into_iter().map(|row| {
-        let pairs = COLUMNS.iter().zip(row).map(|(name, cell)| ((*name).to_owned(), cell.into()));
-        serde_json::Value::Object(pairs.collect())
-    });
-    rows.collect()
+    let row = |row| COLUMNS.iter().map(|(name, cell)| ((*name).to_owned(), cell(&row).into())).collect();
+    rows().map(|one| serde_json::Value::Object(row(one))).collect()
 }
 
 #[cfg(test)]

@@ -3,104 +3,118 @@
 use serde_json::{Value, json};
 
 use super::html::{decimals, signed};
+use super::tables::{Column, cells, names, write};
 use super::units::{fixed, level};
-use super::{ReportError, Units, tables};
+use super::{ReportError, Units};
 use crate::config::ArchiveSettings;
 use crate::points::{Cautions, CovariateKind};
 use crate::results::{CovariateAnswer, Estimate, Interaction, PooledInteraction, SiteYear, Term};
 
-/// What both tables tell of a change.
-const CHANGE_COLUMNS: [&str; 12] = [
-    "change",
-    "change_unit",
-    "change_per_sd",
-    "yield_unit",
-    "std_error",
-    "df",
-    "ci_low",
-    "ci_high",
-    "p_value",
-    "asked",
-    "p_holm",
-    "why_not",
-];
-
-/// The columns of a site-year's `covariates.csv` before those of the change.
-const SITE_YEAR_COLUMNS: [&str; 16] = [
-    "covariate",
-    "kind",
-    "covariate_unit",
-    "joined_by",
-    "known_share",
-    "covariate_mean",
-    "covariate_sd",
-    "field_value",
-    "treatment",
-    "term",
-    "class",
-    "blocks",
-    "segments",
-    "response",
-    "response_low",
-    "response_high",
-];
-
-/// The columns of the archive's `covariates.csv` before those of the change.
-const POOLED_COLUMNS: [&str; 10] = [
-    "crop",
-    "treatment",
-    "covariate",
-    "kind",
-    "covariate_unit",
-    "term",
-    "class",
-    "site_years",
-    "seasons",
-    "covariate_sd",
-];
-
-/// The columns of both files, and of what follows the change.
-pub(super) fn columns() -> [Vec<&'static str>; 2] {
-    [
-        [&SITE_YEAR_COLUMNS[..], &CHANGE_COLUMNS, &["caution"]].concat(),
-        [&POOLED_COLUMNS[..], &CHANGE_COLUMNS, &["tau", "caution"]].concat(),
-    ]
+/// A change of the response, as both tables report it.
+pub(super) struct Change<'r> {
+    estimate: &'r Estimate,
+    /// Standard deviation of the covariate.
+    std_dev: Option<f64>,
+    p_holm: Option<f64>,
+    term: Term,
+    /// Unit of the covariate.
+    unit: &'r str,
+    asked: usize,
+    why: Option<&'r str>,
+    units: &'r Units,
 }
 
-/// Of what unit a change is.
-fn unit_of(term: Term, unit: &str, units: &Units) -> String {
-    let per = if unit.is_empty() { "unit" } else { unit };
-    match term {
-        Term::Slope | Term::BetweenFields => format!("{} per {per}", units.yield_unit),
-        Term::SlopeByWetness => format!("{} per {per} per mm", units.yield_unit),
-        Term::Class | Term::BetweenClasses => units.yield_unit.to_owned(),
+impl Change<'_> {
+    /// A number of the change, with more decimals than a yield.
+    fn cell(&self, kg_ha: Option<f64>) -> String {
+        let more = if self.term == Term::SlopeByWetness { 3 } else { 1 };
+        fixed(kg_ha.map(|value| self.units.yields(value)), self.units.yield_decimals + more)
+    }
+
+    /// What unit it has.
+    fn unit(&self) -> String {
+        let per = if self.unit.is_empty() { "unit" } else { self.unit };
+        match self.term {
+            Term::Slope | Term::BetweenFields => format!("{} per {per}", self.units.yield_unit),
+            Term::SlopeByWetness => format!("{} per {per} per mm", self.units.yield_unit),
+            Term::Class | Term::BetweenClasses => self.units.yield_unit.to_owned(),
+        }
+    }
+
+    fn per_std_dev(&self) -> String {
+        let std_dev = self.std_dev.filter(|_| matches!(self.term, Term::Slope | Term::BetweenFields));
+        self.units.yield_cell(self.estimate.mean.zip(std_dev).map(|(mean, std_dev)| mean * std_dev))
     }
 }
 
-/// Cells of [`CHANGE_COLUMNS`].
-fn change_cells(
-    (estimate, sd, p_holm): (&Estimate, Option<f64>, Option<f64>),
-    (term, unit, asked): (Term, &str, usize),
-    why: Option<&String>,
-    units: &Units,
-) -> Vec<String> {
-    let decimals = units.yield_decimals + if term == Term::SlopeByWetness { 3 } else { 1 };
-    let told = units.estimate(estimate);
-    let has_sd = matches!(term, Term::Slope | Term::BetweenFields);
-    vec![
-        fixed(told.mean, decimals),
-        unit_of(term, unit, units),
-        fixed(told.mean.zip(sd.filter(|_| has_sd)).map(|(mean, sd)| mean * sd), units.yield_decimals),
-        units.yield_unit.to_owned(),
-        fixed(told.std_error, decimals),
-        fixed(told.df, 2),
-        fixed(told.low, decimals),
-        fixed(told.high, decimals),
-        fixed(told.p_value, 4),
-        asked.to_string(),
-        fixed(p_holm, 4),
-        why.cloned().unwrap_or_default(),
+/// The columns of a change.
+const CHANGE: &[Column<fn(&Change<'_>) -> String>] = &[
+    ("change", |row| row.cell(row.estimate.mean)),
+    ("change_unit", |row| row.unit()),
+    ("change_per_sd", |row| row.per_std_dev()),
+    ("yield_unit", |row| row.units.yield_unit.to_owned()),
+    ("std_error", |row| row.cell(row.estimate.std_error)),
+    ("df", |row| fixed(row.estimate.df, 2)),
+    ("ci_low", |row| row.cell(row.estimate.low)),
+    ("ci_high", |row| row.cell(row.estimate.high)),
+    ("p_value", |row| fixed(row.estimate.p_value, 4)),
+    ("asked", |row| row.asked.to_string()),
+    ("p_holm", |row| fixed(row.p_holm, 4)),
+    ("why_not", |row| row.why.unwrap_or_default().to_owned()),
+];
+
+/// The columns of a site-year's `covariates.csv` that say what the covariate is.
+const ABOUT: &[Column<fn(&CovariateAnswer) -> String>] = &[
+    ("covariate", |one| one.name.clone()),
+    ("kind", |one| one.kind.code().to_owned()),
+    ("covariate_unit", |one| one.unit.clone()),
+    ("joined_by", |one| one.joined_by.clone()),
+    ("known_share", |one| fixed(Some(one.known_share), 4)),
+    ("covariate_mean", |one| fixed(one.mean, 4)),
+    ("covariate_sd", |one| fixed(one.std_dev, 4)),
+    ("field_value", |one| one.field_value.clone().unwrap_or_default()),
+];
+
+/// Those that follow, up to the change.
+const INTERACTION: &[Column<fn(&(&Interaction, &Units)) -> String>] = &[
+    ("treatment", |(one, _)| one.treatment.clone()),
+    ("term", |(one, _)| term_of(one).code().to_owned()),
+    ("class", |(one, _)| one.class.clone().unwrap_or_default()),
+    ("blocks", |(one, _)| one.blocks.to_string()),
+    ("segments", |(one, _)| one.segments.to_string()),
+    ("response", |(one, units)| units.yield_cell(one.response.mean)),
+    ("response_low", |(one, units)| units.yield_cell(one.response.low)),
+    ("response_high", |(one, units)| units.yield_cell(one.response.high)),
+];
+
+/// The columns of the archive's `covariates.csv` before those of the change.
+const POOLED: &[Column<fn(&PooledInteraction) -> String>] = &[
+    ("crop", |one| one.crop.clone()),
+    ("treatment", |one| one.treatment.clone()),
+    ("covariate", |one| one.covariate.clone()),
+    ("kind", |one| one.kind.code().to_owned()),
+    ("covariate_unit", |one| one.unit.clone()),
+    ("term", |one| one.term.code().to_owned()),
+    ("class", |one| one.class.clone().unwrap_or_default()),
+    ("site_years", |one| one.site_years.to_string()),
+    ("seasons", |one| one.seasons.to_string()),
+    ("covariate_sd", |one| fixed(one.std_dev, 4)),
+];
+
+/// Those after it.
+const POOLED_AFTER: &[Column<fn(&(&PooledInteraction, &Units)) -> String>] =
+    &[("tau", |(one, units)| units.yield_cell(one.tau)), ("caution", |(one, _)| one.cautions.codes())];
+
+/// The columns of both files.
+pub(super) fn columns() -> [Vec<&'static str>; 2] {
+    [
+        [names(ABOUT), names(INTERACTION), names(CHANGE), vec!["caution"]].concat(),
+        [names(POOLED), names(CHANGE), names(POOLED_AFTER)].concat(),
     ]
+}
+
+fn term_of(one: &Interaction) -> Term {
+    if one.class.is_some() { Term::Class } else { Term::Slope }
 }
 
 /// `covariates.csv` of a site-year; `None` without covariates.
@@ -108,54 +122,51 @@ pub(super) fn table(result: &SiteYear, units: &Units) -> Result<Option<Vec<u8>>,
     if result.covariates.is_empty() {
         return Ok(None);
     }
+    let [columns, _] = columns();
     let mut rows = Vec::new();
     for one in &result.covariates {
-        let about = vec![
-            one.name.clone(),
-            one.kind.code().to_owned(),
-            one.unit.clone(),
-            one.joined_by.clone(),
-            fixed(Some(one.known_share), 4),
-            fixed(one.mean, 4),
-            fixed(one.std_dev, 4),
-            one.field_value.clone().unwrap_or_default(),
-        ];
+        let about = cells(ABOUT, one);
         if one.interactions.is_empty() {
-            let empty = vec![String::new(); columns()[0].len() - about.len()];
-            rows.push([about, empty].concat());
-            continue;
+            let mut row = about.clone();
+            row.resize(columns.len(), String::new());
+            rows.push(row);
         }
-        for told in &one.interactions {
-            let term = if told.class.is_some() { Term::Class } else { Term::Slope };
-            let response = units.estimate(&told.response);
-            let mut cells = about.clone();
-            cells.extend([told.treatment.clone(), term.code().to_owned(), told.class.clone().unwrap_or_default()]);
-            cells.extend([told.blocks, told.segments].map(|count| count.to_string()));
-            cells.extend([response.mean, response.low, response.high].map(|value| fixed(value, units.yield_decimals)));
-            let change = (&told.change, one.std_dev, told.p_holm);
-            cells.extend(change_cells(change, (term, &one.unit, told.asked), told.why.as_ref(), units));
-            cells.push(told.cautions.codes());
-            rows.push(cells);
-        }
+        rows.extend(one.interactions.iter().map(|found| {
+            let change = Change {
+                estimate: &found.change,
+                std_dev: one.std_dev,
+                p_holm: found.p_holm,
+                term: term_of(found),
+                unit: &one.unit,
+                asked: found.asked,
+                why: found.why.as_deref(),
+                units,
+            };
+            let caution = vec![found.cautions.codes()];
+            [about.clone(), cells(INTERACTION, &(found, units)), cells(CHANGE, &change), caution].concat()
+        }));
     }
-    tables::write("covariates.csv", &columns()[0], rows).map(Some)
+    write("covariates.csv", &columns, rows).map(Some)
 }
 
 /// `covariates.csv` over site-years; without rows where nothing was asked of them.
 pub(super) fn pooled(all: &[PooledInteraction], archive: &ArchiveSettings) -> Result<Vec<u8>, ReportError> {
+    let [_, columns] = columns();
     let rows = all.iter().map(|one| {
         let units = Units::new(archive, &one.crop);
-        let mut cells = vec![one.crop.clone(), one.treatment.clone(), one.covariate.clone()];
-        cells.extend([one.kind.code().to_owned(), one.unit.clone(), one.term.code().to_owned()]);
-        cells.push(one.class.clone().unwrap_or_default());
-        cells.extend([one.site_years, one.seasons].map(|count| count.to_string()));
-        cells.push(fixed(one.std_dev, 4));
-        let change = (&one.change, one.std_dev, one.p_holm);
-        cells.extend(change_cells(change, (one.term, &one.unit, one.asked), one.why.as_ref(), &units));
-        cells.extend([fixed(one.tau.map(|tau| units.yields(tau)), units.yield_decimals), one.cautions.codes()]);
-        cells
+        let change = Change {
+            estimate: &one.change,
+            std_dev: one.std_dev,
+            p_holm: one.p_holm,
+            term: one.term,
+            unit: &one.unit,
+            asked: one.asked,
+            why: one.why.as_deref(),
+            units: &units,
+        };
+        [cells(POOLED, one), cells(CHANGE, &change), cells(POOLED_AFTER, &(one, &units))].concat()
     });
-    tables::write("covariates.csv", &columns()[1], rows.collect::<Vec<_>>())
+    write("covariates.csv", &columns, rows)
 }
 
 /// A change as the pages print it: by the standard deviation of a number, or of a class.
@@ -280,9 +291,9 @@ fn sentence(one: &CovariateAnswer, told: &Interaction, archive: &ArchiveSettings
     Some(if holm < least {
         format!("{}{} by {told}.", what[..1].to_uppercase(), &what[1..])
     } else if p < least {
-        format!("It may be that {what} by {told}; among all that was asked this may be chance.")
+        format!("It may be that {what} by {told}; among all the questions asked this may be chance.")
     } else {
-        format!("That {what} is not shown: {told}.")
+        format!("It is not shown that {what}: {told}.")
     })
 }
 

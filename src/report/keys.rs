@@ -19,7 +19,7 @@ const SUMMARY: [Column; 36] = columns! {
     "wet_mass_kg", "number", "kg", "wet mass of all records, after the ticket gain", "";
     "kept_area_m2", "number", "m²", "ground cut by the kept records", "";
     "strips_area_m2", "number", "m²", "of it, what was cut on strips", "";
-    "straddling_area_m2", "number", "m²", "of that, what passes over two strips cut, away from the strips' ends", "";
+    "straddling_area_m2", "number", "m²", "of that, what passes that straddle two strips cut, away from the strips' ends", "";
     "strip_width_m", "number", "m", "usual width of the strips", "the strips' ground is not known";
     "mean_yield_kg_ha", "number", "kg/ha", "dry yield of the field: mass by area of the kept records", "none is kept";
     "passes", "integer", "", "passes found", "";

@@ -14,6 +14,7 @@ mod forest;
 mod geopackage;
 mod html;
 mod keys;
+mod layers;
 mod observed;
 mod parquet;
 mod photos;
@@ -52,7 +53,7 @@ use crate::results::{Conclusions, Outline, Promise, SeasonPlan, SegmentDifferenc
 use crate::text::plain;
 
 /// Version of this stage's files: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 13;
+pub const VERSION: u32 = 14;
 
 /// A file of the output.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -132,7 +133,7 @@ pub fn site_year(case: SiteYearCase<'_>) -> Result<(Vec<OutputFile>, Drawn), Rep
         OutputFile::new("removals.csv", tables::removals(result)?),
         OutputFile::new("sensitivity.csv", tables::sensitivity(result, &units)?),
         OutputFile::new("contrasts.csv", tables::contrasts(result, &units)?),
-        OutputFile::new(LAYERS, geopackage::layers(ingested, joined, case.differences, result, &units)?),
+        OutputFile::new(LAYERS, layers::of_site_year(ingested, joined, case.differences, result, &units)?),
     ];
     files.extend(applied::table(ingested, &units)?.map(|bytes| OutputFile::new("applied.csv", bytes)));
     files.extend(covariates::table(result, &units)?.map(|bytes| OutputFile::new("covariates.csv", bytes)));
@@ -179,7 +180,7 @@ pub fn repriced(
 ) -> Result<Vec<OutputFile>, ReportError> {
     let units = Units::new(archive, &result.identity.crop);
     let mut files = priced(result, archive, provenance, drawn)?;
-    files.push(OutputFile::new(LAYERS, geopackage::repriced(layers, result, &units)?));
+    files.push(OutputFile::new(LAYERS, layers::repriced(layers, result, &units)?));
     Ok(files)
 }
 
@@ -227,7 +228,7 @@ pub fn archive(
         OutputFile::new("covariates.csv", covariates::pooled(&conclusions.synthesis.covariates, archive)?),
         OutputFile::new("economics.csv", economics::table(conclusions, archive)?),
         OutputFile::new("site_years.csv", tables::site_years(site_years, archive)?),
-        OutputFile::new("sites.gpkg", geopackage::sites(site_years, archive)?),
+        OutputFile::new("sites.gpkg", layers::sites(site_years, archive)?),
         OutputFile::new("promises.csv", promises::table(&outline.records, archive)?),
         OutputFile::new("columns.csv", columns::table()?),
     ];

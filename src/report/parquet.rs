@@ -11,66 +11,20 @@ use serde_json::{Map, Value, json};
 
 use super::{ReportError, columns};
 use crate::geometry::Crs;
-use crate::points::{Cleaned, Copied, CovariateKind, Joined, JoinedCovariate, Labels, Mark, Reasons};
+use crate::points::{
+    Cleaned, Copied, CovariateKind, Joined, JoinedCovariate, Labels, Mark, Reasons, Records, Segment, Strip,
+};
 
 /// The column of the places.
 const GEOMETRY: &str = "geometry";
 
-/// The columns of `points.parquet`, in their order.
-pub(super) const POINT_COLUMNS: [&str; 26] = [
-    "source_file",
-    "source_row",
-    "time",
-    "x_m",
-    "y_m",
-    "epsg",
-    "machine",
-    "pass",
-    "mass_flow_kg_s",
-    "moisture_pct",
-    "speed_m_s",
-    "swath_m",
-    "area_m2",
-    "dry_yield_kg_ha",
-    "kept",
-    "removed_by",
-    "treatment",
-    "block",
-    "strip",
-    "segment",
-    "edge",
-    "drainage_class",
-    "wetness_mm",
-    "wetness_class",
-    "removed_by_all",
-    GEOMETRY,
-];
+/// A column of a table of Parquet: its name, and what makes it.
+type ParquetColumn<F> = (&'static str, F);
 
-/// The columns of `segments.parquet`, in their order.
-pub(super) const SEGMENT_COLUMNS: [&str; 22] = [
-    "segment",
-    "strip",
-    "block",
-    "treatment",
-    "along",
-    "x_m",
-    "y_m",
-    "along_m",
-    "area_m2",
-    "points",
-    "kept_share",
-    "dry_yield_kg_ha",
-    "moisture_pct",
-    "speed_m_s",
-    "elevation_m",
-    "usable",
-    "drainage_class",
-    "drainage_class_share",
-    "drainage_class_probability",
-    "terrain_index",
-    "depression_m",
-    GEOMETRY,
-];
+/// The names of the columns, and the places that each table ends with.
+pub(super) fn names<F>(columns: &[ParquetColumn<F>]) -> Vec<&'static str> {
+    columns.iter().map(|column| column.0).chain([GEOMETRY]).collect()
+}
 
 /// Texts by code; codes beyond the names are null.
 fn texts(name: &str, codes: impl Iterator<Item = u32>, names: &[&str]) -> Result<Column, String> {
@@ -83,6 +37,16 @@ fn texts(name: &str, codes: impl Iterator<Item = u32>, names: &[&str]) -> Result
     }
     let taken = values.take(&codes).map_err(|error| error.to_string())?;
     Ok(taken.into_series().with_name(name).into_column())
+}
+
+/// Values as they are.
+#[expect(clippy::unnecessary_wraps, reason = "other columns may fail")]
+fn series<T>(name: &str, values: T) -> Result<Column, String>
+where
+    Series: NamedFrom<T, T::Target>,
+    T: std::ops::Deref,
+{
+    Ok(Series::new(PlSmallStr::from_str(name), values).into_column())
 }
 
 /// Floats; NaN is null.
@@ -147,10 +111,11 @@ fn keys(
 
 fn encode(
     file: &'static str,
-    mut told: Vec<Column>,
+    columns: Result<Vec<Column>, String>,
     joined: &Joined,
     all: impl Iterator<Item = (f64, f64)> + Clone,
 ) -> Result<Vec<u8>, ReportError> {
+    let mut told = columns.map_err(|error| ReportError::new(file, error))?;
     told.push(places(all.clone()));
     columns::known(file, told.iter().map(|column| column.name().as_str()))?;
     let units: Vec<(String, &str)> = joined.covariates.iter().map(|one| (one.column(), one.unit.as_str())).collect();
@@ -173,96 +138,142 @@ fn strs(names: &[String]) -> Vec<&str> {
     names.iter().map(String::as_str).collect()
 }
 
+/// Texts of each strip as codes: the names sorted, and the code of each strip.
+fn of_strips(joined: &Joined, pick: fn(&Strip) -> &str) -> (Vec<&str>, Vec<u32>) {
+    let strips = &joined.assigned.strips;
+    let mut names: Vec<&str> = strips.iter().map(pick).collect();
+    names.sort_unstable();
+    names.dedup();
+    let code = |strip| names.binary_search(&pick(strip)).map_or(Labels::NONE, |code| code as u32);
+    let codes = strips.iter().map(code).collect();
+    (names, codes)
+}
+
+/// The rows of `points.parquet`: the records, then the rows that repeat one of them.
+pub(super) struct Points<'j> {
+    joined: &'j Joined,
+    cleaned: &'j Cleaned,
+    records: &'j Records,
+    copies: &'j [Copied],
+}
+
+impl<'j> Points<'j> {
+    fn new(joined: &'j Joined) -> Self {
+        let cleaned = &joined.assigned.cleaned;
+        Self { joined, cleaned, records: &cleaned.records, copies: cleaned.records.copies.as_slice() }
+    }
+
+    /// The record that each row holds.
+    fn rows(&self) -> impl Iterator<Item = usize> + Clone {
+        (0..self.records.len()).chain(self.copies.iter().map(|copy| copy.of as usize))
+    }
+
+    /// Where each row lies. A place that was filled in to follow the pass is none that was recorded.
+    fn places(&self) -> impl Iterator<Item = (f64, f64)> + Clone {
+        let place = |at: usize| (self.cleaned.x_m[at], self.cleaned.y_m[at]);
+        self.rows().map(move |at| if self.records.has_position(at) { place(at) } else { (f64::NAN, f64::NAN) })
+    }
+
+    /// Values of the records, then values of the copies.
+    fn with_copies<'p, T: 'p>(
+        &'p self,
+        of_records: impl Iterator<Item = T> + 'p,
+        of_copy: fn(&Copied) -> T,
+    ) -> impl Iterator<Item = T> + 'p {
+        of_records.chain(self.copies.iter().map(of_copy))
+    }
+
+    #[expect(clippy::unnecessary_wraps, reason = "other columns may fail")]
+    fn floats(&self, name: &str, values: &[f64]) -> Result<Column, String> {
+        Ok(floats(name, self.rows().map(|at| values[at])))
+    }
+
+    /// Numbers of passes or segments; null where there is none.
+    fn numbers(&self, name: &str, numbers: &[u32]) -> Result<Column, String> {
+        let of = |at: usize| Some(numbers[at]).filter(|&number| number != Labels::NONE);
+        series(name, self.rows().map(of).collect::<Vec<_>>())
+    }
+
+    /// The strip of a row; none for a kept record that straddles its edge.
+    fn strip(&self, at: usize) -> u32 {
+        let assigned = &self.joined.assigned;
+        if !assigned.edge[at] || !self.cleaned.is_kept(at) { assigned.strip[at] } else { Labels::NONE }
+    }
+
+    /// A text of the strip of each row.
+    fn of_strip(&self, name: &str, pick: fn(&Strip) -> &str) -> Result<Column, String> {
+        let (names, codes) = of_strips(self.joined, pick);
+        let code = |at: usize| codes.get(self.strip(at) as usize).copied().unwrap_or(Labels::NONE);
+        texts(name, self.rows().map(code), &names)
+    }
+}
+
+/// The columns of `points.parquet`, in their order.
+pub(super) const POINTS: &[ParquetColumn<fn(&Points<'_>, &str) -> Result<Column, String>>] = &[
+    ("source_file", |all, name| {
+        let codes = all.with_copies(all.records.file.iter().copied(), |copy| copy.file);
+        texts(name, codes, &strs(&all.records.files))
+    }),
+    ("source_row", |all, name| {
+        series(name, all.with_copies(all.records.row.iter().copied(), |copy| copy.row).collect::<Vec<_>>())
+    }),
+    ("time", |all, name| {
+        let records = all.records;
+        Ok(times(name, all.rows().map(|at| if records.channels.time { records.time_s[at] } else { f64::NAN })))
+    }),
+    ("x_m", |all, name| Ok(floats(name, all.places().map(|place| place.0)))),
+    ("y_m", |all, name| Ok(floats(name, all.places().map(|place| place.1)))),
+    ("epsg", |all, name| series(name, all.rows().map(|_| all.records.epsg).collect::<Vec<_>>())),
+    ("machine", |all, name| {
+        let machine = &all.records.machine;
+        texts(name, all.rows().map(|at| machine.codes[at]), &strs(&machine.names))
+    }),
+    ("pass", |all, name| all.numbers(name, &all.cleaned.pass)),
+    ("mass_flow_kg_s", |all, name| all.floats(name, &all.cleaned.mass_flow_kg_s)),
+    ("moisture_pct", |all, name| all.floats(name, &all.cleaned.moisture_pct)),
+    ("speed_m_s", |all, name| all.floats(name, &all.cleaned.speed_m_s)),
+    ("swath_m", |all, name| all.floats(name, &all.cleaned.swath_m)),
+    ("area_m2", |all, name| all.floats(name, &all.cleaned.area_m2)),
+    ("dry_yield_kg_ha", |all, name| all.floats(name, &all.cleaned.dry_yield_kg_ha)),
+    ("kept", |all, name| {
+        let kept = (0..all.records.len()).map(|at| all.cleaned.is_kept(at));
+        series(name, all.with_copies(kept, |_| false).collect::<Vec<_>>())
+    }),
+    ("removed_by", |all, name| {
+        let marks = all.with_copies(all.cleaned.mark.iter().map(|reasons| reasons.first()), |_| Some(Mark::Duplicate));
+        let names: Vec<&str> = Mark::ALL.iter().map(|mark| mark.code()).collect();
+        texts(name, marks.map(|mark| mark.map_or(Labels::NONE, |mark| mark as u32)), &names)
+    }),
+    ("treatment", |all, name| all.of_strip(name, |strip| &strip.treatment)),
+    ("block", |all, name| all.of_strip(name, |strip| &strip.block)),
+    ("strip", |all, name| {
+        let names: Vec<&str> = all.joined.assigned.strips.iter().map(|strip| strip.name.as_str()).collect();
+        texts(name, all.rows().map(|at| all.strip(at)), &names)
+    }),
+    ("segment", |all, name| all.numbers(name, &all.joined.assigned.segment)),
+    ("edge", |all, name| series(name, all.rows().map(|at| all.joined.assigned.edge[at]).collect::<Vec<_>>())),
+    ("drainage_class", |all, name| {
+        texts(name, all.rows().map(|at| all.joined.point_class[at]), &strs(&all.joined.classes))
+    }),
+    ("wetness_mm", |all, name| Ok(floats(name, all.rows().map(|_| all.joined.wetness_mm.unwrap_or(f64::NAN))))),
+    ("wetness_class", |all, name| texts(name, all.rows().map(|_| 0), all.joined.wetness_class.as_deref().as_slice())),
+    ("removed_by_all", |all, name| {
+        let codes = |reasons: &Reasons| {
+            (!reasons.is_empty()).then(|| reasons.iter().map(Mark::code).collect::<Vec<_>>().join(";"))
+        };
+        let codes = all.with_copies(all.cleaned.mark.iter().map(codes), |_| Some(Mark::Duplicate.code().to_owned()));
+        series(name, codes.collect::<Vec<_>>())
+    }),
+];
+
 /// Every input record, none dropped.
 pub(super) fn points(joined: &Joined) -> Result<Vec<u8>, ReportError> {
     const FILE: &str = "points.parquet";
-    let assigned = &joined.assigned;
-    let cleaned = &assigned.cleaned;
-    let records = &cleaned.records;
-    // The records, then the rows that repeat one of them.
-    let copies = records.copies.as_slice();
-    let rows = || (0..records.len()).chain(copies.iter().map(|copy| copy.of as usize));
-    let count = records.len() + copies.len();
-    let fault = |reason: String| ReportError::new(FILE, reason);
-
-    let marks: Vec<&str> = Mark::ALL.iter().map(|mark| mark.code()).collect();
-    let in_strip = |at: usize| {
-        let shown = !assigned.edge[at] || !cleaned.is_kept(at);
-        if shown { assigned.strip[at] } else { Labels::NONE }
-    };
-    let strip_names: Vec<&str> = assigned.strips.iter().map(|strip| strip.name.as_str()).collect();
-    let of_strip = |pick: fn(&crate::points::Strip) -> &str| {
-        let mut names: Vec<&str> = assigned.strips.iter().map(pick).collect();
-        names.sort_unstable();
-        names.dedup();
-        let code_of: Vec<u32> = assigned
-            .strips
-            .iter()
-            .map(|strip| names.binary_search(&pick(strip)).map_or(Labels::NONE, |code| code as u32))
-            .collect();
-        (names, code_of)
-    };
-    let (treatments, treatment_of) = of_strip(|strip| &strip.treatment);
-    let (blocks, block_of) = of_strip(|strip| &strip.block);
-    let by_strip = |code_of: &[u32], at: usize| code_of.get(in_strip(at) as usize).copied().unwrap_or(Labels::NONE);
-    let optional = |codes: &[u32], at: usize| Some(codes[at]).filter(|&code| code != Labels::NONE);
-    let text =
-        |name: &str, codes: &mut dyn Iterator<Item = u32>, names: &[&str]| texts(name, codes, names).map_err(fault);
-
-    let of = |values: &[f64]| rows().map(|at| values[at]).collect::<Vec<f64>>();
-    let float = |name: &str, values: &[f64]| floats(name, of(values).into_iter());
-    let numbers = |name: &str, codes: &[u32]| {
-        Series::new(name.into(), rows().map(|at| optional(codes, at)).collect::<Vec<_>>()).into_column()
-    };
-    // a place that was filled in to follow the pass is none that was recorded
-    let all = rows()
-        .map(|at| if records.has_position(at) { (cleaned.x_m[at], cleaned.y_m[at]) } else { (f64::NAN, f64::NAN) });
-    let of_copies = |pick: fn(&Copied) -> u32| copies.iter().map(pick);
-    let kept: Vec<bool> =
-        (0..records.len()).map(|at| cleaned.is_kept(at)).chain(copies.iter().map(|_| false)).collect();
-    let edge: Vec<bool> = rows().map(|at| assigned.edge[at]).collect();
-    let source_row: Vec<u32> = records.row.iter().copied().chain(of_copies(|copy| copy.row)).collect();
-    let removed_by = cleaned.mark.iter().map(|reasons| reasons.first());
-    let removed_by = removed_by.chain(copies.iter().map(|_| Some(Mark::Duplicate)));
-    let mut columns = vec![
-        text(
-            "source_file",
-            &mut records.file.iter().copied().chain(of_copies(|copy| copy.file)),
-            &strs(&records.files),
-        )?,
-        Series::new("source_row".into(), source_row).into_column(),
-        times("time", rows().map(|at| if records.channels.time { records.time_s[at] } else { f64::NAN })),
-        floats("x_m", all.clone().map(|place| place.0)),
-        floats("y_m", all.clone().map(|place| place.1)),
-        Series::new("epsg".into(), vec![records.epsg; count]).into_column(),
-        text("machine", &mut rows().map(|at| records.machine.codes[at]), &strs(&records.machine.names))?,
-        numbers("pass", &cleaned.pass),
-        float("mass_flow_kg_s", &cleaned.mass_flow_kg_s),
-        float("moisture_pct", &cleaned.moisture_pct),
-        float("speed_m_s", &cleaned.speed_m_s),
-        float("swath_m", &cleaned.swath_m),
-        float("area_m2", &cleaned.area_m2),
-        float("dry_yield_kg_ha", &cleaned.dry_yield_kg_ha),
-        Series::new("kept".into(), kept).into_column(),
-        text("removed_by", &mut removed_by.map(|mark| mark.map_or(Labels::NONE, |mark| mark as u32)), &marks)?,
-        text("treatment", &mut rows().map(|at| by_strip(&treatment_of, at)), &treatments)?,
-        text("block", &mut rows().map(|at| by_strip(&block_of, at)), &blocks)?,
-        text("strip", &mut rows().map(in_strip), &strip_names)?,
-        numbers("segment", &assigned.segment),
-        Series::new("edge".into(), edge).into_column(),
-        text("drainage_class", &mut rows().map(|at| joined.point_class[at]), &strs(&joined.classes))?,
-        floats("wetness_mm", (0..count).map(|_| joined.wetness_mm.unwrap_or(f64::NAN))),
-        text(
-            "wetness_class",
-            &mut (0..count).map(|_| 0),
-            &joined.wetness_class.as_deref().map_or_else(Vec::new, |class| vec![class]),
-        )?,
-        all_reasons(cleaned),
-    ];
-    for one in joined.covariates.iter().filter(|one| one.of_field.is_none()) {
-        columns.push(covariate(one, rows().map(|at| one.point[at])).map_err(fault)?);
-    }
-    encode(FILE, columns, joined, all)
+    let all = Points::new(joined);
+    let covariates = joined.covariates.iter().filter(|one| one.of_field.is_none());
+    let covariates = covariates.map(|one| covariate(one, all.rows().map(|at| one.point[at])));
+    let columns = POINTS.iter().map(|(name, make)| make(&all, name)).chain(covariates);
+    encode(FILE, columns.collect(), joined, all.places())
 }
 
 /// A covariate: its numbers, or its classes as texts.
@@ -276,53 +287,50 @@ fn covariate(one: &JoinedCovariate, values: impl Iterator<Item = f64>) -> Result
     }
 }
 
-/// Every reason of each row, joined with semicolons; null where it is kept.
-fn all_reasons(cleaned: &Cleaned) -> Column {
-    let codes =
-        |reasons: &Reasons| (!reasons.is_empty()).then(|| reasons.iter().map(Mark::code).collect::<Vec<_>>().join(";"));
-    let copies = cleaned.records.copies.iter().map(|_| Some(Mark::Duplicate.code().to_owned()));
-    let values: Vec<Option<String>> = cleaned.mark.iter().map(codes).chain(copies).collect();
-    Series::new("removed_by_all".into(), values).into_column()
+/// A number of each segment; NaN is null.
+#[expect(clippy::unnecessary_wraps, reason = "other columns may fail")]
+fn of_segments(joined: &Joined, name: &str, pick: fn(&Segment) -> f64) -> Result<Column, String> {
+    Ok(floats(name, joined.assigned.segments.iter().map(pick)))
 }
+
+/// What the strip of each segment has.
+fn of_their_strips(joined: &Joined, name: &str, pick: fn(&Strip) -> &str) -> Result<Column, String> {
+    let (names, codes) = of_strips(joined, pick);
+    texts(name, joined.assigned.segments.iter().map(|segment| codes[segment.strip as usize]), &names)
+}
+
+/// The columns of `segments.parquet`, in their order.
+pub(super) const SEGMENTS: &[ParquetColumn<fn(&Joined, &str) -> Result<Column, String>>] = &[
+    ("segment", |all, name| series(name, (0..all.assigned.segments.len() as u32).collect::<Vec<_>>())),
+    ("strip", |all, name| of_their_strips(all, name, |strip| &strip.name)),
+    ("block", |all, name| of_their_strips(all, name, |strip| &strip.block)),
+    ("treatment", |all, name| of_their_strips(all, name, |strip| &strip.treatment)),
+    ("along", |all, name| series(name, all.assigned.segments.iter().map(|one| one.along).collect::<Vec<_>>())),
+    ("x_m", |all, name| of_segments(all, name, |one| one.x_m)),
+    ("y_m", |all, name| of_segments(all, name, |one| one.y_m)),
+    ("along_m", |all, name| of_segments(all, name, |one| one.along_m)),
+    ("area_m2", |all, name| of_segments(all, name, |one| one.area_m2)),
+    ("points", |all, name| series(name, all.assigned.segments.iter().map(|one| one.points).collect::<Vec<_>>())),
+    ("kept_share", |all, name| of_segments(all, name, |one| one.kept_share)),
+    ("dry_yield_kg_ha", |all, name| of_segments(all, name, |one| one.dry_yield_kg_ha)),
+    ("moisture_pct", |all, name| of_segments(all, name, |one| one.moisture_pct)),
+    ("speed_m_s", |all, name| of_segments(all, name, |one| one.speed_m_s)),
+    ("elevation_m", |all, name| of_segments(all, name, |one| one.elevation_m)),
+    ("usable", |all, name| series(name, all.assigned.segments.iter().map(|one| one.usable).collect::<Vec<_>>())),
+    ("drainage_class", |all, name| texts(name, all.segment_class.iter().copied(), &strs(&all.classes))),
+    ("drainage_class_share", |all, name| Ok(floats(name, all.segment_class_share.iter().copied()))),
+    ("drainage_class_probability", |all, name| Ok(floats(name, all.segment_class_probability.iter().copied()))),
+    ("terrain_index", |all, name| Ok(floats(name, all.segment_terrain.iter().copied()))),
+    ("depression_m", |all, name| Ok(floats(name, all.segment_depression_m.iter().copied()))),
+];
 
 /// What the model saw.
 pub(super) fn segments(joined: &Joined) -> Result<Vec<u8>, ReportError> {
     const FILE: &str = "segments.parquet";
-    let assigned = &joined.assigned;
-    let segments = &assigned.segments;
-    let fault = |reason: String| ReportError::new(FILE, reason);
-    let strip = |segment: &crate::points::Segment| &assigned.strips[segment.strip as usize];
-    let column = |name: &str, pick: &dyn Fn(&crate::points::Segment) -> f64| floats(name, segments.iter().map(pick));
-    let names = |name: &str, pick: &dyn Fn(&crate::points::Segment) -> String| {
-        let values: Vec<String> = segments.iter().map(pick).collect();
-        Series::new(PlSmallStr::from_str(name), values).into_column()
-    };
-    let mut columns = vec![
-        Series::new("segment".into(), (0..segments.len() as u32).collect::<Vec<_>>()).into_column(),
-        names("strip", &|segment| strip(segment).name.clone()),
-        names("block", &|segment| strip(segment).block.clone()),
-        names("treatment", &|segment| strip(segment).treatment.clone()),
-        Series::new("along".into(), segments.iter().map(|segment| segment.along).collect::<Vec<_>>()).into_column(),
-        column("x_m", &|segment| segment.x_m),
-        column("y_m", &|segment| segment.y_m),
-        column("along_m", &|segment| segment.along_m),
-        column("area_m2", &|segment| segment.area_m2),
-        Series::new("points".into(), segments.iter().map(|segment| segment.points).collect::<Vec<_>>()).into_column(),
-        column("kept_share", &|segment| segment.kept_share),
-        column("dry_yield_kg_ha", &|segment| segment.dry_yield_kg_ha),
-        column("moisture_pct", &|segment| segment.moisture_pct),
-        column("speed_m_s", &|segment| segment.speed_m_s),
-        column("elevation_m", &|segment| segment.elevation_m),
-        Series::new("usable".into(), segments.iter().map(|segment| segment.usable).collect::<Vec<_>>()).into_column(),
-        texts("drainage_class", joined.segment_class.iter().copied(), &strs(&joined.classes)).map_err(fault)?,
-        floats("drainage_class_share", joined.segment_class_share.iter().copied()),
-        floats("drainage_class_probability", joined.segment_class_probability.iter().copied()),
-        floats("terrain_index", joined.segment_terrain.iter().copied()),
-        floats("depression_m", joined.segment_depression_m.iter().copied()),
-    ];
-    for one in &joined.covariates {
-        columns.push(covariate(one, one.segment.iter().copied()).map_err(fault)?);
-        columns.push(floats(&format!("{}_share", one.column()), one.segment_share.iter().copied()));
-    }
-    encode(FILE, columns, joined, segments.iter().map(|segment| (segment.x_m, segment.y_m)))
+    let covariates = joined.covariates.iter().flat_map(|one| {
+        let share = floats(&format!("{}_share", one.column()), one.segment_share.iter().copied());
+        [covariate(one, one.segment.iter().copied()), Ok(share)]
+    });
+    let columns = SEGMENTS.iter().map(|(name, make)| make(joined, name)).chain(covariates);
+    encode(FILE, columns.collect(), joined, joined.assigned.segments.iter().map(|one| (one.x_m, one.y_m)))
 }

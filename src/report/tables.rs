@@ -186,22 +186,18 @@ pub(super) fn zones(zones: &[ZoneResponse], archive: &ArchiveSettings) -> Result
     write("response_by_zone.csv", &[names(RESPONSE), names(SYNTHESIS)].concat(), rows)
 }
 
-/// The columns of `removals.csv`.
-pub(super) const REMOVAL_COLUMNS: [&str; 3] = ["reason", "points", "share"];
+/// The columns of `removals.csv`: the reason, the records with it, and how many were read.
+pub(super) const REMOVALS: &[Column<fn(&(&str, usize, usize)) -> String>] = &[
+    ("reason", |(reason, ..)| (*reason).to_owned()),
+    ("points", |(_, points, _)| points.to_string()),
+    ("share", |&(_, points, read)| fixed(Some(if read == 0 { 0.0 } else { points as f64 / read as f64 }), 5)),
+];
 
 /// `removals.csv`: every reason in the order in which they are tested, then those kept.
 pub(super) fn removals(result: &SiteYear) -> Result<Vec<u8>, ReportError> {
-    let share = |points: usize| {
-        let share = if result.counts.read == 0 { 0.0 } else { points as f64 / result.counts.read as f64 };
-        fixed(Some(share), 5)
-    };
-    let rows = result
-        .counts
-        .removed
-        .iter()
-        .map(|(mark, points)| vec![mark.code().to_owned(), points.to_string(), share(*points)])
-        .chain([vec!["kept".to_owned(), result.counts.kept.to_string(), share(result.counts.kept)]]);
-    write("removals.csv", &REMOVAL_COLUMNS, rows)
+    let counts = &result.counts;
+    let removed = counts.removed.iter().map(|(mark, points)| (mark.code(), *points, counts.read));
+    by_columns("removals.csv", REMOVALS, removed.chain([("kept", counts.kept, counts.read)]))
 }
 
 /// A row of `contrasts.csv`.

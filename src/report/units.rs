@@ -1,5 +1,8 @@
 //! From SI to the units of the reports.
 
+use rusqlite::types::Value;
+
+use super::geopackage::number;
 use crate::config::{ArchiveSettings, ReportUnits};
 use crate::quantity::factor::{KG_PER_T, M_PER_FT};
 use crate::results::Estimate;
@@ -109,6 +112,16 @@ impl Units {
         fixed(per_ha.into().map(|money| self.money(money)), 2)
     }
 
+    /// A yield, kg/ha, as a value of a layer; null where there is none.
+    pub(super) fn yield_value(&self, kg_ha: impl Into<Option<f64>>) -> Value {
+        number(kg_ha.into().map(|value| self.yields(value)))
+    }
+
+    /// Money per hectare as a value of a layer; null where there is none.
+    pub(super) fn money_value(&self, per_ha: impl Into<Option<f64>>) -> Value {
+        number(per_ha.into().map(|money| self.money(money)))
+    }
+
     /// An estimate in the report's unit of yield.
     #[must_use]
     pub fn estimate(&self, estimate: &Estimate) -> Estimate {
@@ -169,7 +182,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn no_probability_is_told_as_a_certainty_and_no_level_is_rounded_to_one() {
+    fn no_probability_is_reported_as_a_certainty_and_no_level_is_rounded_to_one() {
         for at in 0..=10_000_u32 {
             let text = probability(f64::from(at) / 10_000.0);
             assert!(text != "0 %" && text != "100 %", "{at}: {text}");

@@ -38,7 +38,7 @@ pub struct Counts {
     pub kept_area_m2: f64,
     /// Of it, what was cut on strips, m².
     pub strips_m2: f64,
-    /// Of that, what passes over two strips cut, away from the strips' ends, m².
+    /// Of that, what passes that straddle two strips cut, away from the strips' ends, m².
     pub straddling_m2: f64,
     /// The usual width of the strips, m; absent where the strips' ground is not known.
     pub strip_width_m: Option<f64>,

@@ -194,7 +194,7 @@ pub struct ForestRow {
     pub shrunken: Option<f64>,
     /// The mean without this site-year.
     pub without: Option<LeaveOneOut>,
-    /// Whether leaving it out turns the sign of the mean.
+    /// Whether leaving it out changes the sign of the mean.
     pub turns_sign: bool,
     /// Reasons to doubt it.
     pub cautions: Cautions,

@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use super::cells::{Settings, between, told, unit};
 use super::members::Comparison;
 use super::rows::{Rows, inflated_variance};
-use super::trend::{LEAST_FOR_WETNESS, wetness_is_told};
+use super::trend::{LEAST_FOR_WETNESS, wetness_is_reported};
 use super::{FEW_SEASONS, FEW_SITE_YEARS, LEAST_POOLED};
 use crate::config::ArchiveSettings;
 use crate::points::{Caution, Cautions, CovariateKind};
@@ -177,7 +177,7 @@ impl Of<'_> {
 
     fn mean(&self, told_by: &[Told], into: &mut PooledInteraction) -> Result<(), String> {
         if told_by.len() < LEAST_POOLED {
-            return Err(format!("{} of the {LEAST_POOLED} site-years that it takes", told_by.len()));
+            return Err(format!("{} of the {LEAST_POOLED} site-years needed", told_by.len()));
         }
         let fit = || -> Result<(Estimate, f64, f64), StatsError> {
             let (data, common, _) = self.laid_out(told_by, &|_| vec![1.0])?;
@@ -200,11 +200,11 @@ impl Of<'_> {
         let members: Vec<usize> = known.iter().map(|one| one.member).collect();
         let into = self.empty(Term::SlopeByWetness, None, &members);
         if members.len() < LEAST_FOR_WETNESS {
-            let why = format!("{} of the {LEAST_FOR_WETNESS} site-years that it takes", members.len());
+            let why = format!("{} of the {LEAST_FOR_WETNESS} site-years needed", members.len());
             return into.untold(why);
         }
         let season = |member: usize| self.season(member);
-        if let Err(why) = wetness_is_told(&members, &departure, &season, self.archive) {
+        if let Err(why) = wetness_is_reported(&members, &departure, &season, self.archive) {
             return into.untold(why);
         }
         let wet = |member: usize| departure(member).unwrap_or(0.0);
@@ -247,7 +247,7 @@ impl Of<'_> {
     fn between_numbers(&self, rows: &Rows, members: &[usize]) -> PooledInteraction {
         let into = self.empty(Term::BetweenFields, None, members);
         if members.len() < LEAST_FOR_WETNESS {
-            let why = format!("{} of the {LEAST_FOR_WETNESS} site-years that it takes", members.len());
+            let why = format!("{} of the {LEAST_FOR_WETNESS} site-years needed", members.len());
             return into.untold(why);
         }
         let number = |member: usize| self.answer(member).and_then(CovariateAnswer::field_number).unwrap_or(0.0);

@@ -89,10 +89,10 @@ fn tell(
     let least = if needs_wetness { LEAST_FOR_WETNESS } else { LEAST_POOLED };
     if telling.len() < least {
         let what = if needs_classes { " with two classes or more" } else { "" };
-        return Err(format!("{} of the {least} site-years{what} that it takes", telling.len()));
+        return Err(format!("{} of the {least} site-years{what} needed", telling.len()));
     }
     if needs_wetness {
-        wetness_is_told(&telling, &departure, &season, archive)?;
+        wetness_is_reported(&telling, &departure, &season, archive)?;
     }
     match trend.seasons {
         1 => trend.cautions.add(Caution::SingleYear, ""),
@@ -171,7 +171,7 @@ pub(super) fn carried(known: &[(i32, f64)], posterior: &CrossedPosterior, sampli
 }
 
 /// Whether the departures differ enough, over enough seasons or within one.
-pub(super) fn wetness_is_told(
+pub(super) fn wetness_is_reported(
     telling: &[usize],
     departure: &dyn Fn(usize) -> Option<f64>,
     season: &dyn Fn(usize) -> i32,
@@ -197,7 +197,7 @@ pub(super) fn wetness_is_told(
     let within = by_season.values().map(|own| range(&mut own.iter().copied())).fold(0.0, f64::max);
     if by_season.len() < SEASONS_FOR_WETNESS && within < needed {
         return Err(format!(
-            "{} of the {SEASONS_FOR_WETNESS} seasons that it takes where the departures of one span less than {needed:.0} mm",
+            "{} of the {SEASONS_FOR_WETNESS} seasons needed where the departures of one span less than {needed:.0} mm",
             by_season.len()
         ));
     }

@@ -104,7 +104,7 @@ fn every_mark_and_every_caution_is_raised() {
         let asked = [
             format!("is_done_with_caution(\"{code}\")"),
             format!("[\"cautions\"][\"{code}\"]"),
-            format!("row_is_told(&rows[0], \"{code}\")"),
+            format!("row_is_reported(&rows[0], \"{code}\")"),
         ];
         assert!(asked.iter().any(|asked| test.contains(asked)), "no test asks for {code} any longer");
         cautions.insert(code.to_owned());
@@ -119,7 +119,7 @@ fn every_mark_and_every_caution_is_raised() {
 }
 
 #[test]
-fn a_boundary_of_another_size_is_told() {
+fn a_boundary_of_another_size_is_reported() {
     let archive = Archive::single();
     let boundary = collection(&[feature(&ring(-20.0, -20.0, 8.0 * SWATH, LENGTH + 20.0), "{}")]);
     archive.write("fields/bad/boundary.geojson", &boundary);
@@ -144,7 +144,7 @@ fn treated_rows(change: impl Fn(usize, &mut Row)) -> Vec<Row> {
 }
 
 #[test]
-fn strips_harvested_at_another_moisture_are_told() {
+fn strips_harvested_at_another_moisture_are_reported() {
     let archive = Archive::single();
     let wetter = treated_rows(|strip, row| row.moisture = format!("{}", 21 + strip % 2));
     archive.write("fields/bad/harvest.csv", csv(&wetter));
@@ -152,7 +152,7 @@ fn strips_harvested_at_another_moisture_are_told() {
 }
 
 #[test]
-fn strips_harvested_at_another_speed_are_told() {
+fn strips_harvested_at_another_speed_are_reported() {
     let archive = Archive::single();
     let faster = treated_rows(|_, row| row.speed = "2.6".to_owned());
     archive.write("fields/bad/harvest.csv", csv(&faster));
@@ -160,7 +160,7 @@ fn strips_harvested_at_another_speed_are_told() {
 }
 
 #[test]
-fn treated_strips_on_wetter_ground_are_told() {
+fn treated_strips_on_wetter_ground_are_reported() {
     let archive = Archive::single();
     let ground = |strip: usize, (from, to): (f64, f64), class: &str| {
         let (west, east) = (strip as f64 * SWATH, (strip as f64 + 1.0) * SWATH);

@@ -306,7 +306,7 @@ fn swapped_strips_are_an_error_until_it_is_said_which_is_true() {
 }
 
 #[test]
-fn a_check_that_was_treated_and_a_missed_pass_are_told_and_the_log_is_used() {
+fn a_check_that_was_treated_and_a_missed_pass_are_reported_and_the_log_is_used() {
     let mut treated = TREATED;
     treated[5] = true;
     let archive = archive(&log(&treated, 0.0), true);
@@ -362,7 +362,7 @@ fn a_header_that_does_not_fit_the_planter_leaves_the_offset_unknown() {
 }
 
 #[test]
-fn ground_that_is_left_out_is_told() {
+fn ground_that_is_left_out_is_reported() {
     let mut rows = log(&TREATED, 0.0);
     let of_strip = (LENGTH / STEP) as usize;
     rows[..of_strip].iter_mut().for_each(|row| row.rate = 80.0);
@@ -548,7 +548,7 @@ fn faults_of_the_settings_are_named() {
     faulty(field, "rate = { column = \"rate\", unit = \"L/ha\" }\n", "", "expected a column of rates");
     faulty(field, "width = { column = \"width\", unit = \"m\" }\n", "", "width: is missing");
     faulty(field, "[applied]\n", "[applied]\ntrust = \"both\"\n", "expected `log` or `strips`, found `both`");
-    faulty(field, "[applied]\n", "[applied]\ntreatments = [\"bend\"]\n", "`bend` is no treatment");
+    faulty(field, "[applied]\n", "[applied]\ntreatments = [\"bend\"]\n", "`bend` is not a treatment");
     faulty(field, "[applied]\n", "[applied]\nproduct = \"A\"\n", "goes with a column `product`");
     faulty(field, "\"planter.csv\"", "\"plantr.csv\"", "applied[1].path: `plantr.csv` matches no file");
     faulty("archive.toml", "rate = \"50 L/ha\"", "rate = \"50\"", "has no unit; a rate of application");

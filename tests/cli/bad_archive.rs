@@ -15,7 +15,7 @@ fn nothing_done(archive: &Archive, expected: &[&str]) {
 }
 
 #[test]
-fn faults_of_archive_toml_are_told_all_at_once() {
+fn faults_of_archive_toml_are_reported_all_at_once() {
     let archive = Archive::new();
     archive.edit("archive.toml", "report_units = \"us\"", "report_units = \"furlongs\"");
     archive.edit("archive.toml", "months = [5]", "months = [15]");
@@ -113,7 +113,7 @@ fn an_output_that_is_the_archive_is_exit_2() {
 }
 
 #[test]
-fn a_fault_of_the_soil_map_is_told_once() {
+fn a_fault_of_the_soil_map_is_reported_once() {
     let archive = Archive::new();
     archive.edit("archive.toml", "[wetness]", "drainage = \"drclasscd\"\n[wetness]");
     let said = archive.run();
@@ -137,7 +137,7 @@ fn a_fault_of_the_soil_map_is_told_once() {
 }
 
 #[test]
-fn a_fault_of_a_grid_is_told_once_and_is_one_of_its_season() {
+fn a_fault_of_a_grid_is_reported_once_and_is_one_of_its_season() {
     let archive = Archive::new();
     archive.write("layers/total_2023_05.tif", "no raster");
     let said = archive.run();
@@ -151,7 +151,7 @@ fn a_fault_of_a_grid_is_told_once_and_is_one_of_its_season() {
 
 #[test]
 #[cfg(unix)]
-fn links_that_lead_nowhere_are_told_once_and_the_night_goes_on() {
+fn links_that_lead_nowhere_are_reported_once_and_the_night_goes_on() {
     use std::os::unix::fs::symlink;
     let archive = Archive::new();
     symlink("nowhere", archive.path("fields/dangling")).unwrap();

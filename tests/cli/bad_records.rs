@@ -109,7 +109,7 @@ fn impossible_positions_and_speeds_spoil_their_record_alone() {
 }
 
 #[test]
-fn two_records_at_one_time_are_told_apart_by_place() {
+fn two_records_at_one_time_are_distinguished_by_place() {
     let archive = Archive::single();
     let mut spoiled = rows();
     // A clock that stood still for a second, and a record written twice.
@@ -213,7 +213,7 @@ fn zero_flow_throughout_fails() {
 }
 
 #[test]
-fn one_or_two_records_and_one_pass_are_told_honestly() {
+fn one_or_two_records_and_one_pass_are_reported_honestly() {
     for count in [1, 2] {
         let archive = Archive::new();
         archive.write("fields/bad/harvest.csv", csv(&rows()[100..100 + count]));
@@ -294,7 +294,7 @@ fn a_row_with_too_few_cells_is_named_and_empty_lines_are_none() {
 }
 
 #[test]
-fn records_that_all_carry_one_time_are_told_with_their_file() {
+fn records_that_all_carry_one_time_are_reported_with_their_file() {
     let archive = Archive::new();
     let mut spoiled = rows();
     for row in &mut spoiled {

@@ -6,7 +6,7 @@ const COMMANDS: [&str; 10] =
     ["run", "synthesise", "inspect", "explain", "plan", "figures", "describe", "demo", "completions", "man"];
 
 #[test]
-fn a_mistyped_command_is_told_the_nearest() {
+fn a_mistyped_command_is_reported_the_nearest() {
     for (typed, meant) in [("rnu", "run"), ("inspet", "inspect"), ("mna", "man"), ("plna", "plan")] {
         let said = say(&[typed]);
         assert_eq!(said.code, 2);

@@ -105,7 +105,7 @@ fn is_done(archive: &Archive) {
 }
 
 #[test]
-fn points_are_joined_and_the_response_is_told_along_them() {
+fn points_are_joined_and_the_response_is_reported_along_them() {
     let archive = archive(CLAY);
     archive.write("fields/bad/harvest.csv", harvest());
     is_done(&archive);
@@ -141,10 +141,7 @@ fn points_are_joined_and_the_response_is_told_along_them() {
     assert!(page.contains("Other layers of the ground") && page.contains("The response to at-planting band changes"));
     // over site-years nothing can be told from one
     let rows = Archive::table(&archive.out().join("covariates.csv"));
-    assert_eq!(
-        (rows[0]["term"].as_str(), rows[0]["why_not"].as_str()),
-        ("slope", "1 of the 3 site-years that it takes")
-    );
+    assert_eq!((rows[0]["term"].as_str(), rows[0]["why_not"].as_str()), ("slope", "1 of the 3 site-years needed"));
     let index = fs::read_to_string(archive.out().join("index.html")).unwrap();
     assert!(index.contains("Other layers of the ground: the response along them"));
     assert!(!archive.result("good", "covariates.csv").exists());
@@ -270,7 +267,7 @@ value = "planted"
 }
 
 #[test]
-fn what_is_missing_is_told() {
+fn what_is_missing_is_reported() {
     let archive = archive(CLAY);
     // the points of the southern half only
     let all = points();

@@ -3,7 +3,7 @@
 use crate::archive::{Archive, csv, rows, say};
 
 #[test]
-fn the_rule_its_limit_and_the_neighbours_are_told() {
+fn the_rule_its_limit_and_the_neighbours_are_reported() {
     let archive = Archive::single();
     let mut spoiled = rows();
     let flow: f64 = spoiled[299].flow.parse().unwrap();

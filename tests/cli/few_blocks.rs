@@ -62,7 +62,7 @@ fn one_or_two_blocks_lead_to_no_decision() {
 }
 
 #[test]
-fn three_blocks_are_told_with_what_they_pay_and_with_every_variant() {
+fn three_blocks_are_reported_with_what_they_pay_and_with_every_variant() {
     let archive = Archive::single();
     assert_eq!(archive.run().code, 0);
     assert!(!archive.response("bad", "all")["probability_pays"].is_empty());

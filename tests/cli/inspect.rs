@@ -9,7 +9,7 @@ fn inspect(path: &std::path::Path) -> crate::archive::Said {
 }
 
 #[test]
-fn a_sound_archive_site_year_and_file_are_told() {
+fn a_sound_archive_site_year_and_file_are_reported() {
     let archive = Archive::new();
     let said = inspect(&archive.root());
     assert_eq!(said.code, 0, "{}", said.stderr);
@@ -30,7 +30,7 @@ fn a_sound_archive_site_year_and_file_are_told() {
 }
 
 #[test]
-fn faults_are_told_with_exit_1() {
+fn faults_are_reported_with_exit_1() {
     let archive = Archive::new();
     archive.edit("fields/bad/field.toml", "crop = \"corn\"", "crop = \"maize\"");
     let said = inspect(&archive.root());
@@ -44,7 +44,7 @@ fn faults_are_told_with_exit_1() {
 }
 
 #[test]
-fn a_folder_of_raw_files_and_the_columns_of_a_file_are_told() {
+fn a_folder_of_raw_files_and_the_columns_of_a_file_are_reported() {
     let archive = Archive::new();
     let said = inspect(&archive.path("fields"));
     assert_eq!(said.code, 0, "{}", said.stderr);
@@ -88,7 +88,7 @@ fn the_findings_are_json_on_demand() {
 }
 
 #[test]
-fn rasters_attribute_tables_and_points_are_told() {
+fn rasters_attribute_tables_and_points_are_reported() {
     let archive = Archive::new();
     let said = inspect(&archive.path("layers/total_2023_05.tif"));
     assert_eq!(said.code, 0, "{}", said.stderr);
@@ -124,7 +124,7 @@ fn rasters_attribute_tables_and_points_are_told() {
 
 /// A total that the rates make, in litres, stands beside them; three times as much fits no unit.
 #[test]
-fn logs_looks_and_layers_of_an_archive_are_told_and_held_against_each_other() {
+fn logs_looks_and_layers_of_an_archive_are_reported_and_held_against_each_other() {
     use crate::applied::{archive, log};
     use crate::archive::{LENGTH, SWATH, TREATED, degrees};
     let rows = log(&TREATED, 0.0);
@@ -160,11 +160,11 @@ fn logs_looks_and_layers_of_an_archive_are_told_and_held_against_each_other() {
     let (whole, treated) = (6.0 * 398.0 * SWATH / 1e4, 3.0 * 398.0 * SWATH / 1e4);
     for text in [
         format!(
-            "log 1: 1200 rows, 2023-04-29; {whole:.2} ha gone over, {treated:.2} ha of them with the product at 50.000 L/ha"
+            "log 1: 1200 rows, 2023-04-29; {whole:.2} ha gone over, {treated:.2} ha of them with the product, on average 50.000 L/ha"
         ),
-        format!("{:.1} L by rate × width × way", 50.0 * treated),
+        format!("{:.1} L by rate × width × distance", 50.0 * treated),
         "column `tank_out` rises by".to_owned(),
-        "which is 1.000 of rate × width × way".to_owned(),
+        "which is 1.000 of rate × width × distance".to_owned(),
         "plants: 2 looks, 2023-06-14 to 2023-06-15; 28 to 31".to_owned(),
         "clay: 1 points; 21.5000 to 21.5000 %".to_owned(),
     ] {
@@ -175,7 +175,7 @@ fn logs_looks_and_layers_of_an_archive_are_told_and_held_against_each_other() {
     archive.edit("fields/bad/field.toml", "crop = \"corn\"", "crop = \"corn\"\nplanted = 2023-05-20");
     let said = inspect(&archive.path("fields/bad"));
     for text in [
-        "`tank_out` is 3.00 of rate × width × way, which no unit makes",
+        "`tank_out` is 3.00 of rate × width × distance, which no unit makes",
         "planted = 2023-05-20, the log runs 2023-04-29",
     ] {
         assert!(said.stdout.contains(text), "{text}: {}", said.stdout);

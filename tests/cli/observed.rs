@@ -61,7 +61,7 @@ fn done(archive: &Archive) -> Vec<BTreeMap<String, String>> {
 
 /// Expects a caution in a row of `observed.csv`.
 #[track_caller]
-pub fn row_is_told(row: &BTreeMap<String, String>, code: &str) {
+pub fn row_is_reported(row: &BTreeMap<String, String>, code: &str) {
     assert!(row["caution"].split(';').any(|known| known == code), "expected `{code}` in {row:?}");
 }
 
@@ -70,7 +70,7 @@ fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
 }
 
 #[test]
-fn ratings_are_told_beside_the_yield() {
+fn ratings_are_reported_beside_the_yield() {
     let archive = archive(CROWN, "crown.csv", crown());
     let rows = done(&archive);
     let whole = &rows[0];
@@ -82,7 +82,7 @@ fn ratings_are_told_beside_the_yield() {
     assert_eq!(whole["df"], "2.00", "six strips of three blocks are three differences");
     assert!(number(whole, "observed_difference") < 0.4);
     assert!(number(whole, "difference_low") < number(whole, "observed_difference"));
-    row_is_told(whole, "few-blocks");
+    row_is_reported(whole, "few-blocks");
     assert!(!whole["caution"].contains("not-blind"));
     // a spot stands on each of the two soils
     let classes: Vec<&str> = rows.iter().map(|row| row["drainage_class"].as_str()).collect();
@@ -137,8 +137,8 @@ strip = "strip"
     assert_eq!((rows[0]["measure"].as_str(), rows[0]["plants"].as_str()), ("plants", "4"));
     assert!((number(&rows[0], "observed_difference") - 62.0 / 42.0).abs() < 1e-3);
     assert_eq!((rows[0]["difference_low"].as_str(), rows[0]["link_std_error"].as_str()), ("", ""));
-    row_is_told(&rows[0], "unreplicated");
-    row_is_told(&rows[0], "observed-not-blind");
+    row_is_reported(&rows[0], "unreplicated");
+    row_is_reported(&rows[0], "observed-not-blind");
     let page = fs::read_to_string(archive.result("bad", "report.html")).unwrap();
     assert!(page.contains("no interval can be given (one block only)"));
 }
@@ -173,8 +173,8 @@ blind = "blind"
     assert_eq!(rows[0]["blind"], "partly");
     let points = number(&rows[0], "observed_difference");
     assert!((-12.0..-8.0).contains(&points), "{points}");
-    row_is_told(&rows[0], "observed-off-strips");
-    row_is_told(&rows[0], "observed-not-blind");
+    row_is_reported(&rows[0], "observed-off-strips");
+    row_is_reported(&rows[0], "observed-not-blind");
 }
 
 #[test]
@@ -333,7 +333,10 @@ fn photographs_are_copied_without_place_and_shown_in_a_pair() {
 #[test]
 fn photographs_that_cannot_be_used_are_named_with_file_and_row() {
     let fails = |check: &str, text: &str| with_photos(check, "pictures/a.jpg").fails_with(text);
-    fails("https://example.org/b.jpg", "crown.csv: row 11, column `photo`: `https://example.org/b.jpg` is an address");
+    fails(
+        "https://example.org/b.jpg",
+        "crown.csv: row 11, column `photo`: `https://example.org/b.jpg` is a web address",
+    );
     fails("pictures/none.jpg", "row 11, column `photo`: `pictures/none.jpg` matches no file");
     let outside = with_photos("../../../b.jpg", "pictures/a.jpg");
     outside.write("../b.jpg", photograph());

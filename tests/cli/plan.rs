@@ -9,7 +9,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 use crate::archive::{FIELD, noise, say};
-use crate::observed::row_is_told;
+use crate::observed::row_is_reported;
 use crate::support::{Tol, close};
 
 fn archive() -> String {
@@ -175,7 +175,7 @@ fn ground_that_was_promised_too_much_is_tested() {
         }
     }
     let rows = tested;
-    row_is_told(&rows[0], "promised-too-much");
+    row_is_reported(&rows[0], "promised-too-much");
     // what was kept has nothing to lose
     let promised =
         fs::read_dir(out.join("plan/corn/promises")).unwrap().next().unwrap().unwrap().path().join("promised.csv");

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 use crate::archive::{Archive, FIELD, LIFT, TREATED, collection, csv, noise, rows, say, strip_features};
-use crate::observed::row_is_told;
+use crate::observed::row_is_reported;
 
 const HEADER: &str = "season,known_to,farm,field,crop,treatment,drainage_class,decision,treat_m2,response_kg_ha,\
                       predicted_low_kg_ha,predicted_high_kg_ha,confidence,break_even_kg_ha,net_return_per_ha,currency,\
@@ -134,7 +134,7 @@ fn promises_that_were_not_kept_stand_beside_the_next_plan() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains(caution), "{}", said.stdout);
     let rows = table(&out.join("plan/corn/plan.csv"));
-    row_is_told(&rows[0], "promises-not-kept");
+    row_is_reported(&rows[0], "promises-not-kept");
     assert!(told("index.html") && told("plan/corn/README.txt"));
     let sheets: Vec<PathBuf> = walkdir::WalkDir::new(out.join("plan"))
         .into_iter()

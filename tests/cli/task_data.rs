@@ -222,7 +222,7 @@ fn replace(member: &mut (String, Vec<u8>), from: &str, to: &str) {
 }
 
 #[test]
-fn a_truncated_log_is_told_with_its_byte() {
+fn a_truncated_log_is_reported_with_its_byte() {
     let end = members(4, 0)[3].1.len();
     // TASKDATA.XML tells how long a log is; version 3 may leave that out
     fails(
@@ -243,7 +243,7 @@ fn a_truncated_log_is_told_with_its_byte() {
 }
 
 #[test]
-fn a_damaged_log_is_told_with_its_byte() {
+fn a_damaged_log_is_reported_with_its_byte() {
     // the place of the first value of the second record
     let at = 26 + 6 * 5 + 26;
     fails(
@@ -253,7 +253,7 @@ fn a_damaged_log_is_told_with_its_byte() {
 }
 
 #[test]
-fn missing_and_doubled_logs_are_told() {
+fn missing_and_doubled_logs_are_reported() {
     fails(|members| drop(members.remove(3)), "TLG00001.BIN: is missing, and TASKDATA.XML names it");
     fails(|members| drop(members.remove(4)), "TLG00002.XML: is missing, and TASKDATA.XML names it");
     fails(|members| drop(members.remove(1)), "DVC00001.XML: is missing, and TASKDATA.XML names it");
@@ -261,7 +261,7 @@ fn missing_and_doubled_logs_are_told() {
 }
 
 #[test]
-fn damaged_xml_is_told_with_its_line() {
+fn damaged_xml_is_reported_with_its_line() {
     fails(|members| members[0].1.truncate(200), "TASKDATA.XML: ends too early, at byte 200");
     fails(|members| replace(&mut members[2], "<TIM ", "<TIME "), "TLG00001.XML: expected 'TIME' tag, not 'TIM' at 4:");
     fails(
@@ -329,7 +329,7 @@ fn what_the_standard_cannot_tell_is_asked_for() {
     // other files need their map
     let archive = archive_of(&[], "log.zip");
     archive.write("fields/bad/log.zip", zipped(&[("a.csv".to_owned(), b"a,b\n1,2\n".to_vec())], ""));
-    archive.fails_with("log.zip is no task data (ISO 11783-10), which alone needs none");
+    archive.fails_with("log.zip is not task data (ISO 11783-10), which alone needs none");
 }
 
 #[test]

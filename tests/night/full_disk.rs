@@ -58,7 +58,7 @@ fn with_small_disk(kib: usize, archive: &Archive, copy: &Path) -> Option<Output>
 }
 
 #[test]
-fn a_disk_that_fills_up_at_any_size_is_told_and_the_next_run_completes() {
+fn a_disk_that_fills_up_at_any_size_is_reported_and_the_next_run_completes() {
     let archive = Archive::new();
     assert_eq!(archive.run().code, 0);
     let whole = results(&archive.out());

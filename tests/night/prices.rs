@@ -19,7 +19,7 @@ fn has_read(archive: &Archive) -> bool {
 }
 
 #[test]
-fn new_prices_are_told_without_reading_a_record_and_as_from_scratch() {
+fn new_prices_are_reported_without_reading_a_record_and_as_from_scratch() {
     for (from, to) in [
         ("price = \"4.20 USD/bu\"", "price = \"3.10 USD/bu\"\ndrying = \"0.05 USD/bu/%\"\nhauling = \"0.1 USD/bu\""),
         ("\"20 USD/ac\"", "\"35 USD/ac\""),

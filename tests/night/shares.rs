@@ -65,7 +65,7 @@ fn a_share_that_never_ran_is_named_and_its_site_years_are_in_no_table() {
     }
     let said = synthesise(&archive);
     assert_eq!(said.code, 1, "{}", said.stderr);
-    assert!(said.stderr.contains("is not computed as it now is; run its share"), "{}", said.stderr);
+    assert!(said.stderr.contains("has not been computed as it is now; run its share"), "{}", said.stderr);
     assert!(said.stderr.contains("0 computed, 1 unchanged, 1 failed"), "{}", said.stderr);
     assert_eq!(archive.run().code, 0);
     let whole = results(&archive.out());

@@ -62,7 +62,7 @@ fn is_never_mixed(file: &str, texts: impl Fn(&str) -> String, fields: &[&str]) {
         let said = run_while_writing(&archive, file, &texts);
         let found = results(&archive.out());
         for field in fields {
-            let failed = format!("fields/{field}: {file}: changes while it is read");
+            let failed = format!("fields/{field}: {file}: changed while it was read");
             if said.stderr.contains(&failed) {
                 caught = true;
                 assert!(of(&found, field).is_empty(), "{field} failed and left files");

@@ -99,7 +99,7 @@ fn intervals_of_pooled_slopes_hold_the_truth() {
 }
 
 #[test]
-fn slopes_that_change_with_wetness_are_told() {
+fn slopes_that_change_with_wetness_are_reported() {
     let mut all = site_years(7, 14);
     for one in &mut all {
         let slope = 30.0 + 0.5 * one.wetness_mm.unwrap();
@@ -110,7 +110,7 @@ fn slopes_that_change_with_wetness_are_told() {
     assert!(change.change.low.unwrap() > 0.0, "{change:?}");
     // too few site-years, or departures alike, tell nothing and say so
     let few = &found(&all[..4], Term::SlopeByWetness)[0];
-    assert_eq!(few.why.as_deref(), Some("4 of the 5 site-years that it takes"));
+    assert_eq!(few.why.as_deref(), Some("4 of the 5 site-years needed"));
     for one in &mut all {
         one.wetness_mm = Some(3.0);
     }

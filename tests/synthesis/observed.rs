@@ -44,7 +44,7 @@ fn site_years(count: usize) -> Vec<SiteYear> {
 }
 
 #[test]
-fn a_response_that_goes_with_a_rating_is_told_as_an_association() {
+fn a_response_that_goes_with_a_rating_is_reported_as_an_association() {
     let mut site_years = site_years(8);
     rated(&mut site_years, 2.0, 0.05);
     let synthesis = synthesise::run(&site_years, &settings());
@@ -67,7 +67,7 @@ fn what_does_not_go_together_is_not_told_as_if_it_did() {
     let estimate = &synthesis.associations[0].estimate;
     assert!(estimate.low.unwrap() < 0.0 && estimate.high.unwrap() > 0.0, "{estimate:?}");
     let answers = report::answers(&conclude(&site_years, &settings()), &settings());
-    assert!(answers[0].text.contains("is not shown") && !answers[0].text.contains("goes with the difference"));
+    assert!(answers[0].text.contains("are not shown") && !answers[0].text.contains("goes with the difference"));
 }
 
 #[test]

@@ -169,7 +169,7 @@ fn taken(case: LagCase<'_>, name: &str, own: &Result<Sourced, String>, cautions:
     match own {
         Ok(own) => {
             if let (Source::Assumed, Some(std_error)) = (own.source, own.std_error) {
-                cautions.add(Caution::LagAssumed, format!("{name}: the data tell it only to ± {std_error:.1} s"));
+                cautions.add(Caution::LagAssumed, format!("{name}: the data give it only to ± {std_error:.1} s"));
             }
             *own
         }

@@ -16,9 +16,9 @@ use crate::quantity::factor::HA_PER_AC;
 const LONGEST_STEP_M: f64 = 60.0;
 /// Days between planting as it is given and as the log has it that are reported.
 const FAR_D: i64 = 3;
-/// Correlation of a column's rises with rate × width × way from which it is taken for the total of the product.
+/// Correlation of a column's rises with rate × width × distance from which it is taken for the total of the product.
 const GOES_WITH: f64 = 0.7;
-/// A total that differs by more from rate × width × way is reported, as a share (common practice, no source: flow meters are
+/// A total that differs by more from rate × width × distance is reported, as a share (common practice, no source: flow meters are
 /// calibrated to some percent, and sections that are off make the rest).
 const OFF: f64 = 0.15;
 
@@ -106,7 +106,7 @@ fn applied(
     });
     let mean = if treated > 0.0 { product / (treated / 1e4) / per_ha } else { 0.0 };
     lines.push(format!(
-        "  applied:  {}: {} rows, {days}; {:.2} ha gone over, {:.2} ha of them with the product at {mean:.3} {symbol} in the mean; {product:.1} {kind} by rate × width × way",
+        "  applied:  {}: {} rows, {days}; {:.2} ha gone over, {:.2} ha of them with the product, on average {mean:.3} {symbol}; {product:.1} {kind} by rate × width × distance",
         log.name,
         log.len(),
         ground / 1e4,
@@ -131,7 +131,7 @@ fn applied(
     let totals = totals(log, files, &put);
     for (column, ratio) in &totals {
         lines.push(format!(
-            "            column `{column}` rises by {:.1}, which is {ratio:.3} of rate × width × way",
+            "            column `{column}` rises by {:.1}, which is {ratio:.3} of rate × width × distance",
             ratio * product
         ));
         if let Some(note) = doubt(*ratio, symbol) {
@@ -147,7 +147,7 @@ fn applied(
     })
 }
 
-/// What a total that is no multiple of rate × width × way by a unit of its kind says.
+/// What a total that is no multiple of rate × width × distance by a unit of its kind says.
 fn doubt(ratio: f64, symbol: &str) -> Option<String> {
     let kind = RateUnit::parse(symbol).ok()?.kind;
     // how much of the rate's kind is in one of each unit; thousands are written, too
@@ -156,7 +156,7 @@ fn doubt(ratio: f64, symbol: &str) -> Option<String> {
     let fits = units.map(|unit| unit.per_ha * ground(&unit)).any(|unit| (ratio * unit).ln().abs() < OFF);
     (!fits).then(|| {
         format!(
-            "is {ratio:.2} of rate × width × way, which no unit makes; is the unit of the rate or of the width right?"
+            "is {ratio:.2} of rate × width × distance, which no unit makes; is the unit of the rate or of the width right?"
         )
     })
 }

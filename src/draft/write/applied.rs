@@ -150,7 +150,7 @@ impl Writer<'_> {
                 "rate",
                 "Which column is the rate of application?",
                 rate_columns(&rate),
-                "the export's manual; where the log is none of an application, take [applied] out of field.toml",
+                "the export's manual; if the log is not of an application, take [applied] out of field.toml",
             )
         };
         let _ = writeln!(out, "rate = {{ column = {}, unit = {} }}", quoted(&column), quoted(&unit));
@@ -219,7 +219,7 @@ impl Writer<'_> {
                 remark(
                     &mut out,
                     &entry,
-                    &format!("Probably something seen in the field ({file}). Where it is, uncomment:"),
+                    &format!("Probably something seen in the field ({file}). If it is, uncomment:"),
                 );
                 let what = format!("[[observed]] {} of {file}", Measures::name_of(column, &file));
                 self.report.to_uncomment.push((format!("{place}/field.toml"), what));
@@ -278,7 +278,7 @@ impl Writer<'_> {
                 remark(
                     &mut out,
                     &entry,
-                    &format!("Probably a layer of the ground ({file}). Where it is of use, uncomment:"),
+                    &format!("Probably a layer of the ground ({file}). If it is useful, uncomment:"),
                 );
                 let what = format!("[[covariate]] {} of {file}", Measures::name_of(column, &file));
                 self.report.to_uncomment.push(("archive.toml".to_owned(), what));

@@ -27,7 +27,7 @@ impl Writer<'_> {
     /// The entries that stand as remarks.
     fn to_uncomment_md(&self, out: &mut String) {
         if !self.report.to_uncomment.is_empty() {
-            out.push_str("\n## To uncomment\n\nThese entries stand as remarks in the settings: the data do not say whether they are meant.\n\n");
+            out.push_str("\n## To uncomment\n\nThese entries are written into the settings as comments: the data do not say whether they are wanted.\n\n");
             for (file, what) in &self.report.to_uncomment {
                 let _ = writeln!(out, "- {}: {}", cell(file), cell(what));
             }
@@ -59,7 +59,7 @@ impl Writer<'_> {
         let questions = self.report.questions.clone();
         let _ = writeln!(
             out,
-            "\nbandlift looked at {} files. A guess of a probability below {SURE} is a question; `run` guesses nothing.",
+            "\nbandlift looked at {} files. A guess with a probability below {SURE} becomes a question; `run` guesses nothing.",
             self.found.seen.len()
         );
         out.push_str("\n## Questions\n\nEach is answered once, under `[answers]` in archive.toml.\n\n");

@@ -1,6 +1,7 @@
 //! The readers, one file a format. All deliver a [`Table`]; none knows what the columns mean.
 
 mod csv;
+mod csv_text;
 mod frame;
 mod geojson;
 mod geopackage;
@@ -242,7 +243,7 @@ pub(crate) fn units(file: &str, path: &Path, most_bytes: u64) -> Option<Vec<Stri
     if Format::of(path)? != Format::Csv {
         return None;
     }
-    csv::units(file, bytes(file, path, most_bytes).ok()?, most_bytes).ok().flatten()
+    csv_text::units(file, bytes(file, path, most_bytes).ok()?, most_bytes).ok().flatten()
 }
 
 /// The names of a file's columns; a packed file may unpack to `most_bytes`.

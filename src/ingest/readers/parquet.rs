@@ -130,7 +130,7 @@ mod tests {
 
     /// Found by `mutated.rs`: read without a look at its sizes, it made the table library ask for 2 EB, which ended the program.
     #[test]
-    fn sizes_that_the_bytes_cannot_hold_are_told_as_damage() {
+    fn sizes_that_the_bytes_cannot_hold_are_reported_as_damage() {
         let bytes = include_bytes!("../../../tests/fixtures/vector/damaged_counts.parquet").to_vec();
         let wanted =
             Wanted { numbers: vec!["rate".to_owned()], texts: vec!["treatment".to_owned()], ..Wanted::default() };

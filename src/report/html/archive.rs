@@ -147,7 +147,7 @@ fn forest_rows(forest: &[&ForestRow], break_even: Option<f64>, units: &Units) ->
                 (None, _) => "mean over site-years".to_owned(),
             };
             if row.turns_sign {
-                label.push_str(" (turns the sign)");
+                label.push_str(" (changes the sign)");
             }
             let is_site_year = row.kind == ForestKind::SiteYear;
             Row {

@@ -103,7 +103,7 @@ mod tests {
     }
 
     #[test]
-    fn gains_and_losses_are_told_apart_without_red_and_green() {
+    fn gains_and_losses_are_distinguished_without_red_and_green() {
         for share in [0.3, 0.6, 1.0] {
             let apart = distance_without_red_and_green(of_difference(share), of_difference(-share));
             assert!(apart > 0.18 * share as f32, "{share}: {apart}");

@@ -117,7 +117,7 @@ fn costs(one: &SiteYear, units: Option<&Units>) -> BTreeMap<Kind, (f64, Option<S
                 format!("; strips {} wide, header {}: {why}", measured(strip), measured(header))
             });
         let measured = format!(
-            "{:.0} % of the strips' ground was cut by passes over two strips, which tell less of each{widths}",
+            "{:.0} % of the strips' ground was cut by passes that straddle two strips, which tell less of each{widths}",
             100.0 * lost
         );
         add(Kind::Ground, of_loss(lost), Some(measured));
@@ -224,7 +224,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn costs_are_told_by_their_size() {
+    fn costs_are_reported_by_their_size() {
         assert!(in_words(1.0, None).contains("no answer"));
         assert!(in_words(0.2, Some("x".to_owned())).starts_with("x; some 20 %"));
         assert!(in_words(UNMEASURED, None).contains("not known"));

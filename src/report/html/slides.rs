@@ -309,7 +309,7 @@ mod tests {
     }
 
     #[test]
-    fn few_colours_are_told_by_their_places() {
+    fn few_colours_are_shown_by_their_places() {
         let (palette, places) = indexed(&[255, 255, 255, 255, 1, 2, 3, 255, 1, 2, 3, 255, 255, 255, 255, 255]).unwrap();
         assert_eq!((palette, places), (vec![255, 255, 255, 1, 2, 3], vec![0, 1, 1, 0]));
         let many: Vec<u8> = (0..257_u16).flat_map(|at| [(at % 256) as u8, (at / 256) as u8, 0, 255]).collect();

@@ -140,7 +140,7 @@ mod tests {
 
     /// A lag that the data tell roughly is reported with its error, and not as if the data said nothing.
     #[test]
-    fn an_assumed_value_that_the_data_tell_roughly_is_told_with_its_error() {
+    fn an_assumed_value_that_the_data_tell_roughly_is_reported_with_its_error() {
         let lag = Sourced { value: 13.08, std_error: Some(0.6), source: Source::Assumed };
         assert_eq!(sourced(&lag, " s"), "13.08 s ± 0.60 (assumed, roughly known)");
         assert_eq!(sourced(&Sourced { std_error: None, ..lag }, " s"), "13.08 s (assumed)");

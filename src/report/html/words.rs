@@ -136,7 +136,7 @@ impl Words<'_> {
         match (paid.as_slice(), known.len()) {
             ([], 1) => format!(" It probably did not pay for itself ({in_numbers} that it did)."),
             ([], _) => {
-                format!(" None probably paid for itself; {} came nearest ({in_numbers} that it did).", label(best))
+                format!(" Probably none paid for itself; {} came nearest ({in_numbers} that it did).", label(best))
             }
             ([_], 1) => format!(" It probably paid for itself ({in_numbers})."),
             ([one], _) => format!(" Only {one} probably paid for itself ({in_numbers})."),
@@ -238,7 +238,7 @@ impl Words<'_> {
             .collect();
         if classes.len() < 2 {
             return match classes.first() {
-                Some(one) => format!("All of it stands on {} ground.", one.class_name.to_lowercase()),
+                Some(one) => format!("All of it is on {} ground.", one.class_name.to_lowercase()),
                 None => String::new(),
             };
         }
@@ -264,7 +264,7 @@ impl Words<'_> {
         if let Some((low, high)) = trend.and_then(|trend| trend.estimate.low.zip(trend.estimate.high))
             && low * high <= 0.0
         {
-            parts.push("That drier and wetter soils differ in it is not shown.".to_owned());
+            parts.push("Drier and wetter soils are not shown to differ in it.".to_owned());
         }
         parts.join(" ")
     }
@@ -295,7 +295,7 @@ impl Words<'_> {
             ),
             Some(pays) if pays <= 1.0 - sure => {
                 format!(
-                    "{name} is not likely to have paid here. Where it is to be tried again, strips will show whether another {} differs.",
+                    "{name} is not likely to have paid here. If it is tried again, strips will show whether another {} differs.",
                     self.time_of_year()
                 )
             }
@@ -429,7 +429,7 @@ mod tests {
     #[test]
     fn what_has_no_number_is_not_told_as_no_difference() {
         let (headline, next) = sentences(vec![response("a", None), response("b", None)], &[Caution::MachineAliased]);
-        let why = "combine and treatment cannot be told apart";
+        let why = "combine and treatment cannot be separated";
         assert!(headline.contains("no number can be given for any treatment") && headline.contains(why), "{headline}");
         for one in next {
             assert!(one.contains(why) && one.contains("cut by one combine") && !one.contains("four blocks"), "{one}");
@@ -440,7 +440,7 @@ mod tests {
     }
 
     #[test]
-    fn a_gain_that_did_not_pay_is_told_with_what_it_lost() {
+    fn a_gain_that_did_not_pay_is_reported_with_what_it_lost() {
         let all = [("a", 0.9), ("b", 0.25), ("c", 0.24)];
         let all = all.map(|(key, pays)| response(key, Some((500.0, 300.0, pays))));
         let (headline, _) = sentences(all.to_vec(), &[]);

@@ -109,7 +109,7 @@ fn strips_run_across_the_passes_only_where_these_leave_a_class_uncrossed() {
 }
 
 #[test]
-fn what_has_no_room_is_told_and_what_has_less_gets_fewer_blocks() {
+fn what_has_no_room_is_reported_and_what_has_less_gets_fewer_blocks() {
     let narrow = |width: f64| FieldGround { field: square(0.0, 0.0, 800.0, width), soils: Vec::new() };
     let settings = StripLayoutSettings::of_planter(40.0 * FT);
     // outermost passes and blocks of three: 2 + 3 × 3 passes of 40 ft

@@ -48,7 +48,7 @@ fn a_column_of_widths_or_distances_in_another_unit_fails() {
     fails(&with_column("in"), &["harvest[1].columns.swath: 30 in is 0.76 m but passes lie 9.1 m apart; 30 ft fits"]);
     let archive = with_column("ft");
     archive.edit("fields/bad/field.toml", "column = \"dist\", unit = \"ft\"", "column = \"dist\", unit = \"in\"");
-    fails(&archive, &["harvest[1].columns.distance: `dist` read in in is 0.083 times the way", "ft fits"]);
+    fails(&archive, &["harvest[1].columns.distance: `dist` read in in is 0.083 times the distance", "ft fits"]);
 }
 
 #[test]
@@ -67,7 +67,7 @@ fn with_flow(factor: f64) -> Vec<Row> {
 }
 
 #[test]
-fn a_flow_of_pounds_read_as_kilograms_is_told() {
+fn a_flow_of_pounds_read_as_kilograms_is_reported() {
     // 160 bu/ac become 352: more than fields bring, less than what no field can
     let archive = Archive::single();
     archive.write("fields/bad/harvest.csv", csv(&with_flow(2.204_62)));
@@ -111,11 +111,11 @@ fn a_quality_of_fix_taken_for_the_header_fails() {
         let _ = writeln!(text, "{},{}", line.rsplit_once(',').unwrap().0, if at % 90 < 3 { 5 } else { 4 });
     }
     archive.write("fields/bad/harvest.csv", &text);
-    fails(&archive, &["harvest[1].columns.header: `fix` holds 4, 5, and grain flows alike whatever it says"]);
+    fails(&archive, &["harvest[1].columns.header: `fix` holds 4, 5, but the grain flows the same whatever it says"]);
 }
 
 #[test]
-fn grids_in_another_unit_are_told() {
+fn grids_in_another_unit_are_reported() {
     let archive = Archive::single();
     archive.raster("layers/total_2023_05.tif", 5.5);
     archive.raster("layers/normal_05.tif", 3.9);
@@ -160,7 +160,7 @@ fn a_season_other_than_that_of_the_records_fails() {
 }
 
 #[test]
-fn day_and_month_exchanged_are_told() {
+fn day_and_month_exchanged_are_reported() {
     // 10 March for 3 October
     let text = with_times("%m/%d/%Y %H:%M:%S", 4.0 * DAY_S);
     let archive = timed("%d/%m/%Y %H:%M:%S", &text);
@@ -177,7 +177,7 @@ fn day_and_month_exchanged_are_told() {
 }
 
 #[test]
-fn a_local_clock_read_as_utc_is_told_and_a_zone_mends_it() {
+fn a_local_clock_read_as_utc_is_reported_and_a_zone_mends_it() {
     // 15:06 UTC is 10 o'clock in the zone; the clock shows 9
     let text = with_times("%Y-%m-%d %H:%M:%S", -6.0 * 3_600.0);
     let archive = timed("%Y-%m-%d %H:%M:%S", &text);
@@ -216,7 +216,7 @@ fn two_fields() -> String {
 }
 
 #[test]
-fn several_fields_in_one_file_are_told_and_parted_by_label_place_or_boundary() {
+fn several_fields_in_one_file_are_reported_and_parted_by_label_place_or_boundary() {
     let whole = Archive::single();
     assert_eq!(whole.run().code, 0);
     let read = |archive: &Archive| std::fs::read_to_string(archive.result("bad", "response.csv")).unwrap();

@@ -50,7 +50,7 @@ impl Crop<'_> {
         let panels = soils::draw(&treated, self.units.yield_unit);
         let caption = format!(
             "Soils dry to wet, seasons dry to wet within each; lines are {} intervals, grey: not shown to differ from 0, a point alone: no \
-             interval can be given{}. Soil was not assigned at random: a difference between soils goes with drainage, it need not come from it.",
+             interval can be given{}. Soil was not assigned at random: a difference between soils goes with drainage but need not be caused by it.",
             level(self.case.archive.model.confidence),
             if self.has_money() { "; orange line: what it takes to pay" } else { "" }
         );

@@ -110,12 +110,12 @@ impl Crop<'_> {
         let signs = crosses(0.0);
         let sign = if signs.is_empty() {
             format!(
-                "none of {} other looks at {label} on {} turns the sign of its mean response",
+                "none of {} other looks at {label} on {} changes the sign of its mean response",
                 all.len(),
                 self.name()
             )
         } else {
-            format!("the sign of the mean response of {label} on {} turns under: {}", self.name(), some(&signs))
+            format!("the sign of the mean response of {label} on {} changes under: {}", self.name(), some(&signs))
         };
         let pays = tried.break_even.map(|limit| {
             let names = crosses(limit);

@@ -31,8 +31,8 @@ impl Crop<'_> {
                 money: (one.best_m2 > 0.0).then_some((one.money, one.money_interval)),
             })
             .collect();
-        let mut caption = "Each treatment is weighed against nothing by itself, so the same ground may stand under several. The interval \
-                       of the money takes every zone to lie at the same end of its own."
+        let mut caption = "Each treatment is compared by itself with no treatment, so the same ground may be listed under several. The interval \
+                       of the money assumes that every zone lies at the same end of its own."
             .to_owned();
         let mut sentence = self.plan_sentence(plan, &currency);
         if plan.stale.is_some() {
