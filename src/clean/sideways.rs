@@ -19,12 +19,16 @@ const LEAST_FIXES: usize = 4;
 /// Shorter ways on either side tell no direction, m.
 const LEAST_WAY_M: f64 = 6.0;
 /// The least step, m (ours).
-const LEAST_STEP_M: f64 = 0.4;
+const LEAST_STEP_M: f64 = 0.5;
 /// How fast a combine can move across its way, m/s² (ours): from straight to straight again it needs 2 √(step / this).
 const ACROSS_M_S2: f64 = 0.5;
-/// A step is at least so many of its standard errors, and so much of it happens between two fixes.
+/// A step is at least so many of its standard errors, so many times what the track shows everywhere, and so much of it happens between two
+/// fixes (ours: benches/messy.rs).
 const STD_ERRORS: f64 = 5.0;
-const AT_ONCE: f64 = 0.7;
+const UNRESTS: f64 = 4.0;
+const AT_ONCE: f64 = 0.6;
+/// Every so many fixes tell what the track shows everywhere.
+const EVERY: usize = 5;
 /// A way that bends more than this is a turn.
 const TURN_DEG: f64 = 20.0;
 /// Lines of a way that lie closer are one line, m.
@@ -111,48 +115,47 @@ fn bends(one: (f64, f64), other: (f64, f64)) -> bool {
 
 /// The steps of a track, in its order.
 fn steps(track: &Track) -> Vec<Step> {
-    let noise_m = noise_m(track);
-    let mut found: Vec<(Step, f64)> = Vec::new();
+    // how far positions seem to step where they merely tremble and wander
+    let usual: Vec<f64> =
+        (1..track.len()).step_by(EVERY).filter_map(|fix| seen_at(track, fix)).map(|seen| seen.step.right_m).collect();
+    let unrest_m = robust::mad(&usual).unwrap_or(0.0);
+    let mut found: Vec<Seen> = Vec::new();
     for fix in 1..track.len() {
-        let Some((step, at_once_m)) = step_at(track, fix, noise_m) else { continue };
+        let seconds = track.time_s[fix] - track.time_s[fix - 1];
+        let least_m = LEAST_STEP_M.max(ACROSS_M_S2 * seconds * seconds / 4.0).max(UNRESTS * unrest_m);
+        // less cannot be a step
+        if track.step(fix) < AT_ONCE * least_m {
+            continue;
+        }
+        let Some(seen) = seen_at(track, fix) else { continue };
+        let size_m = seen.step.right_m.abs();
+        if size_m < least_m || size_m < STD_ERRORS * seen.std_error_m || seen.at_once_m < AT_ONCE * size_m {
+            continue;
+        }
         // of steps that share fixes on both sides the sharpest is one
         match found.last_mut() {
-            Some((last, last_at_once_m)) if fix - last.fix < LEAST_FIXES => {
-                if at_once_m > *last_at_once_m {
-                    (*last, *last_at_once_m) = (step, at_once_m);
+            Some(last) if fix - last.step.fix < LEAST_FIXES => {
+                if seen.at_once_m > last.at_once_m {
+                    *last = seen;
                 }
             }
-            _ => found.push((step, at_once_m)),
+            _ => found.push(seen),
         }
     }
-    found.into_iter().map(|(step, _)| step).collect()
+    found.into_iter().map(|seen| seen.step).collect()
 }
 
-/// The noise of single fixes, m: how far they lie off the line between the two beside them, whose variance is 3/2 of theirs.
-fn noise_m(track: &Track) -> f64 {
-    let off = |at: usize| {
-        let span_s = track.time_s[at + 1] - track.time_s[at - 1];
-        let share = if span_s > 0.0 { (track.time_s[at] - track.time_s[at - 1]) / span_s } else { 0.5 };
-        let (east, north) = direction(track, at - 1, at + 1);
-        let from_line = |values: &[f64]| values[at] - values[at - 1] - share * (values[at + 1] - values[at - 1]);
-        north * from_line(&track.x_m) - east * from_line(&track.y_m)
-    };
-    let offs: Vec<f64> = (1..track.len().saturating_sub(1))
-        .filter(|&at| !track.gap_before[at] && !track.gap_before[at + 1])
-        .map(off)
-        .collect();
-    robust::mad(&offs).unwrap_or(0.0) / 1.5_f64.sqrt()
+/// What the fixes before and after one show of a step there.
+struct Seen {
+    step: Step,
+    std_error_m: f64,
+    /// What of it happens between two fixes, m.
+    at_once_m: f64,
 }
 
-/// The step between a fix and the one before, with what of it happens between the two, m.
-fn step_at(track: &Track, fix: usize, noise_m: f64) -> Option<(Step, f64)> {
-    let seconds = track.time_s[fix] - track.time_s[fix - 1];
-    let least_m = LEAST_STEP_M.max(ACROSS_M_S2 * seconds * seconds / 4.0);
-    let (east, north) = (track.x_m[fix] - track.x_m[fix - 1], track.y_m[fix] - track.y_m[fix - 1]);
-    // less cannot be a step
-    if east.hypot(north) < AT_ONCE * least_m {
-        return None;
-    }
+/// The step between a fix and the one before: two lines with one slope through the fixes on both sides. `None` in a bend, and where the
+/// fixes are too few.
+fn seen_at(track: &Track, fix: usize) -> Option<Seen> {
     let (first, end) = window(track, fix)?;
     let (before, after) = (direction(track, first, fix - 1), direction(track, fix, end - 1));
     if bends(before, after) {
@@ -161,17 +164,13 @@ fn step_at(track: &Track, fix: usize, noise_m: f64) -> Option<(Step, f64)> {
     let length = (before.0 + after.0).hypot(before.1 + after.1);
     let along = ((before.0 + after.0) / length, (before.1 + after.1) / length);
     let right = (along.1, -along.0);
-    let across = |east: f64, north: f64| east * right.0 + north * right.1;
-    if across(east, north).abs() < AT_ONCE * least_m - 2.0 * noise_m {
-        return None;
-    }
-    // across = mean of its side + slope × way: one slope, two lines
+    // along the way and across it, m, from the fix
+    let of = |at: usize| {
+        let (east, north) = (track.x_m[at] - track.x_m[fix], track.y_m[at] - track.y_m[fix]);
+        (east * along.0 + north * along.1, east * right.0 + north * right.1)
+    };
     let side = |rows: std::ops::Range<usize>| {
         let count = rows.len() as f64;
-        let of = |at: usize| {
-            let (east, north) = (track.x_m[at] - track.x_m[fix], track.y_m[at] - track.y_m[fix]);
-            (east * along.0 + north * along.1, across(east, north))
-        };
         let (way, off) = rows.clone().map(of).fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
         let mean = (way / count, off / count);
         let squares = rows.map(of).fold([0.0; 3], |[ww, wo, oo], one| {
@@ -186,13 +185,11 @@ fn step_at(track: &Track, fix: usize, noise_m: f64) -> Option<(Step, f64)> {
     let slope = wo / ww;
     let apart_m = ahead_mean.0 - behind_mean.0;
     let right_m = ahead_mean.1 - behind_mean.1 - slope * apart_m;
-    let scatter_m = ((oo - slope * wo).max(0.0) / (ahead + behind - 3.0)).sqrt().max(noise_m);
+    let scatter_m = ((oo - slope * wo).max(0.0) / (ahead + behind - 3.0)).sqrt();
     let std_error_m = scatter_m * (1.0 / ahead + 1.0 / behind + apart_m * apart_m / ww).sqrt();
-    let at_once_m = (across(east, north) - slope * (east * along.0 + north * along.1)) * right_m.signum();
-    let is_step = right_m.abs() >= least_m
-        && right_m.abs() >= STD_ERRORS * std_error_m
-        && at_once_m >= AT_ONCE * right_m.abs() - 2.0 * noise_m;
-    is_step.then_some((Step { fix, right_m, right }, at_once_m))
+    let (way, off) = of(fix - 1);
+    let at_once_m = (slope * way - off) * right_m.signum();
+    Some(Seen { step: Step { fix, right_m, right }, std_error_m, at_once_m })
 }
 
 /// The ways between gaps and turns that hold a step: the first fix, and one beyond the last.

@@ -120,7 +120,8 @@ impl Track {
         self.row.len()
     }
 
-    fn step(&self, at: usize) -> f64 {
+    /// Metres from the fix before.
+    pub(super) fn step(&self, at: usize) -> f64 {
         (self.x_m[at] - self.x_m[at - 1]).hypot(self.y_m[at] - self.y_m[at - 1])
     }
 
