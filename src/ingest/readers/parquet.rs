@@ -145,7 +145,8 @@ mod tests {
     fn columns_of_another_program_are_read_by_their_types() {
         let bytes = include_bytes!("../../../tests/fixtures/vector/types.parquet").to_vec();
         let of = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<String>>();
-        let (numbers, texts) = (["single", "whole", "large"], ["kind", "day", "clock", "moment", "flag"]);
+        let numbers = ["single", "whole", "large", "tiny", "short", "byte", "word"];
+        let texts = ["kind", "day", "clock", "moment", "flag"];
         let wanted = Wanted { numbers: of(&numbers), texts: of(&texts), ..Wanted::default() };
         let table = read("f.parquet", bytes.clone(), &wanted).unwrap();
         let row = |at: usize| texts.map(|name| table.texts[name].get(at));
@@ -154,7 +155,8 @@ mod tests {
         assert_eq!(row(1).map(Option::unwrap)[..3], ["band", "2024-02-29", "23:59:59"]);
         assert_eq!(row(2), [None; 5]);
         let number = |at: usize| numbers.map(|name| table.numbers[name][at]);
-        assert_eq!((number(0), number(1)), ([1.5, 7.0, 7.0], [-2.25, -8.0, 2.0_f64.powi(40)]));
+        assert_eq!(number(0), [1.5, 7.0, 7.0, -3.0, -300.0, 3.0, 3.0]);
+        assert_eq!(number(1), [-2.25, -8.0, 2.0_f64.powi(40), 4.0, 400.0, 255.0, 65535.0]);
         assert!(number(2).iter().all(|value| value.is_nan()));
         let day = Wanted { numbers: of(&["day"]), ..Wanted::default() };
         let fault = read("f.parquet", bytes, &day).unwrap_err().to_string();
