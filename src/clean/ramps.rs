@@ -193,7 +193,7 @@ fn trim(
     let ground = |second: usize| {
         let mut values: Vec<f64> = meeting
             .iter()
-            .map(|ends| other_side(ends)[second.max(touched)])
+            .filter_map(|ends| other_side(ends).get(second.max(touched)).copied())
             .filter(|value| value.is_finite())
             .collect();
         if values.len() < LEAST_PASSES {
@@ -240,5 +240,37 @@ mod tests {
             let curve: Vec<f64> = (0..30).map(|k| 1.0 - (-f64::from(k) / tau).exp()).collect();
             assert_eq!(full_from(&curve, 1.0), Some(expected));
         }
+    }
+
+    /// Passes back and forth, 10 m apart, whose ends lie on ground of this yield, relative to the inside.
+    fn back_and_forth(poor: f64, all_one_way: bool) -> Vec<Ends> {
+        let pass = |at: usize| {
+            let (low, high) = ((10.0 * at as f64, 0.0), (10.0 * at as f64, 400.0));
+            let is_up = all_one_way || at % 2 == 0;
+            let (start, end) = if is_up { (low, high) } else { (high, low) };
+            // the machine fills in six seconds and empties in two
+            let by_second =
+                |full_s: f64| (0..30).map(|second| poor * (f64::from(second) / full_s).min(1.0)).collect::<Vec<f64>>();
+            Ends { from_start: by_second(6.0), from_end: by_second(2.0), start, end }
+        };
+        (0..20).map(pass).collect()
+    }
+
+    #[test]
+    fn poor_ground_at_the_ends_is_not_the_machine() {
+        let ends = back_and_forth(0.8, false);
+        assert_eq!((entry(&ends, 1.0), exit(&ends, 1.0)), (Some(6.0), Some(2.0)));
+        assert_eq!(
+            (entry(&back_and_forth(1.0, true), 1.0), exit(&back_and_forth(1.0, true), 1.0)),
+            (Some(6.0), Some(2.0))
+        );
+        // where no pass comes the other way nothing tells ground and machine apart
+        assert_eq!((entry(&back_and_forth(0.8, true), 1.0), exit(&back_and_forth(0.8, true), 1.0)), (None, None));
+        // records so far apart that one holds all of it
+        let sparse: Vec<Ends> = back_and_forth(0.8, false)
+            .into_iter()
+            .map(|one| Ends { from_start: vec![0.8], from_end: vec![0.8], ..one })
+            .collect();
+        assert_eq!((entry(&sparse, 40.0), exit(&sparse, 40.0)), (None, None));
     }
 }
