@@ -53,8 +53,9 @@ pub(super) fn mend(track: &mut Track) -> Vec<f64> {
         return moved_m;
     }
     for (first, end) in ways(track, &steps) {
-        let own: Vec<Step> = steps.iter().copied().filter(|step| step.fix > first && step.fix < end).collect();
-        for (pieces, offset_m, right) in aside(track, (first, end), &own) {
+        let before = |fix: usize| steps.partition_point(|step| step.fix < fix);
+        let own = &steps[before(first + 1)..before(end)];
+        for (pieces, offset_m, right) in aside(track, (first, end), own) {
             for fix in pieces {
                 track.x_m[fix] -= offset_m * right.0;
                 track.y_m[fix] -= offset_m * right.1;
@@ -199,8 +200,10 @@ fn ways(track: &Track, steps: &[Step]) -> Vec<(usize, usize)> {
         if ways.last().is_some_and(|way| step.fix < way.1) {
             continue;
         }
-        let near_a_step =
-            |fix: usize| steps.iter().any(|step| fix + LEAST_FIXES > step.fix && fix < step.fix + LEAST_FIXES);
+        let near_a_step = |fix: usize| {
+            let next = steps.partition_point(|step| step.fix + LEAST_FIXES <= fix);
+            steps.get(next).is_some_and(|step| step.fix < fix + LEAST_FIXES)
+        };
         let turns = |fix: usize| {
             if fix < LEAST_FIXES || fix + LEAST_FIXES >= track.len() || near_a_step(fix) {
                 return false;
