@@ -329,7 +329,13 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     if std::env::var_os("VERBOSE").is_some() {
         println!("  {} of {} records, good ones lost: {lost:?} ({:?})", one.name, x.len(), one.switches);
     }
-    let mut sorted = ratios.clone();
+    judge_yields(&ratios, found);
+    Ok(())
+}
+
+/// The yields of kept records over those of their ground, at the usual level.
+fn judge_yields(ratios: &[f64], found: &mut Found) {
+    let mut sorted = ratios.to_vec();
     sorted.sort_by(f64::total_cmp);
     let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(1.0);
     for ratio in ratios {
@@ -337,7 +343,6 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         found.off.add(error > 0.25);
         found.record_errors.push(error);
     }
-    Ok(())
 }
 
 fn study(folder: &Path, switches: impl Fn(u64) -> Vec<Switch> + Sync) -> Result<Vec<Judged>, Box<dyn Error>> {
