@@ -246,7 +246,7 @@ mod tests {
     fn back_and_forth(poor: f64, all_one_way: bool) -> Vec<Ends> {
         let pass = |at: usize| {
             let (low, high) = ((10.0 * at as f64, 0.0), (10.0 * at as f64, 400.0));
-            let is_up = all_one_way || at % 2 == 0;
+            let is_up = all_one_way || at.is_multiple_of(2);
             let (start, end) = if is_up { (low, high) } else { (high, low) };
             // the machine fills in six seconds and empties in two
             let by_second =
