@@ -27,6 +27,11 @@ fn number(name: &str, default: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
 }
 
+/// Whether `VERBOSE` asks for what was found in each site-year.
+fn is_verbose() -> bool {
+    std::env::var_os("VERBOSE").is_some()
+}
+
 struct Quiet;
 impl batch::Progress for Quiet {
     fn begin(&self, _: usize) {}
@@ -159,7 +164,7 @@ fn judge_responses(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), 
         if let Some(response) = row[0] {
             let errors = if class.is_some() { &mut found.class_errors } else { &mut found.field_errors };
             errors.push(response - truth);
-            if std::env::var_os("VERBOSE").is_some() && (response - truth).abs() > 8.0 {
+            if is_verbose() && (response - truth).abs() > 8.0 {
                 println!("  {} {name}: {response:.1} instead of {truth:.1} ({:?})", one.name, one.switches);
             }
         }
@@ -186,10 +191,10 @@ fn judge_summary(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         if estimated {
             found.lag_errors.push(lag["value"].as_f64().unwrap_or(f64::NAN) - one.lag_s(at));
             let error = found.lag_errors.last().copied().unwrap_or_default();
-            if std::env::var_os("VERBOSE").is_some() {
+            if is_verbose() {
                 println!("  {} lag {error:+.2} ± {} ({:?})", one.name, lag["std_error"], one.switches);
             }
-        } else if std::env::var_os("VERBOSE").is_some() {
+        } else if is_verbose() {
             let error = lag["value"].as_f64().unwrap_or(f64::NAN) - one.lag_s(at);
             let caution = &summary["cautions"]["lag-assumed"];
             println!("  {} lag assumed {error:+.2} ± {}: {caution} ({:?})", one.name, lag["std_error"], one.switches);
@@ -206,7 +211,7 @@ fn judge_summary(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         let error = if std::env::var_os("OUT").is_some() { found_by + truth } else { found_by - truth };
         if error.is_finite() {
             found.factor_errors.push(error);
-            if std::env::var_os("VERBOSE").is_some() {
+            if is_verbose() {
                 let std_errors = [first, second].map(|one| summary["machine_factor"][&one.name]["std_error"].as_f64());
                 println!("  {} factor {error:+.4} ± {std_errors:?} ({:?})", one.name, one.switches);
             }
@@ -252,7 +257,6 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
     let grid = NeighbourGrid::new(&cut_x, &cut_y, 5.0);
     let level = one.scenario.field.surface.mean_kg_ha;
     let mut ratios = Vec::new();
-    let mut lost: BTreeMap<String, usize> = BTreeMap::new();
     for at in 0..x.len() {
         let Some(name) = &file[at] else { continue };
         let Some((_, rows)) =
@@ -298,7 +302,6 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
                 found.good_kept.add(kept[at]);
                 if let Some(mark) = &removed_by[at] {
                     *found.good_removed.entry(mark.clone()).or_default() += 1;
-                    *lost.entry(mark.clone()).or_default() += 1;
                 }
             }
             // drowned ground: too little grain, and it is so for the mixing's time
@@ -325,9 +328,6 @@ fn judge_records(one: &Messy, folder: &Path, found: &mut Found) -> Result<(), Bo
         if treatment[at].is_some() && !edge[at] {
             found.straddling_used.add(one_strip_share(one, machine, (x[at], y[at])) < 0.85);
         }
-    }
-    if std::env::var_os("VERBOSE").is_some() {
-        println!("  {} of {} records, good ones lost: {lost:?} ({:?})", one.name, x.len(), one.switches);
     }
     judge_yields(&ratios, found);
     Ok(())
@@ -376,6 +376,10 @@ fn study(folder: &Path, switches: impl Fn(u64) -> Vec<Switch> + Sync) -> Result<
             if let Err(error) = judged {
                 println!("  {}: {error}", one.name);
             }
+        }
+        if is_verbose() {
+            let Found { records, good_removed, .. } = &found;
+            println!("  {} of {records} records, good ones lost: {good_removed:?} ({:?})", one.name, one.switches);
         }
         (one.switches.clone(), found)
     });

@@ -280,8 +280,8 @@ fn made() -> Vec<Made> {
             add("clean", &format!("{:?}", assigned.cleaned));
             add("assign", &format!("{assigned:?}"));
             add("join", &format!("{:?}", analysed.joined));
-            let (observed, covariates) =
-                (analysed.result.observed.split_off(0), analysed.result.covariates.split_off(0));
+            let observed = std::mem::take(&mut analysed.result.observed);
+            let covariates = std::mem::take(&mut analysed.result.covariates);
             add("fit", &format!("{:?} {:?}", analysed.result, analysed.differences));
             if !field.observed.is_empty() {
                 add("observed", &format!("{observed:?}"));

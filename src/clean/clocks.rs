@@ -4,6 +4,7 @@
 
 use super::passes::Pass;
 use super::track::{Doing, Track};
+use crate::points::Labels;
 
 /// Two combines cannot cut nearer than this share of a swath to each other.
 const TOO_NEAR: f64 = 0.4;
@@ -14,10 +15,10 @@ const WHOLE_HOUR_S: f64 = 300.0;
 
 /// Why the clocks cannot all be right: two combines at one place at one time, or a day's work that begins and ends whole hours
 /// apart.
-pub(super) fn disagreement(names: &[String], tracks: &[Track], passes: &[Pass], swath_m: f64) -> Option<String> {
+pub(super) fn disagreement(machine: &Labels, tracks: &[Track], passes: &[Pass], swath_m: f64) -> Option<String> {
     for (one, track) in tracks.iter().enumerate() {
         for (other, second) in tracks.iter().enumerate().skip(one + 1) {
-            let name = |track: &Track| names.get(track.machine as usize).map_or("", String::as_str);
+            let name = |track: &Track| machine.name(track.machine);
             let together_s = together_s(track, second, TOO_NEAR * swath_m);
             if together_s >= LEAST_S {
                 return Some(format!(

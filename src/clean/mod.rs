@@ -112,11 +112,8 @@ pub fn track(ingested: &Ingested, settings: &CleanSettings, seed: u64, known: Op
     };
     let lags = KnownLags::of(case, &ingested.records, known);
     cautions.extend(&lags.cautions);
-    let clocks_disagree = records
-        .channels
-        .time
-        .then(|| clocks::disagreement(&records.machine.names, &tracks, &passes, widest_m))
-        .flatten();
+    let clocks_disagree =
+        records.channels.time.then(|| clocks::disagreement(&records.machine, &tracks, &passes, widest_m)).flatten();
     let clocks_agree = clocks_disagree.is_none();
     if let Some(detail) = clocks_disagree {
         cautions.add(Caution::ClocksDisagree, detail);
@@ -249,7 +246,7 @@ pub fn judge_yields(
     ]);
     for (track, lags) in tracks.iter().zip(&lags) {
         if let Some(second) = lags.second_opinion_s {
-            let name = records.machine.names.get(track.machine as usize).map_or("", String::as_str);
+            let name = records.machine.name(track.machine);
             limits.insert(format!("lag of {name} by phase correlation, s"), second);
         }
     }

@@ -88,8 +88,7 @@ fn close(
         track.doing[first..=last].fill(Doing::HeaderUp);
         return;
     }
-    let length_m =
-        (first + 1..=last).map(|at| (track.x_m[at] - track.x_m[at - 1]).hypot(track.y_m[at] - track.y_m[at - 1])).sum();
+    let length_m = (first + 1..=last).map(|at| track.step(at)).sum();
     passes.push(Pass { track: number, first, last, start_s, end_s, length_m });
 }
 
@@ -100,8 +99,7 @@ fn turning(track: &Track, limit_rad: f64) -> Vec<bool> {
     // Way along the fixes, which never stands still as the logged distance may.
     let mut way = vec![0.0; count];
     for at in 1..count {
-        let step = (track.x_m[at] - track.x_m[at - 1]).hypot(track.y_m[at] - track.y_m[at - 1]);
-        way[at] = way[at - 1] + if track.gap_before[at] { 0.0 } else { step };
+        way[at] = way[at - 1] + if track.gap_before[at] { 0.0 } else { track.step(at) };
     }
     let (mut from, mut to) = (0, 0);
     (0..count)
@@ -149,7 +147,7 @@ pub(crate) fn axis(tracks: &[Track], passes: &[Pass]) -> Option<f64> {
     for pass in passes {
         let track = &tracks[pass.track];
         for at in pass.first + 1..=pass.last {
-            let step = (track.x_m[at] - track.x_m[at - 1]).hypot(track.y_m[at] - track.y_m[at - 1]);
+            let step = track.step(at);
             let course = track.course_rad[at];
             if course.is_finite() {
                 sine += step * (2.0 * course).sin();

@@ -1,9 +1,9 @@
 //! How long the machine fills after entering the crop and empties before leaving it, from the data.
 //!
-//! The yield after entry, relative to the inside of the same pass, rises as the machine fills, and falls before the exit as it empties;
-//! ground that is truly poor at an end of the field is poor for the passes that start there and for those that finish there, so the
-//! ratio of the ones to the others shows the machine alone. Where the curve never rises the ground differs, not the machine, and the
-//! usual time is taken.
+//! The yield, relative to the inside of the same pass, rises after entry as the machine fills, and falls before the exit as it empties.
+//! Ground that is truly poor at an end of the field is poor for the passes that start there and for those that finish there, so the
+//! ratio of the two shows the machine alone. Where it never comes near 1 the ground differs, not the machine, and the usual time is
+//! taken.
 
 use super::ground::Ground;
 use super::passes::Pass;
@@ -21,6 +21,12 @@ const LEAST_PASSES: usize = 8;
 const FULL: f64 = 0.95;
 /// Longest trim that is found, s.
 const LONGEST_S: f64 = 30.0;
+/// Passes whose ends lie so close meet at one end of the field, m.
+const SAME_END_M: f64 = 60.0;
+/// What filling and emptying leave alone, s: the ground of an end is judged beyond them (ours: nine in ten messy site-years fill within
+/// 10 s).
+const FILLING_S: f64 = 15.0;
+const EMPTYING_S: f64 = 8.0;
 /// Added at the exit: the header is raised early, or the machine slows down. s (common practice, no source).
 const EXIT_MORE_S: f64 = 3.0;
 
@@ -31,14 +37,23 @@ pub(crate) struct Ramps {
     pub(crate) exit_s: Sourced,
 }
 
-/// One pass's yields by second from its start and from its end, relative to its inside.
-struct Ends {
-    from_start: Vec<f64>,
-    from_end: Vec<f64>,
-    /// Where the pass starts and ends.
-    start: (f64, f64),
-    end: (f64, f64),
+/// The start or the end of a pass.
+struct End {
+    /// Yields by the seconds from there, relative to the inside of the pass.
+    yields: Vec<f64>,
+    place: (f64, f64),
 }
+
+/// Both ends of a pass.
+struct Ends {
+    start: End,
+    end: End,
+}
+
+/// Picks one of them.
+type Side = fn(&Ends) -> &End;
+const START: Side = |ends| &ends.start;
+const END: Side = |ends| &ends.end;
 
 /// Finds the trims; `yields` are those of the records on their ground.
 pub(crate) fn find(
@@ -57,12 +72,12 @@ pub(crate) fn find(
     let ends = ends(records, ground, passes, yields, marks, bin_s);
     let entry_s = match settings.pass_entry_s {
         Some(seconds) => Sourced::configured(seconds),
-        None => entry(&ends, bin_s)
+        None => trim(&ends, (START, END), EMPTYING_S, bin_s)
             .map_or_else(|| Sourced::assumed(settings.pass_entry_assumed_s), |s| Sourced::estimated(s, bin_s)),
     };
     let exit_s = match settings.pass_exit_s {
         Some(seconds) => Sourced::configured(seconds),
-        None => exit(&ends, bin_s).map_or_else(
+        None => trim(&ends, (END, START), FILLING_S, bin_s).map_or_else(
             || Sourced::assumed(settings.pass_exit_assumed_s),
             |seconds| Sourced::estimated(seconds + EXIT_MORE_S, bin_s),
         ),
@@ -121,15 +136,10 @@ fn ends(
             let nearest = rows.iter().min_by(|&&a, &&b| seconds[a as usize].total_cmp(&seconds[b as usize]));
             nearest.map(|&at| (ground.x_m[at as usize], ground.y_m[at as usize]))
         };
-        let (Some(from_start), Some(from_end), Some(start), Some(end)) = (
-            by_second(&ground.since_start_s),
-            by_second(&ground.until_end_s),
-            place(&ground.since_start_s),
-            place(&ground.until_end_s),
-        ) else {
-            continue;
-        };
-        all.push(Ends { from_start, from_end, start, end });
+        let end = |seconds: &[f64]| Some(End { yields: by_second(seconds)?, place: place(seconds)? });
+        if let (Some(start), Some(end)) = (end(&ground.since_start_s), end(&ground.until_end_s)) {
+            all.push(Ends { start, end });
+        }
     }
     all
 }
@@ -140,12 +150,12 @@ fn bins(bin_s: f64) -> usize {
 }
 
 /// The median over the passes, bin by bin, where enough passes have data.
-fn curve(ends: &[Ends], side: fn(&Ends) -> &Vec<f64>) -> Option<Vec<f64>> {
-    let bins = ends.iter().map(|ends| side(ends).len()).max()?;
+fn curve(ends: &[Ends], side: Side) -> Option<Vec<f64>> {
+    let bins = ends.iter().map(|ends| side(ends).yields.len()).max()?;
     let curve: Vec<f64> = (0..bins)
         .map(|second| {
             let mut values: Vec<f64> =
-                ends.iter().map(|ends| side(ends)[second]).filter(|value| value.is_finite()).collect();
+                ends.iter().map(|ends| side(ends).yields[second]).filter(|value| value.is_finite()).collect();
             if values.len() < LEAST_PASSES {
                 f64::NAN
             } else {
@@ -156,44 +166,18 @@ fn curve(ends: &[Ends], side: fn(&Ends) -> &Vec<f64>) -> Option<Vec<f64>> {
     curve.iter().any(|value| value.is_finite()).then_some(curve)
 }
 
-/// Passes whose ends lie so close meet at one end of the field, m.
-const SAME_END_M: f64 = 60.0;
-/// What filling and emptying leave alone, s: the ground of an end is judged beyond them (ours: nine in ten messy site-years fill within 10 s).
-const FILLING_S: f64 = 15.0;
-const EMPTYING_S: f64 = 8.0;
-
-/// The entry trim, with a truly poor headland taken out.
-fn entry(ends: &[Ends], bin_s: f64) -> Option<f64> {
-    let meets = |one: &Ends| ends.iter().any(|other| apart_m(one.end, other.start) < SAME_END_M);
-    trim(ends, |ends| &ends.from_start, (meets, |ends| &ends.from_end), EMPTYING_S, bin_s)
-}
-
-/// The same of the exit.
-fn exit(ends: &[Ends], bin_s: f64) -> Option<f64> {
-    let meets = |one: &Ends| ends.iter().any(|other| apart_m(one.start, other.end) < SAME_END_M);
-    trim(ends, |ends| &ends.from_end, (meets, |ends| &ends.from_start), FILLING_S, bin_s)
-}
-
-fn apart_m(one: (f64, f64), other: (f64, f64)) -> f64 {
-    (one.0 - other.0).hypot(one.1 - other.1)
-}
-
-/// The trim of one end by the passes that start or finish there, their yields over those of the passes that meet them, as far from
-/// the end, but beyond what the machine touches there for so many seconds.
-fn trim(
-    ends: &[Ends],
-    side: fn(&Ends) -> &Vec<f64>,
-    (meets, other_side): (impl Fn(&Ends) -> bool, fn(&Ends) -> &Vec<f64>),
-    touched_s: f64,
-    bin_s: f64,
-) -> Option<f64> {
+/// The trim of one side of the passes: their yields there over those of the passes whose other side meets them, as far from it, but
+/// beyond the seconds that the machine touches there.
+fn trim(ends: &[Ends], (side, other_side): (Side, Side), touched_s: f64, bin_s: f64) -> Option<f64> {
     let machine = curve(ends, side)?;
     let touched = (touched_s / bin_s).ceil() as usize;
-    let meeting: Vec<&Ends> = ends.iter().filter(|one| meets(one)).collect();
+    let apart_m = |one: &End, other: &End| (one.place.0 - other.place.0).hypot(one.place.1 - other.place.1);
+    let is_met = |one: &End| ends.iter().any(|other| apart_m(one, side(other)) < SAME_END_M);
+    let meeting: Vec<&End> = ends.iter().map(other_side).filter(|one| is_met(one)).collect();
     let ground = |second: usize| {
         let mut values: Vec<f64> = meeting
             .iter()
-            .filter_map(|ends| other_side(ends).get(second.max(touched)).copied())
+            .filter_map(|one| one.yields.get(second.max(touched)).copied())
             .filter(|value| value.is_finite())
             .collect();
         if values.len() < LEAST_PASSES {
@@ -251,13 +235,18 @@ mod tests {
             // the machine fills in six seconds and empties in two
             let by_second =
                 |full_s: f64| (0..30).map(|second| poor * (f64::from(second) / full_s).min(1.0)).collect::<Vec<f64>>();
-            Ends { from_start: by_second(6.0), from_end: by_second(2.0), start, end }
+            Ends {
+                start: End { yields: by_second(6.0), place: start },
+                end: End { yields: by_second(2.0), place: end },
+            }
         };
         (0..20).map(pass).collect()
     }
 
     #[test]
     fn poor_ground_at_the_ends_is_not_the_machine() {
+        let entry = |ends: &[Ends], bin_s: f64| trim(ends, (START, END), EMPTYING_S, bin_s);
+        let exit = |ends: &[Ends], bin_s: f64| trim(ends, (END, START), FILLING_S, bin_s);
         let ends = back_and_forth(0.8, false);
         assert_eq!((entry(&ends, 1.0), exit(&ends, 1.0)), (Some(6.0), Some(2.0)));
         assert_eq!(
@@ -269,7 +258,10 @@ mod tests {
         // records so far apart that one holds all of it
         let sparse: Vec<Ends> = back_and_forth(0.8, false)
             .into_iter()
-            .map(|one| Ends { from_start: vec![0.8], from_end: vec![0.8], ..one })
+            .map(|one| {
+                let sparse = |end: End| End { yields: vec![0.8], ..end };
+                Ends { start: sparse(one.start), end: sparse(one.end) }
+            })
             .collect();
         assert_eq!((entry(&sparse, 40.0), exit(&sparse, 40.0)), (None, None));
     }

@@ -1,13 +1,15 @@
 //! Positions that step sideways while a combine drives straight on, and step back later: the receiver's doing, not the driver's.
 //!
 //! A pass that seems to lie a metre to one side for a minute cuts ground of its neighbour a second time, and stands in part on the
-//! strip beside its own. What the log shows as a step from one fix to the next is no driving: to move across and be straight again takes a combine
-//! time, so a step is only what exceeds that. The fixes between a step and the one back are moved to the line of the others.
+//! strip beside its own. A combine needs time to move across and drive straight again, so a step is only what no combine can have
+//! driven between two fixes. The fixes between a step and the one back are moved to the line of the others.
 //!
 //! *When it harms*: where the driver did change rows between two fixes far apart in time, which is why the limit grows with the
-//! square of the time between them. Nothing moves unless most of the way between two turns lies on one line.
+//! square of the time between them. Nothing is moved unless more than half of the way between two turns lies on one line.
 //!
 //! *Method*: ours; that receivers step when their satellites or corrections change is common practice, no source.
+
+use std::ops::Range;
 
 use super::track::Track;
 use crate::points::{Caution, Cautions, Records};
@@ -16,22 +18,22 @@ use crate::stats::robust;
 /// Seconds on either side by which a step is measured, and fewest fixes there.
 const WINDOW_S: f64 = 10.0;
 const LEAST_FIXES: usize = 4;
-/// Shorter ways on either side tell no direction, m.
+/// A shorter way on either side does not show a direction, m.
 const LEAST_WAY_M: f64 = 6.0;
 /// The least step, m (ours).
 const LEAST_STEP_M: f64 = 0.5;
 /// How fast a combine can move across its way, m/s² (ours): from straight to straight again it needs 2 √(step / this).
 const ACROSS_M_S2: f64 = 0.5;
-/// A step is at least so many of its standard errors, so many times what the track shows everywhere, and so much of it happens between two
-/// fixes (ours: benches/messy.rs).
+/// A step is at least so many of its standard errors and so many times what the whole track shows, and at least this share of it lies
+/// between two fixes (ours: benches/messy.rs).
 const STD_ERRORS: f64 = 5.0;
 const UNRESTS: f64 = 4.0;
 const AT_ONCE: f64 = 0.6;
-/// Every so many fixes tell what the track shows everywhere.
+/// What the whole track shows is judged at every so many fixes.
 const EVERY: usize = 5;
 /// A way that bends more than this is a turn.
 const TURN_DEG: f64 = 20.0;
-/// Lines of a way that lie closer are one line, m.
+/// Pieces of a way that lie closer than this side by side are on one line, m.
 const SAME_LINE_M: f64 = 0.25;
 
 /// A step of the positions between two fixes.
@@ -45,36 +47,33 @@ struct Step {
     right: (f64, f64),
 }
 
-/// Moves the positions of a track back where they stepped sideways; returns by how much each fix was moved, m.
-pub(super) fn mend(track: &mut Track) -> Vec<f64> {
-    let mut moved_m = vec![0.0; track.len()];
+/// Moves the positions of a track back where they stepped sideways.
+pub(super) fn mend(track: &mut Track) {
     let steps = steps(track);
-    if steps.is_empty() {
-        return moved_m;
-    }
     for (first, end) in ways(track, &steps) {
         let before = |fix: usize| steps.partition_point(|step| step.fix < fix);
         let own = &steps[before(first + 1)..before(end)];
-        for (pieces, offset_m, right) in aside(track, (first, end), own) {
-            for fix in pieces {
-                track.x_m[fix] -= offset_m * right.0;
-                track.y_m[fix] -= offset_m * right.1;
-                moved_m[fix] = offset_m;
+        for Aside { fixes, right_m, right } in aside(track, (first, end), own) {
+            for fix in fixes {
+                track.x_m[fix] -= right_m * right.0;
+                track.y_m[fix] -= right_m * right.1;
             }
         }
     }
-    moved_m
 }
 
-/// Says how many records of a machine were moved.
+/// Reports how many records of a machine were moved, and how far.
 pub(super) fn report(records: &Records, track: &Track, cautions: &mut Cautions) {
-    let moved: Vec<f64> = track.moved_m.iter().map(|one| one.abs()).filter(|&one| one > 0.0).collect();
-    if moved.is_empty() {
-        return;
+    let moved_m = |(fix, &row): (usize, &u32)| {
+        let at = row as usize;
+        (track.x_m[fix] - records.x_m[at]).hypot(track.y_m[fix] - records.y_m[at])
+    };
+    let moved = track.row.iter().enumerate().map(moved_m).filter(|&one| one > 0.0);
+    let (count, most_m) = moved.fold((0, 0.0_f64), |(count, most_m), one| (count + 1, most_m.max(one)));
+    if count > 0 {
+        let name = records.machine.name(track.machine);
+        cautions.add(Caution::PositionSteps, format!("{name}: {count} records, by up to {most_m:.1} m"));
     }
-    let name = records.machine.names.get(track.machine as usize).map_or("", String::as_str);
-    let (least, most) = moved.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), &one| (low.min(one), high.max(one)));
-    cautions.add(Caution::PositionSteps, format!("{name}: {} records by {least:.1} to {most:.1} m", moved.len()));
 }
 
 /// The fixes before and after `fix` by which a step there is measured; `None` where they are too few or no way is made.
@@ -95,18 +94,17 @@ fn window(track: &Track, fix: usize) -> Option<(usize, usize)> {
     {
         end += 1;
     }
-    let way = |from: usize, to: usize| (track.x_m[to] - track.x_m[from]).hypot(track.y_m[to] - track.y_m[from]);
     let enough = fix - first >= LEAST_FIXES
         && end - fix >= LEAST_FIXES
-        && way(first, fix - 1) >= LEAST_WAY_M
-        && way(fix, end - 1) >= LEAST_WAY_M;
+        && track.apart_m(first, fix - 1) >= LEAST_WAY_M
+        && track.apart_m(fix, end - 1) >= LEAST_WAY_M;
     enough.then_some((first, end))
 }
 
 /// The unit vector from one fix to another, east and north.
 fn direction(track: &Track, from: usize, to: usize) -> (f64, f64) {
-    let (east, north) = (track.x_m[to] - track.x_m[from], track.y_m[to] - track.y_m[from]);
-    let length = east.hypot(north).max(1e-9);
+    let (east, north) = track.way_m(from, to);
+    let length = track.apart_m(from, to).max(1e-9);
     (east / length, north / length)
 }
 
@@ -167,10 +165,10 @@ fn seen_at(track: &Track, fix: usize) -> Option<Seen> {
     let right = (along.1, -along.0);
     // along the way and across it, m, from the fix
     let of = |at: usize| {
-        let (east, north) = (track.x_m[at] - track.x_m[fix], track.y_m[at] - track.y_m[fix]);
+        let (east, north) = track.way_m(fix, at);
         (east * along.0 + north * along.1, east * right.0 + north * right.1)
     };
-    let side = |rows: std::ops::Range<usize>| {
+    let side = |rows: Range<usize>| {
         let count = rows.len() as f64;
         let (way, off) = rows.clone().map(of).fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
         let mean = (way / count, off / count);
@@ -223,38 +221,38 @@ fn ways(track: &Track, steps: &[Step]) -> Vec<(usize, usize)> {
     ways
 }
 
-/// The pieces of a way that lie aside of the line on which most of it lies, by how much, m, and the direction to the right.
-fn aside(
-    track: &Track,
-    (first, end): (usize, usize),
-    steps: &[Step],
-) -> Vec<(std::ops::Range<usize>, f64, (f64, f64))> {
-    let mut pieces = vec![(first..end, 0.0)];
-    for step in steps {
-        let (last, offset_m) = pieces.pop().unwrap_or_default();
-        pieces.push((last.start..step.fix, offset_m));
-        pieces.push((step.fix..end, offset_m + step.right_m));
+/// A piece of a way that lies beside the line on which most of the way lies.
+struct Aside {
+    fixes: Range<usize>,
+    /// To the right of the line, m.
+    right_m: f64,
+    /// The direction to the right: east, north.
+    right: (f64, f64),
+}
+
+/// The pieces of a way, from one step to the next, that lie beside the line on which most of it lies; none where no line has more than
+/// half of it.
+fn aside(track: &Track, (first, end): (usize, usize), steps: &[Step]) -> Vec<Aside> {
+    let Some(start) = steps.first() else { return Vec::new() };
+    let mut pieces = vec![Aside { fixes: first..start.fix, right_m: 0.0, right: start.right }];
+    let mut right_m = 0.0;
+    for (at, step) in steps.iter().enumerate() {
+        right_m += step.right_m;
+        let next = steps.get(at + 1).map_or(end, |next| next.fix);
+        pieces.push(Aside { fixes: step.fix..next, right_m, right: step.right });
     }
-    let seconds =
-        |piece: &std::ops::Range<usize>| track.time_s[piece.end - 1] - track.time_s[piece.start] + track.step_s;
-    let on_line = |line_m: f64| pieces.iter().filter(move |piece| (piece.1 - line_m).abs() < SAME_LINE_M);
-    let of_line = |line_m: f64| on_line(line_m).map(|piece| seconds(&piece.0)).sum::<f64>();
-    let Some(line_m) =
-        pieces.iter().map(|piece| piece.1).max_by(|one, other| of_line(*one).total_cmp(&of_line(*other)))
-    else {
-        return Vec::new();
-    };
-    let all_s: f64 = pieces.iter().map(|piece| seconds(&piece.0)).sum();
-    if of_line(line_m) <= 0.5 * all_s {
+    let seconds = |piece: &Aside| track.time_s[piece.fixes.end - 1] - track.time_s[piece.fixes.start] + track.step_s;
+    let is_on = |piece: &Aside, line_m: f64| (piece.right_m - line_m).abs() < SAME_LINE_M;
+    let of_line = |line_m: f64| -> f64 { pieces.iter().filter(|piece| is_on(piece, line_m)).map(seconds).sum() };
+    let lines = pieces.iter().map(|piece| piece.right_m);
+    let Some(line_m) = lines.max_by(|one, other| of_line(*one).total_cmp(&of_line(*other))) else { return Vec::new() };
+    if of_line(line_m) <= 0.5 * pieces.iter().map(seconds).sum::<f64>() {
         return Vec::new();
     }
-    let mean_m = on_line(line_m).map(|piece| seconds(&piece.0) * piece.1).sum::<f64>() / of_line(line_m);
-    let is_aside = |piece: &(usize, &(std::ops::Range<usize>, f64))| (piece.1.1 - line_m).abs() >= SAME_LINE_M;
-    let with_right = |(number, (piece, offset_m)): (usize, &(std::ops::Range<usize>, f64))| {
-        let right = steps[number.saturating_sub(1).min(steps.len() - 1)].right;
-        (piece.clone(), offset_m - mean_m, right)
-    };
-    pieces.iter().enumerate().filter(is_aside).map(with_right).collect()
+    let on_line = pieces.iter().filter(|piece| is_on(piece, line_m));
+    let mean_m = on_line.map(|piece| seconds(piece) * piece.right_m).sum::<f64>() / of_line(line_m);
+    pieces.retain(|piece| !is_on(piece, line_m));
+    pieces.into_iter().map(|piece| Aside { right_m: piece.right_m - mean_m, ..piece }).collect()
 }
 
 #[cfg(test)]
@@ -281,7 +279,6 @@ mod tests {
             time_s,
             x_m,
             y_m,
-            moved_m: Vec::new(),
             course_rad: vec![0.0; count],
             header_down: vec![true; count],
             gap_before: (0..count).map(|at| at == 0).collect(),
@@ -294,8 +291,10 @@ mod tests {
 
     /// The greatest distance from the line, m, and how many fixes were moved.
     fn mended(mut track: Track) -> (f64, usize) {
-        let moved_m = mend(&mut track);
-        (track.x_m.iter().fold(0.0, |most, x| x.abs().max(most)), moved_m.iter().filter(|one| one.abs() > 0.0).count())
+        let before = track.x_m.clone();
+        mend(&mut track);
+        let moved = track.x_m.iter().zip(&before).filter(|(now, before)| (*now - *before).abs() > 0.0).count();
+        (track.x_m.iter().fold(0.0, |most, x| x.abs().max(most)), moved)
     }
 
     #[test]

@@ -31,8 +31,6 @@ pub(crate) struct Track {
     pub(crate) time_s: Vec<f64>,
     pub(crate) x_m: Vec<f64>,
     pub(crate) y_m: Vec<f64>,
-    /// By how much each fix was moved back from a step of the positions, to the right of the way, m.
-    pub(crate) moved_m: Vec<f64>,
     /// Distance logged up to and including the fix, m.
     pub(crate) path_m: Vec<f64>,
     /// Course over ground, radians clockwise from north; NaN before the first movement.
@@ -97,7 +95,6 @@ impl Track {
             time_s,
             x_m,
             y_m,
-            moved_m: Vec::new(),
             path_m,
             course_rad: Vec::new(),
             header_down: vec![true; count],
@@ -109,7 +106,7 @@ impl Track {
         };
         track.find_gaps(records);
         if records.channels.time {
-            track.moved_m = sideways::mend(&mut track);
+            sideways::mend(&mut track);
         }
         track.find_courses();
         track.read_header(records);
@@ -120,9 +117,20 @@ impl Track {
         self.row.len()
     }
 
+    /// The way from one fix to another, east and north, m.
+    pub(super) fn way_m(&self, from: usize, to: usize) -> (f64, f64) {
+        (self.x_m[to] - self.x_m[from], self.y_m[to] - self.y_m[from])
+    }
+
+    /// How far apart two fixes are, m.
+    pub(super) fn apart_m(&self, from: usize, to: usize) -> f64 {
+        let (east, north) = self.way_m(from, to);
+        east.hypot(north)
+    }
+
     /// Metres from the fix before.
     pub(super) fn step(&self, at: usize) -> f64 {
-        (self.x_m[at] - self.x_m[at - 1]).hypot(self.y_m[at] - self.y_m[at - 1])
+        self.apart_m(at - 1, at)
     }
 
     /// A gap: no fix for long, or a step farther than any combine drives meanwhile.
@@ -148,16 +156,15 @@ impl Track {
         self.course_rad = (0..count)
             .map(|at| {
                 let (mut from, mut to) = (at, at);
-                let apart =
-                    |from: usize, to: usize| (self.x_m[to] - self.x_m[from]).hypot(self.y_m[to] - self.y_m[from]);
-                while from > 0 && !self.gap_before[from] && apart(from, at) < BASELINE_M {
+                while from > 0 && !self.gap_before[from] && self.apart_m(from, at) < BASELINE_M {
                     from -= 1;
                 }
-                while to + 1 < count && !self.gap_before[to + 1] && apart(at, to) < BASELINE_M {
+                while to + 1 < count && !self.gap_before[to + 1] && self.apart_m(at, to) < BASELINE_M {
                     to += 1;
                 }
-                if apart(from, to) > 1.0 {
-                    last = (self.x_m[to] - self.x_m[from]).atan2(self.y_m[to] - self.y_m[from]);
+                if self.apart_m(from, to) > 1.0 {
+                    let (east, north) = self.way_m(from, to);
+                    last = east.atan2(north);
                 } else if self.gap_before[at] {
                     last = f64::NAN;
                 }

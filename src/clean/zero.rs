@@ -49,7 +49,7 @@ pub(super) fn drift_kg_s(records: &Records, tracks: &[Track], cautions: &mut Cau
         };
         if found > LEAST_SHARE * usual && spread <= STABLE * found {
             drift[track.machine as usize] = found;
-            let name = records.machine.names.get(track.machine as usize).map_or("", String::as_str);
+            let name = records.machine.name(track.machine);
             cautions.add(Caution::ZeroDrift, format!("{name}: {found:.2} kg/s with the header raised, taken off"));
         }
     }

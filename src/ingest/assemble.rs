@@ -315,7 +315,7 @@ impl Raw {
             machine.codes[a].cmp(&machine.codes[b]).then_with(|| self.time_s[a].total_cmp(&self.time_s[b]))
         });
         for code in clocks::untangle(order, &mut self.time_s, &self.x_m, &self.y_m, &machine.codes) {
-            let name = machine.names.get(code as usize).map_or("", String::as_str);
+            let name = machine.name(code);
             cautions.add(Caution::ClockSetBack, format!("{name}: in two places at one time"));
         }
     }

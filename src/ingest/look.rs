@@ -26,14 +26,18 @@ pub(crate) fn read_table(name: &str, path: &Path, wanted: &Wanted) -> Result<Tab
     readers::read(name, path, wanted)
 }
 
+/// The names that stand over one column only.
+fn unambiguous(columns: &[String]) -> Vec<String> {
+    let is_once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
+    columns.iter().filter(is_once).cloned().collect()
+}
+
 /// The columns of a data file that hold numbers only, in the order of its rows.
 ///
 /// # Errors
 /// [`IngestError`] when it cannot be read.
 pub(crate) fn numbers_of(name: &str, path: &Path) -> Result<Vec<(String, Vec<f64>)>, IngestError> {
-    let names = read_columns(name, path)?;
-    let once = |column: &&String| !column.is_empty() && names.iter().filter(|one| one == column).count() == 1;
-    let texts: Vec<String> = names.iter().filter(once).cloned().collect();
+    let texts = unambiguous(&read_columns(name, path)?);
     let table = readers::read(name, path, &Wanted { texts, ..Wanted::default() })?;
     let number = |text: Option<&str>| text.map_or(Some(f64::NAN), number_or_comma);
     let numbers = |column: &TextColumn| column.iter().map(number).collect::<Option<Vec<f64>>>();
@@ -100,11 +104,9 @@ pub fn summarise(name: &str, path: &Path) -> Result<FileSummary, IngestError> {
         let columns = table.texts.keys().cloned().collect();
         return Ok(summary("attribute table of a shapefile (dBASE)", columns, &table, None, false));
     }
-    let limits = ReadSettings::default();
-    let columns = readers::columns(name, path, limits.most_unpacked_bytes)?;
+    let columns = read_columns(name, path)?;
     let format = readers::Format::of(path);
-    let is_once = |column: &&String| !column.is_empty() && columns.iter().filter(|one| one == column).count() == 1;
-    let texts: Vec<String> = columns.iter().filter(is_once).cloned().collect();
+    let texts = unambiguous(&columns);
     let wanted = |shapes, texts: &[String]| Wanted { shapes, texts: texts.to_vec(), ..Wanted::default() };
     // a column that holds neither numbers nor texts does no harm as long as nobody maps it
     let read = |shapes| {

@@ -42,7 +42,7 @@ coded! {
     OtherAnalysesDiffer = "other-analyses-differ": "the interval leaves out 0, but those of the other analyses of the same strips all hold it";
     UnitsDoubtful = "units-doubtful": "a unit or a column may be wrong: what it says does not fit the other columns or the crop";
     DatesDoubtful = "dates-doubtful": "the dates or the clock do not fit the season, the planting or the time of day";
-    PositionSteps = "position-steps": "while driving straight, positions stepped sideways and later back; these records were moved back";
+    PositionSteps = "position-steps": "positions stepped sideways by more than a combine can have driven; these records were moved back to the line of their pass";
     WideExtent = "wide-extent": "the records reach over more than 5 km: they may be of several fields";
     SoilIncomplete = "soil-incomplete": "the soil map does not cover every segment; those outside have no class";
     StationFar = "station-far": "the weather station is farther than 20 km, so the field may have had other rain";

@@ -36,6 +36,11 @@ impl Labels {
         self.names.get(*self.codes.get(row)? as usize).map(String::as_str)
     }
 
+    /// The label of a code, empty where there is none.
+    pub fn name(&self, code: u32) -> &str {
+        self.names.get(code as usize).map_or("", String::as_str)
+    }
+
     /// The rows in the order given.
     #[must_use]
     pub fn reordered(&self, order: &[u32]) -> Self {

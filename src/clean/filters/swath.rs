@@ -1,7 +1,7 @@
 //! The width that was really cut: footprints against the ground cut before, in the order of time over all combines.
 //!
 //! *When it harms*: with positions off by metres, every second pass seems to overlap its neighbour. So a width is corrected only
-//! where it is narrower than the scatter of the spacing explains, and nowhere where that is too wide.
+//! where it is narrower than the scatter of the spacing explains, and not at all where the scatter is too wide.
 //!
 //! *Method*: Drummond, Fraisse & Sudduth 1998 (4th Int. Conf. on Precision Agriculture) subtract all earlier swath
 //! polygons from each new one; here the polygons are drawn on a grid of half a metre, whose error averages out along a
@@ -25,10 +25,10 @@ const CELL_M: f64 = 0.5;
 const MOST_CELLS: f64 = 4e8;
 /// Scatter of the spacing, as a share of the swath, up to which the positions tell of widths (ours: benches/messy.rs).
 const TRUSTED_SCATTER: f64 = 0.15;
-/// A share at least this is a full swath: the overlap of usual driving, and positions that wander. Where they do, with 0.93 the
-/// response of the field was off by a sixth more, with 0.8 and with 0.7 by the same as without any correction (benches/messy.rs).
+/// A share of at least this counts as a full swath, for driving overlaps and positions wander. With 0.93, wandering positions made the
+/// error of a field's response a sixth larger than without any correction; with 0.8 they did not (benches/messy.rs).
 const FULL_SHARE: f64 = 0.8;
-/// So many scatters of the spacing narrow no swath.
+/// A swath is not narrow where so many scatters of the spacing explain it.
 const SCATTERS: f64 = 3.0;
 /// Records on either side over which the share is taken (its median): a width changes slowly, a position trembles.
 const HALF_WINDOW: usize = 4;

@@ -5,6 +5,7 @@
 //! Drummond 2002, Appl. Eng. Agric. 18; Beal & Tian 2001, Appl. Eng. Agric. 17:385; Lee et al. 2012, Trans. ASABE 55:743.
 
 mod agreement;
+mod compare;
 mod edges;
 mod phase;
 mod profile;
@@ -56,7 +57,7 @@ impl Lags {
 /// The lags of a site-year, which can be kept until what they were estimated from changes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct KnownLags {
-    /// Hash of what they were estimated from; none where that could not be told.
+    /// Hash of what they were estimated from; none where it is not known.
     of: Option<String>,
     /// By track.
     pub(super) each: Vec<Lags>,
@@ -84,7 +85,7 @@ impl KnownLags {
         Self { of, each, curves, cautions }
     }
 
-    /// The same where it can be written down, which no number can that is missing.
+    /// The same, unless a number is missing, which the memory cannot hold.
     pub fn to_keep(&self) -> Option<Self> {
         let of_lag = |lag: &Sourced| lag.value.is_finite() && lag.std_error.is_none_or(f64::is_finite);
         let of_track = |lags: &Lags| {
@@ -113,7 +114,7 @@ pub(crate) struct LagCase<'c> {
 /// Estimates the lags of every track, with the curves that those of the grain rest on.
 fn estimate(case: LagCase<'_>, cautions: &mut Cautions) -> (Vec<Lags>, Vec<LagCurve>) {
     let LagCase { records, tracks, settings, .. } = case;
-    let name = |track: usize| records.machine.names.get(tracks[track].machine as usize).map_or("", String::as_str);
+    let name = |track: usize| records.machine.name(tracks[track].machine);
     let mut curves: Vec<LagCurve> =
         (0..tracks.len()).map(|track| LagCurve { machine: name(track).to_owned(), ..LagCurve::default() }).collect();
     let wants_mass = settings.lag_s.is_none() && records.channels.time;

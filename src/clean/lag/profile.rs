@@ -6,21 +6,22 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use pulp::{Arch, Simd, WithSimd};
-
+use super::compare::Work;
 use crate::clean::neighbour_passes::PassPair;
 use crate::clean::passes::Pass;
 use crate::clean::track::Track;
 use crate::points::Records;
 use crate::stats::robust;
 
-/// Least length of a bin along the pass, m; nearly all records lie nearer to the next, so that few bins are empty.
+/// Least length of a bin along the pass, m.
 const BIN_M: f64 = 4.0;
-/// Fewest bins that two passes must share.
-const LEAST_BINS: u64 = 12;
-
 /// Shortest way of a record that tells a yield, in usual steps of a record that stands for as long.
 const LEAST_WAY: f64 = 0.4;
+
+/// The same in metres, for a record that stands for some seconds.
+fn least_way_m(track: &Track, seconds: f64) -> f64 {
+    LEAST_WAY * track.step_m / track.step_s * seconds
+}
 
 /// What is matched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -211,8 +212,8 @@ impl<'c> Matcher<'c> {
         trim_s: f64,
         lags_s: (f64, f64),
     ) -> Self {
-        let least_m = |track: &Track| (1.3 * track.step_m).max(track.long_step_m);
-        let least_m = tracks.iter().map(least_m).fold(BIN_M, f64::max);
+        // nearly all records lie nearer to the next than a bin is long, so that few bins are empty
+        let bin_m = tracks.iter().map(|track| (1.3 * track.step_m).max(track.long_step_m)).fold(BIN_M, f64::max);
         let mut matcher = Self {
             records,
             faulty,
@@ -222,7 +223,7 @@ impl<'c> Matcher<'c> {
             moments: (0..passes.len()).map(|_| None).collect(),
             own_bins: (0..passes.len()).map(|_| KnownBins::default()).collect(),
             other_bins: BTreeMap::new(),
-            bin_m: least_m,
+            bin_m,
         };
         for pair in pairs {
             for pass in [pair.one, pair.other] {
@@ -380,7 +381,7 @@ impl<'c> Matcher<'c> {
                 };
                 let distance = path.m - before_m;
                 // standing, or nearly: the grain is that of other ground
-                if distance >= LEAST_WAY * track.step_m * interval_s[at] / track.step_s {
+                if distance >= least_way_m(track, interval_s[at]) {
                     let swath = records.swath_m[track.row[track.nearer(place)] as usize];
                     add(&mut adds, Signal::Yield, mass_kg[at] / (distance * swath));
                 }
@@ -394,7 +395,7 @@ impl<'c> Matcher<'c> {
     /// [`Self::cut`] by moments; what lies off the pass is among it, for its moment has no bin.
     fn cut_at(&self, moments: &Moments, stretch: &Stretch, lag: i32, signals: &[Signal], out: &mut Vec<Cut>) {
         let track = &self.tracks[self.passes[stretch.pass].track];
-        let least_m = LEAST_WAY * track.step_m / track.step_s / MOMENTS_PER_S; // a moment
+        let least_m = least_way_m(track, 1.0 / MOMENTS_PER_S);
         let (yields, moisture) = (signals.contains(&Signal::Yield), signals.contains(&Signal::Moisture));
         // records are in the order of time
         let first = moments.of_rows.partition_point(|&(moment, _)| moment - lag < moments.counted.start);
@@ -478,114 +479,12 @@ impl Sight {
     /// The sum of Huber's loss of the differences in the bins that a pass shares with the other that was looked at, in units of the
     /// spread of the profiles, and how many bins these are.
     fn loss(&mut self, one: usize, signal: Signal, scale: f64) -> (f64, f64) {
-        let (one, other) = (&self.own[one].0[signal as usize], &self.other[signal as usize]);
-        Arch::new().dispatch(Compared { one, other, signal, scale, work: &mut self.work })
+        self.work.loss(&self.own[one].0[signal as usize], &self.other[signal as usize], signal, scale)
     }
 
     /// Adds the sizes of the centred values in the bins that a pass shares with the other.
     fn centred(&mut self, one: usize, signal: Signal, out: &mut Vec<f64>) {
-        let (one, other) = (&self.own[one].0[signal as usize], &self.other[signal as usize]);
-        let shared = self.work.shared(one, other);
-        if shared.bins > 0.0 {
-            let (of_one, of_other) = (shared.centre(signal, shared.one), shared.centre(signal, shared.other));
-            for (one, other) in one.iter().zip(other).filter(|(one, other)| !one.is_nan() && !other.is_nan()) {
-                out.extend([of_one.of(*one).abs(), of_other.of(*other).abs()]);
-            }
-        }
-    }
-}
-
-/// What is filled again for each comparison, bin by bin.
-#[derive(Default)]
-struct Work {
-    one: Vec<f64>,
-    other: Vec<f64>,
-}
-
-/// What two profiles have in common: no bins where they are few.
-struct Shared {
-    bins: f64,
-    /// Sums over these bins.
-    one: f64,
-    other: f64,
-}
-
-/// How the values of a profile are centred: multiplied, divided and lessened.
-#[derive(Clone, Copy)]
-struct Centre {
-    times: f64,
-    by: f64,
-    less: f64,
-}
-
-impl Centre {
-    #[expect(clippy::inline_always, reason = "what is not compiled into the caller does not get its registers")]
-    #[inline(always)]
-    fn of(self, value: f64) -> f64 {
-        value * self.times / self.by - self.less
-    }
-}
-
-impl Shared {
-    fn centre(&self, signal: Signal, sum: f64) -> Centre {
-        match signal {
-            // relative to the pass's own mean: a combine's gain and a treatment drop out
-            Signal::Yield => Centre { times: self.bins, by: sum, less: 1.0 },
-            Signal::Moisture => Centre { times: 1.0, by: 1.0, less: sum / self.bins },
-        }
-    }
-}
-
-impl Work {
-    #[expect(clippy::inline_always, reason = "as above")]
-    #[inline(always)]
-    fn shared(&mut self, one: &[f64], other: &[f64]) -> Shared {
-        let count = one.len().min(other.len());
-        let (one, other) = (&one[..count], &other[..count]);
-        self.one.resize(count, 0.0);
-        self.other.resize(count, 0.0);
-        let (of_one, of_other) = (&mut self.one[..count], &mut self.other[..count]);
-        let mut bins = 0_u64;
-        for at in 0..count {
-            let is_known = !one[at].is_nan() & !other[at].is_nan();
-            of_one[at] = if is_known { one[at] } else { 0.0 };
-            of_other[at] = if is_known { other[at] } else { 0.0 };
-            bins += u64::from(is_known);
-        }
-        let bins = if bins < LEAST_BINS { 0.0 } else { bins as f64 };
-        Shared { bins, one: of_one.iter().sum(), other: of_other.iter().sum() }
-    }
-}
-
-/// Two profiles to be compared, with the widest registers that the processor has: sums run in the order of the bins in any.
-struct Compared<'s> {
-    one: &'s [f64],
-    other: &'s [f64],
-    signal: Signal,
-    scale: f64,
-    work: &'s mut Work,
-}
-
-impl WithSimd for Compared<'_> {
-    type Output = (f64, f64);
-
-    #[expect(clippy::inline_always, reason = "as above")]
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) -> (f64, f64) {
-        let Self { one, other, signal, scale, work } = self;
-        let k = robust::HUBER_K;
-        let shared = work.shared(one, other);
-        let (of_one, of_other) = (shared.centre(signal, shared.one), shared.centre(signal, shared.other));
-        let unit = scale * std::f64::consts::SQRT_2;
-        let count = work.one.len();
-        let (one, other, losses) = (&one[..count], &other[..count], &mut work.one[..count]);
-        for at in 0..count {
-            let u = (of_one.of(one[at]) - of_other.of(other[at])).abs() / unit;
-            let loss = if u <= k { u * u } else { 2.0 * k * u - k * k };
-            // where a profile has no value
-            losses[at] = if loss.is_nan() { 0.0 } else { loss };
-        }
-        (losses.iter().sum(), shared.bins)
+        self.work.centred(&self.own[one].0[signal as usize], &self.other[signal as usize], signal, out);
     }
 }
 

@@ -153,8 +153,8 @@ pub fn as_json(plan: &SeasonPlan, archive: &ArchiveSettings) -> serde_json::Valu
 fn readme(plan: &SeasonPlan, archive: &ArchiveSettings, units: &Units) -> String {
     format!(
         "{}\n\nPlan for {} in {}. Responses are shrunken means over site-years in {}; net returns in {} at the prices of \
-         archive.toml.\ndecision: treat = pays with a probability of at least {} and on average; leave = does not pay, as \
-         surely; test = not settled; strips would help to decide.\nwhy: advice = that is the advice on this ground; bridged = it is not, but it \
+         archive.toml.\ndecision: treat = pays with a probability of at least {} and on average; leave = does not pay, with the \
+         same probability; test = neither is settled, and strips would help to decide.\nwhy: advice = that is the advice on this ground; bridged = it is not, but it \
          lies between ground to treat, in stretches too short to switch off for; too-short = treating is advised, on stretches \
          too short to switch on for; one-choice = the field has one choice, since its zones promise less than target.zone_cost.\nZones of less than a tenth of an acre are dissolved into their neighbours.\nzones.gpkg is in the field's UTM zone, zones.shp in longitudes and \
          latitudes (WGS 84).\nstrips.csv lists next season's strips. Of each field that gets some: strips.html is the operator's \

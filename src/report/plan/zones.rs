@@ -109,10 +109,11 @@ fn shapes(field: &PlannedField, units: &Units) -> Result<[Vec<u8>; 3], ReportErr
             let values = values(ZONES, &Row { field, zone, units });
             let mut record = dbase::Record::default();
             for (name, column, _) in DBF {
-                let value = ZONES.iter().position(|known| known.0 == column).map(|at| &values[at]);
-                let value = match value {
-                    Some(Value::Text(text)) => FieldValue::Character(Some(text.clone())),
-                    Some(Value::Real(number)) => FieldValue::Numeric(Some(*number)),
+                let at = ZONES.iter().position(|known| known.0 == column);
+                let at = at.ok_or_else(|| broken(&format!("{PACKAGE} has no column `{column}`")))?;
+                let value = match &values[at] {
+                    Value::Text(text) => FieldValue::Character(Some(text.clone())),
+                    Value::Real(number) => FieldValue::Numeric(Some(*number)),
                     _ => FieldValue::Numeric(None),
                 };
                 record.insert(name.to_owned(), value);
