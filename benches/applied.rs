@@ -89,7 +89,7 @@ impl Settings {
 
     /// The response over the whole field, its standard error, and blocks.
     fn response(&self, joined: &Joined) -> Option<(f64, f64, usize)> {
-        let fit = fit::run(joined, &self.archive, fit::Variant::default());
+        let fit = fit::run(joined, &self.archive).fit;
         let whole = fit.responses.iter().find(|one| one.key.class.is_none())?;
         Some((whole.estimate.mean? / BUSHEL, whole.estimate.std_error.unwrap_or(f64::NAN) / BUSHEL, whole.blocks))
     }

@@ -237,7 +237,7 @@ fn answers(case: Case, seed: u64, archive: &ArchiveSettings, field: &FieldSettin
     let cleaned = clean::run(&ingested, &archive.crops["corn"], &archive.clean, 1);
     let Ok(assigned) = assign::run(cleaned, &ingested, field, &archive.model) else { return Vec::new() };
     let joined = join::run(assigned, &ingested, archive);
-    let fit = fit::run(&joined, archive, fit::Variant::default());
+    let fit = fit::run(&joined, archive).fit;
     let range_m = fit.field_model.map(|model| model.range_along_m);
     let mut told: Vec<(&'static str, ResponseKey, Estimate)> = Vec::new();
     for response in &fit.responses {
@@ -247,7 +247,8 @@ fn answers(case: Case, seed: u64, archive: &ArchiveSettings, field: &FieldSettin
         }
     }
     for other in fit::alternatives(&joined, archive, &fit.differences, range_m) {
-        told.push((other.analysis, other.key, other.estimate));
+        let analysis = fit::ANALYSES.into_iter().find(|known| *known == other.analysis);
+        told.extend(analysis.map(|analysis| (analysis, other.key, other.estimate)));
     }
     let local = local_answers(&done, &scenario, &joined, &fit.local);
     let of_keys = told.into_iter().filter_map(|(method, key, estimate)| {

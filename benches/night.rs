@@ -3,7 +3,7 @@
 //! The records are those of the peer, one field of about a million, where `BANDLIFT_PEER` names its command (it is given the
 //! number of records and a folder, leaves `pts_N.shp` there and prints its seconds as JSON); else they are made here after the
 //! same pattern. They are cut into site-years of some 20,000 records with their strips, soils and weather. `BANDLIFT_BENCH` in
-//! the environment chooses some of: peer, jobs, growth, unchanged. `BANDLIFT_BENCH_DIR` keeps the archives.
+//! the environment chooses some of: peer, jobs, growth, unchanged, large. `BANDLIFT_BENCH_DIR` keeps the archives.
 #![expect(clippy::print_stdout, reason = "the table is the purpose")]
 
 use std::error::Error;
@@ -141,26 +141,26 @@ struct Part {
     along_m: (f64, f64),
 }
 
-fn parts() -> Vec<Part> {
-    let (count, each) = passes(RECORDS);
-    let (wide, long) = (count / COLUMNS / STRIP_PASSES * STRIP_PASSES, each as f64 * STEP_M / ROWS as f64);
-    (0..COLUMNS * ROWS)
+/// The big field of `points`, cut into so many columns and rows.
+fn parts(points: &[Point], columns: usize, rows: usize) -> Vec<Part> {
+    let (count, each) = passes(points.len());
+    let (wide, long) = (count / columns / STRIP_PASSES * STRIP_PASSES, each as f64 * STEP_M / rows as f64);
+    (0..columns * rows)
         .map(|at| {
-            let (column, row) = (at % COLUMNS, (at / COLUMNS) as f64);
+            let (column, row) = (at % columns, (at / columns) as f64);
             Part { passes: (column * wide, (column + 1) * wide), along_m: (row * long, (row + 1.0) * long) }
         })
         .collect()
 }
 
-/// Writes an archive of `site_years`, the parts of the field over and over in further seasons; `share` of the length of
+/// Writes an archive of `site_years`, the `parts` of the field over and over in further seasons; `share` of the length of
 /// each and of its passes is taken.
-fn archive(dir: &Path, points: &[Point], site_years: usize, share: f64) -> Outcome<usize> {
+fn archive(dir: &Path, points: &[Point], parts: &[Part], site_years: usize, share: f64) -> Outcome<usize> {
     fs::create_dir_all(dir)?;
     fs::write(dir.join("archive.toml"), ARCHIVE)?;
     let to = Projector::new(&Crs::from_epsg(32_615)?, &Crs::wgs84())?;
-    let parts = parts();
     let mut soils = Vec::new();
-    let (count, each) = passes(RECORDS);
+    let (count, each) = passes(points.len());
     let classes = ["Poorly drained", "Somewhat poorly drained", "Moderately well drained", "Well drained"];
     let (width, length) = (count as f64 * SWATH_M, each as f64 * STEP_M);
     for column in 0..24 {
@@ -210,7 +210,7 @@ fn site_year(
     let mut records = 0;
     {
         let mut writer = shapefile::Writer::from_path(folder.join("harvest.shp"), table)?;
-        let (_, each) = passes(RECORDS);
+        let (_, each) = passes(points.len());
         let from = part.passes.0 * each;
         for point in points[from..].iter().take_while(|point| point.pass < last) {
             if point.along < part.along_m.0 || point.along >= end {
@@ -338,7 +338,7 @@ fn main() -> Outcome<()> {
     let prepared = |name: &str, site_years: usize, share: f64| -> Outcome<(PathBuf, PathBuf)> {
         let (archive_dir, out) = (dir.join(name).join("archive"), dir.join(name).join("out"));
         if !archive_dir.exists() {
-            let records = archive(&archive_dir, &points, site_years, share)?;
+            let records = archive(&archive_dir, &points, &parts(&points, COLUMNS, ROWS), site_years, share)?;
             println!("{name}: {site_years} site-years, {records} records");
         }
         if out.exists() {
@@ -379,6 +379,21 @@ fn main() -> Outcome<()> {
         told("run, 1,000 small site-years", seconds, peak, &account);
         let (seconds, peak, account) = run(&archive, &out, cores)?;
         told("the next night, nothing changed", seconds, peak, &account);
+    }
+    if wanted("large") {
+        drop(points);
+        for millions in [1, 5] {
+            let (archive_dir, out) = (dir.join(format!("large-{millions}")), dir.join(format!("large-{millions}-out")));
+            if !archive_dir.exists() {
+                let points = made(millions * 1_000_000)?;
+                archive(&archive_dir, &points, &parts(&points, 1, 1), 1, 1.0)?;
+            }
+            if out.exists() {
+                fs::remove_dir_all(&out)?;
+            }
+            let (seconds, peak, account) = run(&archive_dir, &out, cores)?;
+            told(&format!("one site-year, million records: {millions}"), seconds, peak, &account);
+        }
     }
     Ok(())
 }

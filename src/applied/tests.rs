@@ -86,7 +86,7 @@ fn the_answer_of_a_log_without_mishaps_is_that_of_its_strips() {
     let mut beside = Ingested { logs: vec![log], ..drawn.clone() };
     run(&mut beside, &field, &archive).unwrap();
     let response = |ingested: &Ingested| {
-        let fit = fit::run(&joined(ingested, &archive, &field), &archive, fit::Variant::default());
+        let fit = fit::run(&joined(ingested, &archive, &field), &archive).fit;
         fit.responses.iter().find(|one| one.key.class.is_none()).unwrap().estimate.mean.unwrap() / BUSHEL
     };
     let (log, strips) = (response(&beside), response(&drawn));

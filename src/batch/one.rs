@@ -8,7 +8,7 @@ use super::sensitivity::{doubt_unconfirmed, sensitivity};
 use crate::assign::{AssignError, Standing};
 use crate::config::{ArchiveSettings, CleanSettings, CropSettings, FieldSettings, ModelSettings};
 use crate::economics::price_response;
-use crate::fit::{self, Variant};
+use crate::fit;
 use crate::geometry::{Crs, Projector};
 use crate::ingest::IngestError;
 use crate::points::{Caution, Cautions, Cleaned, Ingested, Joined, Labels, Mark, Source, Strip};
@@ -107,8 +107,9 @@ impl<'c> SiteYearWork<'c> {
                 most.text()
             ));
         }
-        let mut fit = fit::run(&joined, archive, Variant::default());
-        let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fit);
+        let fitted = fit::run(&joined, archive);
+        let sensitivity = sensitivity(&self, placed, &place_of_records, &joined, &fitted);
+        let mut fit = fitted.fit;
         doubt_unconfirmed(&mut fit.responses, &sensitivity);
         if !fit.class_probability.is_empty() {
             joined.segment_class_probability = std::mem::take(&mut fit.class_probability);

@@ -7,9 +7,9 @@
 use super::one::{Place, SiteYearWork};
 use crate::clean;
 use crate::config::ModelSettings;
-use crate::fit::{self, Fit, Variant};
+use crate::fit::{self, Alternative, Fitted};
 use crate::points::{Caution, Cleaned, Joined};
-use crate::results::{Estimate, Response, SensitivityRow};
+use crate::results::{Response, SensitivityRow};
 
 /// Seconds by which the lag is moved.
 const LAG_STEP_S: f64 = 2.0;
@@ -21,37 +21,37 @@ pub(super) fn sensitivity(
     placed: clean::Placed,
     place: &Place,
     joined: &Joined,
-    primary: &Fit,
+    fitted: &Fitted<'_>,
 ) -> Vec<SensitivityRow> {
+    let (archive, primary) = (case.archive, &fitted.fit);
     if primary.responses.is_empty() {
         return Vec::new();
     }
-    let mut rows = Rows { primary, rows: Vec::new() };
-    let archive = case.archive;
     let range_m = primary.field_model.map(|model| model.range_along_m);
-    let others = fit::alternatives(joined, archive, &primary.differences, range_m);
-    for other in others.iter().chain(&primary.strip_priors) {
-        rows.add(other.analysis, &other.key.treatment, other.key.class, &other.estimate);
+    let mut all = fit::alternatives(joined, archive, &primary.differences, range_m);
+    all.extend(primary.strip_priors.iter().cloned());
+    all.extend(fitted.of_the_model(&archive.model));
+    if primary.field_model.is_some() {
+        of_the_data(case, placed, place, joined, fitted, &mut all);
     }
-    let Some(covariance) = primary.field_model.as_ref() else { return rows.rows };
-    let same = Variant { covariance: Some(covariance), moved_lines: Some(&primary.moved_lines), ..Variant::default() };
-    if joined.soil_lines.is_some() {
-        rows.add_fit("soil lines as drawn", &fit::run(joined, archive, Variant { as_drawn: true, ..same }));
-    }
+    all.extend(fitted.without_blocks(&archive.model));
+    all.into_iter().filter_map(|one| row(one, &primary.responses)).collect()
+}
 
-    let adjusted = fit::run(joined, archive, Variant { elevation: true, ..same });
-    if adjusted.covariates > 0 {
-        rows.add_fit("adjusted for elevation", &adjusted);
-    }
-    if primary.straddling > 0 {
-        let on_one_strip = fit::run(joined, archive, Variant { on_one_strip: true, ..same });
-        rows.add_fit("passes on one strip", &on_one_strip);
-    }
-    let varied = |cleaned: Cleaned, place: &Place, model: &ModelSettings| {
-        fit::run(&case.join(cleaned, place, model), archive, same)
+/// Other rules, buffers and lags.
+fn of_the_data(
+    case: &SiteYearWork<'_>,
+    placed: clean::Placed,
+    place: &Place,
+    joined: &Joined,
+    fitted: &Fitted<'_>,
+    all: &mut Vec<Alternative>,
+) {
+    let archive = case.archive;
+    let mut varied = |variant: &str, cleaned: Cleaned, place: &Place, model: &ModelSettings| {
+        all.extend(fitted.of_other_data(variant, &case.join(cleaned, place, model), archive));
     };
-    let without_rules = case.without_yield_rules(placed);
-    rows.add_fit("yield rules off", &varied(without_rules, place, &archive.model));
+    varied("yield rules off", case.without_yield_rules(placed), place, &archive.model);
     // records that carry their labels have no edges to move
     if !case.ingested.strips.is_empty() {
         for (name, factor) in [("buffers halved", 0.5), ("buffers doubled", 2.0)] {
@@ -60,24 +60,33 @@ pub(super) fn sensitivity(
                 edge_across_m: archive.model.edge_across_m * factor,
                 ..archive.model.clone()
             };
-            rows.add_fit(name, &varied(joined.assigned.cleaned.clone(), place, &model));
+            varied(name, joined.assigned.cleaned.clone(), place, &model);
         }
     }
     if case.ingested.records.channels.time {
         for by_s in [-LAG_STEP_S, LAG_STEP_S] {
             let cleaned = case.moved(by_s, &joined.assigned.cleaned);
             if let Ok(place) = case.place_of(&cleaned) {
-                rows.add_fit(&format!("lag {by_s:+.0} s"), &varied(cleaned, &place, &archive.model));
+                varied(&format!("lag {by_s:+.0} s"), cleaned, &place, &archive.model);
             }
         }
     }
-    if joined.assigned.design.blocks.len() > 1 {
-        for block in &joined.assigned.design.blocks {
-            let without = Variant { without_block: Some(block), ..same };
-            rows.add_fit(&format!("without block {block}"), &fit::run(joined, archive, without));
-        }
-    }
-    rows.rows
+}
+
+/// The row of a response that the site-year has.
+fn row(one: Alternative, responses: &[Response]) -> Option<SensitivityRow> {
+    let Alternative { analysis, key, estimate } = one;
+    let known = responses.iter().find(|known| known.key == key)?;
+    Some(SensitivityRow {
+        variant: analysis.into_owned(),
+        treatment: key.treatment,
+        class_name: known.class_name.clone(),
+        response: estimate.mean,
+        std_error: estimate.std_error,
+        low: estimate.low,
+        high: estimate.high,
+        p_value: estimate.p_value,
+    })
 }
 
 /// A response whose interval leaves out 0, while all other analyses of the same strips hold it, rests on the field model alone:
@@ -98,41 +107,11 @@ pub(super) fn doubt_unconfirmed(responses: &mut [Response], rows: &[SensitivityR
     }
 }
 
-struct Rows<'f> {
-    primary: &'f Fit,
-    rows: Vec<SensitivityRow>,
-}
-
-impl Rows<'_> {
-    fn add_fit(&mut self, variant: &str, fit: &Fit) {
-        for response in &fit.responses {
-            self.add(variant, &response.key.treatment, response.key.class, &response.estimate);
-        }
-    }
-
-    /// A row for a response that the site-year has.
-    fn add(&mut self, variant: &str, treatment: &str, class: Option<usize>, estimate: &Estimate) {
-        let known = self.primary.responses.iter().find(|one| one.key.treatment == treatment && one.key.class == class);
-        if let Some(known) = known {
-            self.rows.push(SensitivityRow {
-                variant: variant.to_owned(),
-                treatment: treatment.to_owned(),
-                class_name: known.class_name.clone(),
-                response: estimate.mean,
-                std_error: estimate.std_error,
-                low: estimate.low,
-                high: estimate.high,
-                p_value: estimate.p_value,
-            });
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::points::Cautions;
-    use crate::results::{ResponseKey, Returns};
+    use crate::results::{Estimate, ResponseKey, Returns};
 
     #[test]
     fn an_answer_that_no_other_analysis_shows_is_doubted() {

@@ -10,6 +10,7 @@
 //! In the first two a difference weighs as many independent observations as its length holds, and differences that share
 //! a check strip or a treated strip share its error.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use super::differences::{Facing, facing_segments};
@@ -28,11 +29,11 @@ pub const ANALYSES: [&str; 4] =
 /// of 20 m).
 const USUAL_RANGE_M: f64 = 60.0;
 
-/// A response by another analysis.
+/// A response by another analysis, or under a variant of the same.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Alternative {
-    /// The analysis.
-    pub analysis: &'static str,
+    /// The analysis or variant.
+    pub analysis: Cow<'static, str>,
     /// Which response.
     pub key: ResponseKey,
     /// What it gives; empty where it gives nothing.
@@ -51,7 +52,7 @@ pub fn alternatives(
     let range_m = range_m.unwrap_or(USUAL_RANGE_M);
     let mut all = Vec::new();
     let mut tell = |analysis: &'static str, found: BTreeMap<ResponseKey, Estimate>| {
-        all.extend(found.into_iter().map(|(key, estimate)| Alternative { analysis, key, estimate }));
+        all.extend(found.into_iter().map(|(key, estimate)| Alternative { analysis: analysis.into(), key, estimate }));
     };
     let by_class = Table::new(differences, settings, range_m, true);
     let whole = Table::new(differences, settings, range_m, false);
@@ -216,7 +217,7 @@ fn along_strips(
         if blocks_of(&ResponseKey { treatment: treatment.to_owned(), class: None }) < 2 {
             continue;
         }
-        for facing in facing_segments(joined, treatment, check, None) {
+        for facing in facing_segments(joined, treatment, check) {
             let class = class_of(joined, &facing);
             let key = |class| ResponseKey { treatment: treatment.to_owned(), class };
             let enough = class.is_some() && blocks_of(&key(class)) >= settings.class_blocks as usize;

@@ -13,7 +13,7 @@ use super::example::{Piece, archive, joined};
 use super::field::KnownField;
 use super::support::estimable_classes;
 use super::trial::Trial;
-use super::{Variant, local, run};
+use super::{local, run};
 use crate::results::FieldModel;
 use crate::support::{Tol, close, open_data};
 
@@ -85,7 +85,7 @@ pub(super) fn with_brightness() -> Vec<(Piece, f64)> {
 fn the_response_is_that_of_a_dense_program() {
     let pieces = pieces();
     assert_eq!(pieces.len(), 270);
-    let fit = run(&joined(&pieces, true), &archive(), Variant::default());
+    let fit = run(&joined(&pieces, true), &archive()).fit;
     // class; standard deviation, and the quantiles 0.05, 0.5 and 0.95 of the response, kg/ha
     let expected = [
         (Some(0), 205.07329136584974, [471.7037451804433, 807.1231337283754, 1141.9938040416705]),
@@ -117,7 +117,7 @@ fn the_response_is_that_of_a_dense_program() {
 #[expect(clippy::unreadable_literal, reason = "as the other program prints them")]
 fn the_response_piece_by_piece_is_that_of_a_dense_program() {
     let (site, archive) = (joined(&pieces(), true), archive());
-    let trial = Trial::new(&site, "check", &["low"], &archive.model, None);
+    let trial = Trial::new(&site, "check", &["low"], &archive.model);
     let design = Design::new(&trial, &estimable_classes(&trial, &archive.model), &[]);
     let model = FieldModel {
         range_along_m: 90.0,

@@ -115,8 +115,8 @@ impl Design {
             }
         }
         Self {
-            x: Mat::from_fn(x.nrows(), kept.len(), |i, j| x[(i, kept[j])]),
             columns: kept.iter().map(|&at| columns[at]).collect(),
+            x: if kept.len() < x.ncols() { Mat::from_fn(x.nrows(), kept.len(), |i, j| x[(i, kept[j])]) } else { x },
             grounds,
             aliased,
             slopes,
@@ -185,6 +185,9 @@ impl Design {
 /// effect of its own.
 fn entangled(x: &Mat<f64>, kept: &[usize]) -> Vec<bool> {
     let mut entangled = vec![false; x.ncols()];
+    if kept.len() == x.ncols() {
+        return entangled;
+    }
     let basis = Mat::from_fn(x.nrows(), kept.len(), |i, j| x[(i, kept[j])]);
     let Some(factor) = Cholesky::of_owned(product_transposed(basis.as_ref(), basis.as_ref())) else {
         return vec![true; x.ncols()];

@@ -17,13 +17,13 @@ pub(super) struct Facing {
 }
 
 /// All facing pairs of a treatment, in the order of the segments.
-pub(super) fn facing_segments(joined: &Joined, treatment: &str, check: &str, leave: Option<&str>) -> Vec<Facing> {
+pub(super) fn facing_segments(joined: &Joined, treatment: &str, check: &str) -> Vec<Facing> {
     let assigned = &joined.assigned;
     // Usable check segments by block and place along it.
     let mut checks: BTreeMap<(&str, i32), Vec<usize>> = BTreeMap::new();
     for (at, segment) in assigned.segments.iter().enumerate() {
         let strip = &assigned.strips[segment.strip as usize];
-        if strip.treatment == check && segment.usable && leave != Some(strip.block.as_str()) {
+        if strip.treatment == check && segment.usable {
             checks.entry((strip.block.as_str(), segment.along)).or_default().push(at);
         }
     }
@@ -63,7 +63,7 @@ pub fn segment_differences(joined: &Joined, archive: &ArchiveSettings) -> Vec<Se
         .treatments
         .iter()
         .filter(|treatment| !treatment.check)
-        .flat_map(|treatment| facing_segments(joined, &treatment.key, &check.key, None))
+        .flat_map(|treatment| facing_segments(joined, &treatment.key, &check.key))
         .map(|facing| {
             let check: f64 = facing.check.iter().map(|&(at, weight)| weight * yield_of(at)).sum();
             SegmentDifference { segment: facing.treated, difference: yield_of(facing.treated) - check }

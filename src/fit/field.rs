@@ -10,11 +10,11 @@ use std::sync::Arc;
 use super::design::Design;
 use super::trial::{Row, Side, Trial};
 use crate::results::FieldModel;
-use crate::stats::dense::{Cholesky, Mat, MatRef, dot, product_transposed, quadratic_form};
+use crate::stats::dense::{Cholesky, Mat, dot, product_transposed, quadratic_form};
 use crate::stats::distribution::{Component, Mixture};
 use crate::stats::field::{
-    Columns, FieldPosterior, FieldPrior, IntegrationLimits, NeighbourField, Parts, Peak, SolvedField, Varying, given,
-    integrate_around,
+    Columns, FieldPosterior, FieldPrior, IntegrationLimits, Lists, NeighbourField, Parts, Peak, SolvedField, Varying,
+    given, integrate_around,
 };
 use crate::stats::{Kernel, StatsError, linear};
 
@@ -137,6 +137,7 @@ pub(super) fn fit(
 }
 
 /// The field of a trial under a covariance that is known, to be asked with several designs.
+#[derive(Debug)]
 pub(super) struct KnownField {
     field: SolvedField,
     root_ratio: f64,
@@ -187,11 +188,28 @@ impl KnownField {
         given(&self.field.gram(design.x.as_ref())?, contrasts, self.root_ratio)
     }
 
+    /// The answers of a design over the rows that are kept.
+    ///
+    /// # Errors
+    /// As [`fit`].
+    pub(super) fn answers_of_kept(
+        &self,
+        is_kept: &[bool],
+        design: &Design,
+        contrasts: &[Vec<f64>],
+    ) -> Result<Vec<Component>, StatsError> {
+        Ok(given(&self.field.gram_of_kept(is_kept, design.x.as_ref())?, contrasts, self.root_ratio)?.1)
+    }
+
     /// For a response that varies along some knots, under the same `model`.
     ///
     /// # Errors
     /// As [`Varying::new`].
-    pub(super) fn varying(&self, basis: MatRef<'_, f64>, model: &FieldModel) -> Result<Varying, StatsError> {
+    pub(super) fn varying(
+        &self,
+        basis: (&Lists<(u32, f64)>, usize),
+        model: &FieldModel,
+    ) -> Result<Varying, StatsError> {
         let variance = model.field_sd.powi(2) + model.nugget_sd.powi(2);
         Varying::new(&self.field, basis, variance, self.root_ratio.powi(2))
     }
@@ -201,20 +219,6 @@ impl KnownField {
 fn shares(model: &FieldModel) -> (f64, f64) {
     let sigma_2 = model.field_sd.powi(2) + model.nugget_sd.powi(2);
     (model.nugget_sd.powi(2) / sigma_2, model.strip_sd / sigma_2.sqrt())
-}
-
-/// The contrasts under a covariance that is known: that of a fit to nearly the same data.
-///
-/// # Errors
-/// As [`fit`].
-pub(super) fn fit_under(
-    trial: &Trial<'_>,
-    design: &Design,
-    contrasts: &[Vec<f64>],
-    model: &FieldModel,
-) -> Result<Vec<Mixture>, StatsError> {
-    let (_, answers) = KnownField::new(trial, design, model)?.answers(design, contrasts)?;
-    told(answers, trial, design, contrasts)
 }
 
 /// Answers under a covariance that is known, with what combines add to their variance.

@@ -137,9 +137,9 @@ impl Interaction {
 
 impl Case<'_> {
     fn slopes(&self) -> Vec<Interaction> {
-        let mut trial = Trial::new(self.joined, self.check, self.treated, &self.archive.model, None);
+        let trial = Trial::new(self.joined, self.check, self.treated, &self.archive.model);
         let value = |row: &Row| row.segment.map_or(f64::NAN, |segment| self.one.segment[segment]);
-        trial.keep(|row| value(row).is_finite());
+        let trial = trial.of_kept(&trial.rows.iter().map(|row| value(row).is_finite()).collect::<Vec<_>>());
         let area: f64 = trial.rows.iter().map(|row| row.area_m2).sum();
         let mean = trial.rows.iter().map(|row| row.area_m2 * value(row)).sum::<f64>() / area;
         let squares = trial.rows.iter().map(|row| row.area_m2 * (value(row) - mean).powi(2)).sum::<f64>();
@@ -187,7 +187,7 @@ impl Case<'_> {
     fn by_class(&self) -> Vec<Interaction> {
         let settings = &self.archive.model;
         let zoned = self.zoned();
-        let trial = Trial::new(&zoned, self.check, self.treated, settings, None);
+        let trial = Trial::new(&zoned, self.check, self.treated, settings);
         let own = support::estimable_classes(&trial, settings);
         let design = Design::new(&trial, &own, &[]);
         let (areas, _) = trial.class_areas();

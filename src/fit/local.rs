@@ -14,6 +14,7 @@ use crate::results::{FieldModel, LocalPiece, LocalResponse};
 use crate::stats::StatsError;
 use crate::stats::dense::Mat;
 use crate::stats::distribution::StudentT;
+use crate::stats::field::Lists;
 
 /// Standard deviations of the response over the ground that are tried, by the yield of the check, and their lognormal prior: median and
 /// standard deviation of the logarithm (ours). No variation at all is not believed: intervals piece by piece are then too wide where
@@ -95,14 +96,16 @@ pub(super) fn responses(
 ) -> Result<Vec<LocalResponse>, StatsError> {
     let knots = Knots::new(trial);
     let parts = design.response_of_rows();
-    let mut basis = Mat::zeros(trial.rows.len(), knots.places.len());
+    // by row the knots that count there
+    let mut basis = Lists::default();
     let mut segments: BTreeMap<usize, (f64, Vec<usize>)> = BTreeMap::new();
     for (at, row) in trial.rows.iter().enumerate() {
-        for side in row.sides.iter().filter(|side| side.treatment > 0) {
-            for (knot, weight) in knots.about(row, side.strip).into_iter().flatten() {
-                basis[(at, knot)] += side.share * weight;
-            }
-        }
+        let treated = row.sides.iter().filter(|side| side.treatment > 0);
+        let shared = treated.flat_map(|side| {
+            let about = knots.about(row, side.strip).into_iter().flatten();
+            about.map(move |(knot, weight)| (knot as u32, side.share * weight))
+        });
+        basis.push(shared.filter(|(_, weight)| *weight > 0.0));
         if let Some(segment) = row.segment.filter(|_| row.treatment() != Some(0)) {
             let (area, rows) = segments.entry(segment).or_default();
             *area += row.area_m2;
@@ -110,18 +113,18 @@ pub(super) fn responses(
         }
     }
     // weights of the effects in the response of each segment
-    let mean = |of: &Mat<f64>| {
-        let segments: Vec<_> = segments.values().collect();
-        Mat::from_fn(segments.len(), of.ncols(), |i, j| {
-            let (area, rows) = segments[i];
-            rows.iter().map(|&at| trial.rows[at].area_m2 * of[(at, j)]).sum::<f64>() / area
-        })
-    };
-    let (of_fixed, of_basis) = (mean(&parts), mean(&basis));
+    let (mut of_fixed, mut of_basis) =
+        (Mat::zeros(segments.len(), parts.ncols()), Mat::<f64>::zeros(segments.len(), knots.places.len()));
+    for (i, (area, rows)) in segments.values().enumerate() {
+        for (at, share) in rows.iter().map(|&at| (at, trial.rows[at].area_m2 / area)) {
+            (0..parts.ncols()).for_each(|j| of_fixed[(i, j)] += share * parts[(at, j)]);
+            basis.get(at).iter().for_each(|&(knot, weight)| of_basis[(i, knot as usize)] += share * weight);
+        }
+    }
     let mut tried = Vec::new();
     for share in NUGGETS {
         let model = FieldModel { nugget_sd: share * model.nugget_sd, ..*model };
-        let varying = field.under(&model)?.varying(basis.as_ref(), &model)?;
+        let varying = field.under(&model)?.varying((&basis, knots.places.len()), &model)?;
         for range_m in RANGES_M {
             let correlated = varying.correlated(knots.correlation(range_m).as_ref())?;
             for share in SDS {

@@ -19,6 +19,7 @@ mod questions;
 mod soil_lines;
 mod support;
 mod trial;
+mod variants;
 
 #[cfg(test)]
 mod corn_tests;
@@ -43,17 +44,17 @@ use crate::stats::distribution::Mixture;
 use design::Design;
 use field::KnownField;
 use questions::Question;
-use soil_lines::Asked;
+use soil_lines::{Asked, MovedLines};
 use support::{Support, support};
 use trial::Trial;
 
 pub use alternatives::{ANALYSES, Alternative, alternatives};
 pub use differences::segment_differences;
 pub use interactions::{COVARIATES_VERSION, covariates};
-pub use soil_lines::MovedLines;
+pub use variants::Fitted;
 
 /// Version of this stage's results: part of the fingerprint of a site-year.
-pub const VERSION: u32 = 14;
+pub const VERSION: u32 = 15;
 
 /// Largest standard deviation of a response that is reported, by the check's yield: its 90 % interval then spans a tenth of the yield
 /// either way, the most that such treatments give or cost (ours).
@@ -76,110 +77,64 @@ pub struct Fit {
     pub field_model: Option<FieldModel>,
     /// Treatments against each other, the trend over drainage, untreated pairs.
     pub supplement: Supplement,
-    /// What moving the lines of the soil map did to the answers.
-    pub moved_lines: MovedLines,
-    /// Probability that each segment has its soil class, as [`Joined::segment_class_probability`]; empty for a repetition.
+    /// Probability that each segment has its soil class, as [`Joined::segment_class_probability`].
     pub class_probability: Vec<f64>,
-    /// The responses piece by piece, by treatment; empty for a repetition.
+    /// The responses piece by piece, by treatment.
     pub local: Vec<LocalResponse>,
     /// The responses with the scale of the strips' prior halved, and doubled.
     pub strip_priors: Vec<Alternative>,
-    /// Pieces of straddling passes.
-    pub straddling: usize,
-    /// Covariates that the yields were adjusted for.
-    pub covariates: usize,
     /// Removal on the strips, by treatment.
     pub removal_by_treatment: Vec<RemovalByTreatment>,
     /// Reasons to doubt the site-year as a whole.
     pub cautions: Cautions,
 }
 
-/// How a repetition of the fit, for the sensitivity of the answer, departs from the fit itself.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Variant<'v> {
-    /// A block to leave out.
-    pub without_block: Option<&'v str>,
-    /// The covariance, where it is known from a fit to nearly the same data instead of being sought and averaged over.
-    pub covariance: Option<&'v FieldModel>,
-    /// What moving the lines of the soil map did to the answers of that same fit; without it they lie as drawn.
-    pub moved_lines: Option<&'v MovedLines>,
-    /// Whether the lines of the soil map lie as drawn, as they did on the way to the moved ones.
-    pub as_drawn: bool,
-    /// Whether the yields are adjusted for the elevation of the ground, which no treatment can have changed.
-    pub elevation: bool,
-    /// Whether straddling passes are left out.
-    pub on_one_strip: bool,
-}
-
 /// Fits a site-year; a field without strips has no responses.
-pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> Fit {
+pub fn run<'j>(joined: &'j Joined, archive: &'j ArchiveSettings) -> Fitted<'j> {
     let assigned = &joined.assigned;
-    let Some(check) = archive.check() else { return Fit::default() };
-    if assigned.strips.is_empty() {
-        return Fit::default();
-    }
-    let settings = &archive.model;
     let mut fit = Fit::default();
-    // a repetition is asked for its responses alone
-    let is_repetition = variant.covariance.is_some();
-    if !is_repetition {
-        fit.removal_by_treatment = doubts::removal(assigned, archive, &mut fit.cautions);
-    }
+    let Some(check) = archive.check().filter(|_| !assigned.strips.is_empty()) else { return Fitted::alone(fit) };
+    let settings = &archive.model;
+    fit.removal_by_treatment = doubts::removal(assigned, archive, &mut fit.cautions);
     doubts::of_the_design(joined, &check.key, &mut fit.cautions);
-    let treated: Vec<&str> = archive
-        .treatments
-        .iter()
-        .map(|treatment| treatment.key.as_str())
-        .filter(|key| *key != check.key && assigned.strips.iter().any(|strip| strip.treatment == **key))
-        .collect();
-    let mut trial = Trial::new(joined, &check.key, &treated, settings, variant.without_block);
-    fit.straddling = trial.rows.iter().filter(|row| row.side().is_none()).count();
-    if variant.on_one_strip {
-        trial.keep(|row| row.side().is_some());
-    }
+    let trial = Trial::new(joined, &check.key, &treated(joined, archive), settings);
     let own = support::estimable_classes(&trial, settings);
-    let covariates: Vec<Vec<f64>> =
-        if variant.elevation { covariate::elevation(&trial).into_iter().collect() } else { Vec::new() };
-    fit.covariates = covariates.len();
-    if variant.elevation && covariates.is_empty() {
-        return fit; // nothing to adjust for
+    let design = Design::new(&trial, &own, &[]);
+    for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
+        fit.cautions.add(
+            Caution::MachineAliased,
+            format!("{}: no strip separates its response from other differences", trial.treatments[treatment]),
+        );
     }
-    let design = Design::new(&trial, &own, &covariates);
-    let (answers, field) = answers(&trial, &design, (&own, &covariates), variant, settings, &mut fit);
+    let found = answers(&trial, &design, &own, settings, &mut fit);
+    let nothing = BTreeMap::new();
+    let answers = found.as_ref().map_or(&nothing, |found| &found.answers);
     let present = present_classes(joined);
-    for (at, treatment) in treated.iter().enumerate() {
-        let at = at + 1;
-        let facing = differences::facing_segments(joined, treatment, &check.key, variant.without_block);
+    for at in 1..trial.treatments.len() {
+        let treatment = trial.treatments[at];
+        let facing = differences::facing_segments(joined, treatment, &check.key);
         let mut doubts = Cautions::default();
         doubts::of_the_comparison(joined, &facing, &mut doubts);
         doubts::of_the_ground(&trial, at, &mut doubts);
-        // strips that no block compares inform the field, but a difference that rests on them alone is none
-        let blocks = support(&trial, at, 0, None, 1).blocks;
-        let replicated = support::is_replicated(&trial, at, 0);
-        if !replicated
-            && !is_repetition
+        let told = Told::new(&trial, at, settings);
+        if !told.is_replicated
             && let Some(placebo) = placebo::placebo(&trial, at)
         {
             fit.supplement.placebos.push(placebo);
         }
-        let level = trial.mean(0, at, None, |row| row.yield_kg_ha);
-        let shrunken = match level {
-            Some(level) if replicated && !is_repetition => pooling::shrunken(&answers, at, level),
+        let shrunken = match told.level {
+            Some(level) if told.is_replicated => pooling::shrunken(answers, at, level),
             _ => BTreeMap::new(),
         };
         for class in present.iter().map(|&class| Some(class)).chain([None]) {
-            let key = ResponseKey { treatment: (*treatment).to_owned(), class };
+            let key = ResponseKey { treatment: treatment.to_owned(), class };
             let least = if class.is_some() { settings.class_segments as usize } else { 1 };
             let by_block = differences::by_block(joined, &facing, &key, least);
-            let tells = |answer: &&Mixture| {
-                let distance = answer.quartile_distance().unwrap_or(f64::INFINITY);
-                level.is_some_and(|level| distance <= QUARTILES * LEAST_TOLD * level)
-            };
-            let found = answers.get(&Question::Response(at, class)).filter(|_| blocks > 0);
-            let answer = found.filter(tells);
+            let found = told.answer(answers, class);
+            let answer = found.filter(|answer| told.is_known(answer));
             let estimate = Estimate {
                 p_randomization: estimate::sign_flip_p(&by_block, settings.seed),
-                ..answer.and_then(|answer| estimate::told(answer, replicated, settings.confidence)).unwrap_or_default()
+                ..told.estimate(answer).unwrap_or_default()
             };
             let mut response = respond(&trial, key, at, estimate, least, &doubts);
             response.shrunken = class.filter(|_| answer.is_some()).and_then(|class| shrunken.get(&class).copied());
@@ -188,7 +143,7 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
                 response.cautions.add(Caution::NotEstimable, detail);
             }
             doubts::of_the_class(&trial, at, class, &fit.class_probability, &mut response.cautions);
-            if let Some(placebo) = fit.supplement.placebos.iter().find(|one| one.treatment == *treatment)
+            if let Some(placebo) = fit.supplement.placebos.iter().find(|one| one.treatment == treatment)
                 && response.cautions.contains(Caution::Unreplicated)
             {
                 response.cautions.add(
@@ -203,12 +158,57 @@ pub fn run(joined: &Joined, archive: &ArchiveSettings, variant: Variant<'_>) -> 
             fit.differences.extend(by_block);
         }
     }
-    supplement(&trial, &design, &answers, settings, &mut fit);
-    if !is_repetition {
-        fit.local =
-            field.map_or_else(Vec::new, |field| local_responses(&trial, &design, &field, &fit, settings.confidence));
+    supplement(&trial, &design, answers, settings, &mut fit);
+    fit.local = found
+        .as_ref()
+        .map_or_else(Vec::new, |found| local_responses(&trial, &design, &found.field, &fit, settings.confidence));
+    match found {
+        Some(Answers { field, moved_lines, .. }) => Fitted::new(fit, trial, own, field, moved_lines),
+        None => Fitted::alone(fit),
     }
-    fit
+}
+
+/// The treatments that some strip has.
+fn treated<'a>(joined: &Joined, archive: &'a ArchiveSettings) -> Vec<&'a str> {
+    let treatments = archive.treatments.iter().filter(|treatment| !treatment.check);
+    let keys = treatments.map(|treatment| treatment.key.as_str());
+    keys.filter(|key| joined.assigned.strips.iter().any(|strip| strip.treatment == **key)).collect()
+}
+
+/// Which answers about a treatment are told.
+struct Told {
+    treatment: usize,
+    /// Strips that no block compares inform the field, but a difference that rests on them alone is none.
+    is_compared: bool,
+    is_replicated: bool,
+    /// Yield of the check, kg/ha.
+    level: Option<f64>,
+    confidence: f64,
+}
+
+impl Told {
+    fn new(trial: &Trial<'_>, treatment: usize, settings: &ModelSettings) -> Self {
+        Self {
+            treatment,
+            is_compared: support(trial, treatment, 0, None, 1).blocks > 0,
+            is_replicated: support::is_replicated(trial, treatment, 0),
+            level: trial.mean(0, treatment, None, |row| row.yield_kg_ha),
+            confidence: settings.confidence,
+        }
+    }
+
+    fn answer<'a>(&self, answers: &'a BTreeMap<Question, Mixture>, class: Option<usize>) -> Option<&'a Mixture> {
+        answers.get(&Question::Response(self.treatment, class)).filter(|_| self.is_compared)
+    }
+
+    fn is_known(&self, answer: &Mixture) -> bool {
+        let distance = answer.quartile_distance().unwrap_or(f64::INFINITY);
+        self.level.is_some_and(|level| distance <= QUARTILES * LEAST_TOLD * level)
+    }
+
+    fn estimate(&self, answer: Option<&Mixture>) -> Option<Estimate> {
+        answer.and_then(|answer| estimate::told(answer, self.is_replicated, self.confidence))
+    }
 }
 
 /// The responses piece by piece, of the treatments that have an answer over the whole field.
@@ -228,70 +228,51 @@ fn local_responses(
     all
 }
 
-/// What the segment model answers, by question, and the field under the covariance that it found.
+/// What the segment model answers.
+struct Answers {
+    answers: BTreeMap<Question, Mixture>,
+    /// Under the covariance that it found.
+    field: KnownField,
+    /// What moving the lines of the soil map did to the answers.
+    moved_lines: MovedLines,
+}
+
+/// The answers; nothing where the model has none.
 fn answers(
     trial: &Trial<'_>,
     design: &Design,
-    (own, covariates): (&[Vec<usize>], &[Vec<f64>]),
-    variant: Variant<'_>,
+    own: &[Vec<usize>],
     settings: &ModelSettings,
     fit: &mut Fit,
-) -> (BTreeMap<Question, Mixture>, Option<KnownField>) {
-    for treatment in (1..trial.treatments.len()).filter(|&treatment| design.is_aliased(treatment)) {
-        fit.cautions.add(
-            Caution::MachineAliased,
-            format!("{}: no strip separates its response from other differences", trial.treatments[treatment]),
-        );
+) -> Option<Answers> {
+    let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = questions::all(trial, design).into_iter().unzip();
+    let level = trial.mean(0, 0, None, |row| row.yield_kg_ha)?;
+    let mut posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
+    let field = KnownField::of_fit(&posterior, trial, design).ok()?;
+    let moved_lines;
+    (moved_lines, fit.class_probability) =
+        Asked { trial, own, covariates: &[], questions: &questions, field: &field }.moved_lines(settings.seed);
+    for answers in std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled) {
+        moved_lines.average(&questions, answers).ok()?;
     }
-    let known = variant.covariance;
-    let asked = if known.is_none() { questions::all(trial, design) } else { questions::responses(trial, design) };
-    let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = asked.into_iter().unzip();
-    let mut known_field = None;
-    let found = match known {
-        Some(model) => {
-            let lines = variant.moved_lines;
-            let drawn = lines.filter(|_| variant.as_drawn).and_then(|lines| lines.as_drawn(&questions));
-            match drawn {
-                Some(answers) => field::told(answers, trial, design, &contrasts),
-                None => field::fit_under(trial, design, &contrasts, model),
+    fit.variance = BTreeMap::from([
+        ("field".to_owned(), posterior.model.field_sd.powi(2)),
+        ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),
+        ("strips".to_owned(), posterior.model.strip_sd.powi(2)),
+    ]);
+    fit.field_model = Some(posterior.model);
+    for (analysis, answers) in STRIP_PRIORS.into_iter().zip(&posterior.rescaled) {
+        for (question, answer) in questions.iter().zip(answers) {
+            let Question::Response(treatment, class) = *question else { continue };
+            let told = Told::new(trial, treatment, settings);
+            if told.is_compared {
+                let key = ResponseKey { treatment: trial.treatments[treatment].to_owned(), class };
+                let estimate = told.estimate(Some(answer)).unwrap_or_default();
+                fit.strip_priors.push(Alternative { analysis: analysis.into(), key, estimate });
             }
-            .and_then(|mut answers| {
-                let moved = lines.filter(|_| !variant.as_drawn);
-                moved.map_or(Ok(()), |lines| lines.average(&questions, &mut answers))?;
-                Ok(answers)
-            })
-            .ok()
         }
-        None => trial.mean(0, 0, None, |row| row.yield_kg_ha).and_then(|level| {
-            let mut posterior = field::fit(trial, design, &contrasts, level, field::STRIPS).ok()?;
-            let field = KnownField::of_fit(&posterior, trial, design).ok()?;
-            let asked = Asked { trial, own, covariates, questions: &questions, field: &field };
-            (fit.moved_lines, fit.class_probability) = asked.moved_lines(settings.seed);
-            known_field = Some(field);
-            for answers in std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled) {
-                fit.moved_lines.average(&questions, answers).ok()?;
-            }
-            fit.variance = BTreeMap::from([
-                ("field".to_owned(), posterior.model.field_sd.powi(2)),
-                ("segments".to_owned(), posterior.model.nugget_sd.powi(2)),
-                ("strips".to_owned(), posterior.model.strip_sd.powi(2)),
-            ]);
-            fit.field_model = Some(posterior.model);
-            for (analysis, answers) in STRIP_PRIORS.into_iter().zip(&posterior.rescaled) {
-                for (question, answer) in questions.iter().zip(answers) {
-                    let Question::Response(treatment, class) = *question else { continue };
-                    if support(trial, treatment, 0, None, 1).blocks > 0 {
-                        let replicated = support::is_replicated(trial, treatment, 0);
-                        let key = ResponseKey { treatment: trial.treatments[treatment].to_owned(), class };
-                        let estimate = estimate::told(answer, replicated, settings.confidence).unwrap_or_default();
-                        fit.strip_priors.push(Alternative { analysis, key, estimate });
-                    }
-                }
-            }
-            Some(posterior.contrasts)
-        }),
-    };
-    (questions.into_iter().zip(found.unwrap_or_default()).collect(), known_field)
+    }
+    Some(Answers { answers: questions.into_iter().zip(posterior.contrasts).collect(), field, moved_lines })
 }
 
 /// Treatments against each other, and the trends over drainage.

@@ -142,7 +142,7 @@ fn placebo(
     let length = if segments > SEGMENTS { 20.0 } else { LENGTH_M / segments as f64 };
     let joined = joined_of(&pieces, true, WIDTH_M, length);
     let settings = crate::config::ModelSettings { segment_length_m: length, ..archive.model.clone() };
-    let trial = Trial::new(&joined, "check", &["low"], &settings, None);
+    let trial = Trial::new(&joined, "check", &["low"], &settings);
     let own = support::estimable_classes(&trial, &archive.model);
     let design = Design::new(&trial, &own, &[]);
     let contrasts: Vec<Vec<f64>> = questions::responses(&trial, &design).into_iter().map(|one| one.1).collect();

@@ -38,6 +38,8 @@ const POWER: f64 = 0.3;
 /// Waves of a displacement, and the standard deviation of their wave numbers: lines err together over some hundred metres (ours).
 const WAVES: usize = 8;
 const WAVE_PER_M: f64 = 1.0 / 150.0;
+/// Numbers of a place: east and north, of all lines as one and of each wave.
+const PARTS: usize = 2 + 2 * WAVES;
 /// Share of the variance that moves all lines as one (ours).
 const RIGID: f64 = 0.5;
 /// Places along a row that are looked up, by the length of a segment from its middle.
@@ -75,8 +77,8 @@ impl Basis {
     }
 
     /// A place before the data.
-    fn place(&self, random: &mut ChaCha8Rng) -> Place {
-        (0..2 + 2 * self.waves.len()).map(|_| StandardNormal.sample(random)).collect()
+    fn place(random: &mut ChaCha8Rng) -> Place {
+        (0..PARTS).map(|_| StandardNormal.sample(random)).collect()
     }
 
     /// The height of each wave, m, at a spot that many metres from the middle of the trial.
@@ -141,9 +143,9 @@ impl MovedLines {
     }
 }
 
-/// A map with its lines in some place.
-struct There<'j> {
-    trial: Trial<'j>,
+/// What a map with its lines in some place says.
+struct There {
+    place: Place,
     /// [`POWER`] times the logarithm of the restricted likelihood.
     level: f64,
     answers: Vec<Component>,
@@ -159,16 +161,15 @@ pub(super) struct Asked<'t, 'j> {
 }
 
 impl<'j> Asked<'_, 'j> {
-    /// What a map says; none where a class loses its support.
-    fn on(&self, trial: Trial<'j>) -> Option<There<'j>> {
-        let design = Design::new(&trial, self.own, self.covariates);
-        let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) =
-            questions::all(&trial, &design).into_iter().unzip();
+    /// What a map says: the level of its likelihood, and the answers; none where a class loses its support.
+    fn on(&self, trial: &Trial<'j>) -> Option<(f64, Vec<Component>)> {
+        let design = Design::new(trial, self.own, self.covariates);
+        let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = questions::all(trial, &design).into_iter().unzip();
         if questions != self.questions {
             return None;
         }
         let (likelihood, answers) = self.field.answers(&design, &contrasts).ok()?;
-        Some(There { trial, level: POWER * likelihood, answers })
+        Some((POWER * likelihood, answers))
     }
 
     /// Samples where the lines may lie: what that does to the answers, and the probability of each segment's class.
@@ -176,16 +177,18 @@ impl<'j> Asked<'_, 'j> {
         let joined = self.trial.joined;
         let nothing = || (MovedLines::default(), joined.segment_class_probability.clone());
         let Some(lines) = joined.soil_lines.as_deref() else { return nothing() };
-        let Some(drawn) = self.on(self.trial.clone()) else { return nothing() };
-        let sampled = self.sampled(&Map::new(self.trial, lines), drawn.level, lines.error_m, seed);
+        let Some((drawn_level, drawn)) = self.on(self.trial) else { return nothing() };
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut moving = Moving::new(self.trial, lines, Basis::drawn(lines.error_m, &mut random));
+        let sampled = self.sampled(&mut moving, drawn_level, random);
         let settling = (SETTLING * sampled.len() as f64) as usize;
-        let kept: Vec<&There<'j>> = sampled[settling..].iter().map(Rc::as_ref).collect();
+        let kept = &sampled[settling..];
         if kept.is_empty() {
             return nothing();
         }
         let change = |k: usize| {
-            let (centre, scale) = (drawn.answers[k].centre, drawn.answers[k].scale);
-            let against = |there: &&There<'j>| Change {
+            let Component { centre, scale, .. } = drawn[k];
+            let against = |there: &Rc<There>| Change {
                 share: 1.0 / kept.len() as f64,
                 shift: there.answers[k].centre - centre,
                 ratio: if scale > 0.0 { there.answers[k].scale / scale } else { 1.0 },
@@ -194,45 +197,38 @@ impl<'j> Asked<'_, 'j> {
             grouped(kept.iter().map(against).collect())
         };
         let changes = self.questions.iter().enumerate().map(|(k, &question)| (question, change(k))).collect();
-        let drawn = self.questions.iter().copied().zip(drawn.answers.iter().copied()).collect();
-        (MovedLines { changes, drawn }, self.class_probability(&kept))
+        let drawn = self.questions.iter().copied().zip(drawn).collect();
+        (MovedLines { changes, drawn }, self.class_probability(&mut moving, kept))
     }
 
     /// Elliptical slice sampling from the best of some places, which may be the map as drawn.
-    fn sampled(&self, map: &Map, drawn_level: f64, error_m: f64, seed: u64) -> Vec<Rc<There<'j>>> {
-        let mut random = ChaCha8Rng::seed_from_u64(seed);
-        let basis = Basis::drawn(error_m, &mut random);
-        // from a row of the trial, so that the waves mean the same everywhere on the globe
-        let (east, north) = self.trial.rows.first().map_or((0.0, 0.0), |row| (row.x_m, row.y_m));
-        let heights: Vec<[f64; WAVES]> =
-            self.trial.rows.iter().map(|row| basis.heights(row.x_m - east, row.y_m - north)).collect();
-        let judge = |place: &Place| {
-            let shifts = heights.iter().map(|heights| basis.shift(place, heights));
-            self.on(map.moved(self.trial, shifts))
+    fn sampled(&self, moving: &mut Moving<'j>, drawn_level: f64, mut random: ChaCha8Rng) -> Vec<Rc<There>> {
+        let mut judge = |place: Place| {
+            let (level, answers) = self.on(moving.to(&place))?;
+            Some(There { place, level, answers })
         };
-        let mut here = vec![0.0; 2 + 2 * basis.waves.len()];
-        let mut there: Option<Rc<There<'j>>> = None;
+        let mut there: Option<Rc<There>> = None;
         for _ in 0..FIRST {
-            let place = basis.place(&mut random);
             let level = there.as_ref().map_or(drawn_level, |there| there.level);
-            if let Some(found) = judge(&place).filter(|found| found.level > level) {
-                (here, there) = (place, Some(Rc::new(found)));
+            if let Some(found) = judge(Basis::place(&mut random)).filter(|found| found.level > level) {
+                there = Some(Rc::new(found));
             }
         }
-        let Some(mut there) = there.or_else(|| judge(&here).map(Rc::new)) else { return Vec::new() };
+        let as_drawn = vec![0.0; PARTS];
+        let Some(mut there) = there.or_else(|| judge(as_drawn).map(Rc::new)) else { return Vec::new() };
         let mut tried = FIRST;
         let mut sampled = Vec::new();
         while tried < TRIED {
-            let other = basis.place(&mut random);
+            let other = Basis::place(&mut random);
             let least = there.level + random.random::<f64>().ln();
             let mut angle = random.random_range(0.0..TAU);
             let (mut low, mut high) = (angle - TAU, angle);
             for _ in 0..STEPS {
                 tried += 1;
                 let (sine, cosine) = angle.sin_cos();
-                let place = here.iter().zip(&other).map(|(here, other)| here * cosine + other * sine).collect();
-                if let Some(found) = judge(&place).filter(|found| found.level > least) {
-                    (here, there) = (place, Rc::new(found));
+                let place = there.place.iter().zip(&other).map(|(here, other)| here * cosine + other * sine).collect();
+                if let Some(found) = judge(place).filter(|found| found.level > least) {
+                    there = Rc::new(found);
                     break;
                 }
                 *(if angle < 0.0 { &mut low } else { &mut high }) = angle;
@@ -244,16 +240,23 @@ impl<'j> Asked<'_, 'j> {
     }
 
     /// Mean share of each segment that is expected to have its class.
-    fn class_probability(&self, kept: &[&There<'j>]) -> Vec<f64> {
+    fn class_probability(&self, moving: &mut Moving<'j>, kept: &[Rc<There>]) -> Vec<f64> {
         let joined = self.trial.joined;
         let mut sums = vec![(0.0, 0.0); joined.segment_class.len()];
-        for row in kept.iter().flat_map(|there| &there.trial.rows) {
-            let Some(segment) = row.segment else { continue };
-            let class = joined.segment_class[segment] as usize;
-            let mapped = row.shares.iter().zip(&joined.class_mixture);
-            let share: f64 = mapped.map(|(share, of)| share * of.get(class).copied().unwrap_or(f64::NAN)).sum();
-            let sum = &mut sums[segment];
-            *sum = (sum.0 + row.area_m2 * share, sum.1 + row.area_m2);
+        let mut here: Option<&Rc<There>> = None;
+        for there in kept {
+            if !here.is_some_and(|here| Rc::ptr_eq(here, there)) {
+                moving.to(&there.place);
+                here = Some(there);
+            }
+            for row in &moving.trial.rows {
+                let Some(segment) = row.segment else { continue };
+                let class = joined.segment_class[segment] as usize;
+                let mapped = row.shares.iter().zip(&joined.class_mixture);
+                let share: f64 = mapped.map(|(share, of)| share * of.get(class).copied().unwrap_or(f64::NAN)).sum();
+                let sum = &mut sums[segment];
+                *sum = (sum.0 + row.area_m2 * share, sum.1 + row.area_m2);
+            }
         }
         let known = sums.iter().zip(&joined.segment_class_probability);
         known.map(|(sum, &before)| if sum.1 > 0.0 { sum.0 / sum.1 } else { before }).collect()
@@ -309,24 +312,44 @@ impl Map {
         let cell = row as usize * self.columns + column as usize;
         if inside { self.zones.get(cell).copied().unwrap_or(Labels::NONE) } else { Labels::NONE }
     }
+}
 
-    /// The trial on a map whose lines lie off by that much at each row, m east and north.
-    fn moved<'j>(&self, trial: &Trial<'j>, shifts: impl Iterator<Item = (f64, f64)>) -> Trial<'j> {
-        let mut there = trial.clone();
-        for (row, (dx, dy)) in there.rows.iter_mut().zip(shifts) {
+/// A trial on a map whose lines are moved about.
+struct Moving<'j> {
+    trial: Trial<'j>,
+    map: Map,
+    basis: Basis,
+    /// Of each row.
+    heights: Vec<[f64; WAVES]>,
+}
+
+impl<'j> Moving<'j> {
+    fn new(trial: &Trial<'j>, lines: &SoilLines, basis: Basis) -> Self {
+        // from a row of the trial, so that the waves mean the same everywhere on the globe
+        let (east, north) = trial.rows.first().map_or((0.0, 0.0), |row| (row.x_m, row.y_m));
+        let heights = trial.rows.iter().map(|row| basis.heights(row.x_m - east, row.y_m - north)).collect();
+        Self { trial: trial.clone(), map: Map::new(trial, lines), basis, heights }
+    }
+
+    /// Moves the lines to a place.
+    fn to(&mut self, place: &[f64]) -> &Trial<'j> {
+        let Self { trial, map, basis, heights } = self;
+        let (length_m, axis) = (trial.segment_length_m, trial.axis);
+        for (row, heights) in trial.rows.iter_mut().zip(heights) {
+            let (dx, dy) = basis.shift(place, heights);
             row.shares.fill(0.0);
             for look in LOOKS {
-                let along = look * trial.segment_length_m;
-                let (x, y) = (row.x_m + along * trial.axis.0, row.y_m + along * trial.axis.1);
-                let moved = self.zone_at(x - dx, y - dy);
+                let along = look * length_m;
+                let (x, y) = (row.x_m + along * axis.0, row.y_m + along * axis.1);
+                let moved = map.zone_at(x - dx, y - dy);
                 // what lies beyond the map has the class that is drawn
-                let zone = if moved == Labels::NONE { self.zone_at(x, y) } else { moved };
+                let zone = if moved == Labels::NONE { map.zone_at(x, y) } else { moved };
                 if let Some(share) = row.shares.get_mut(zone as usize) {
                     *share += 1.0 / LOOKS.len() as f64;
                 }
             }
         }
-        there
+        &self.trial
     }
 }
 
@@ -355,7 +378,7 @@ mod tests {
         let (mut square, draws) = (0.0, 4000);
         for _ in 0..draws {
             let basis = Basis::drawn(25.0, &mut random);
-            let (x, y) = basis.shift(&basis.place(&mut random), &basis.heights(130.0, -240.0));
+            let (x, y) = basis.shift(&Basis::place(&mut random), &basis.heights(130.0, -240.0));
             square += 0.5 * (x * x + y * y);
         }
         let sd = (square / f64::from(draws)).sqrt();

@@ -1,8 +1,8 @@
 //! What a response rests on: a class counts where treated and check segments both have it.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use super::trial::Trial;
+use super::trial::{Side, Trial};
 use crate::config::ModelSettings;
 
 /// What one comparison rests on.
@@ -18,33 +18,56 @@ pub(super) struct Support {
     pub(super) area_m2: f64,
 }
 
+/// What the rows of one segment tell of a treatment: block, strip and number along it, and their area on it.
+struct Piece {
+    at: (usize, usize, i32),
+    area_m2: f64,
+}
+
+/// One side of a comparison in a block.
+struct OfBlock {
+    block: usize,
+    strips: usize,
+    segments: usize,
+    area_m2: f64,
+}
+
 /// Support of one treatment against another on a class (segments that are nearly all of it), or on all ground.
 pub(super) fn support(trial: &Trial<'_>, treated: usize, check: usize, class: Option<usize>, least: usize) -> Support {
-    // pieces of strips: strip, and number along it
-    let mut segments: BTreeMap<usize, [BTreeSet<(usize, i32)>; 2]> = BTreeMap::new();
-    let on_class = |row: &&super::trial::Row| class.is_none() || row.class == class;
-    for row in trial.rows.iter().filter(on_class) {
-        for (at, of) in [treated, check].into_iter().enumerate() {
-            for side in row.tells(of) {
-                segments.entry(side.block).or_default()[at].insert((side.strip, row.along));
-            }
+    let mut sides: [Vec<Piece>; 2] = [Vec::new(), Vec::new()];
+    for row in trial.rows.iter().filter(|row| class.is_none() || row.class == class) {
+        for (pieces, of) in sides.iter_mut().zip([treated, check]) {
+            let piece =
+                |side: Side| Piece { at: (side.block, side.strip, row.along), area_m2: side.share * row.area_m2 };
+            pieces.extend(row.tells(of).map(piece));
         }
     }
     let least = least.max(1);
-    let enough = |sides: &[BTreeSet<(usize, i32)>; 2]| sides.iter().all(|side| side.len() >= least);
-    let blocks: BTreeSet<usize> = segments.iter().filter(|(_, sides)| enough(sides)).map(|(&block, _)| block).collect();
-    let mut found = Support { blocks: blocks.len(), ..Support::default() };
-    let (mut strips, mut treated_segments) = (BTreeSet::new(), BTreeSet::new());
-    for row in trial.rows.iter().filter(on_class) {
-        for side in row.tells(treated).filter(|side| blocks.contains(&side.block)) {
-            strips.insert(side.strip);
-            treated_segments.insert((side.strip, row.along));
-            found.area_m2 += side.share * row.area_m2;
-        }
-    }
-    found.strips = strips.len();
-    found.segments = treated_segments.len();
-    found
+    let [of_treated, of_check] = sides.map(|mut pieces| {
+        // the areas of a piece are summed in the order of the rows
+        pieces.sort_by_key(|piece| piece.at);
+        pieces.dedup_by(|next, piece| {
+            next.at == piece.at && {
+                piece.area_m2 += next.area_m2;
+                true
+            }
+        });
+        let of_block = |pieces: &[Piece]| OfBlock {
+            block: pieces[0].at.0,
+            strips: pieces.chunk_by(|one, other| one.at.1 == other.at.1).count(),
+            segments: pieces.len(),
+            area_m2: pieces.iter().map(|piece| piece.area_m2).sum(),
+        };
+        let blocks = pieces.chunk_by(|one, other| one.at.0 == other.at.0).map(of_block);
+        blocks.filter(|block| block.segments >= least).collect::<Vec<_>>()
+    });
+    let compares = |block: &&OfBlock| of_check.binary_search_by_key(&block.block, |other| other.block).is_ok();
+    of_treated.iter().filter(compares).fold(Support::default(), |sum, block| Support {
+        blocks: sum.blocks + 1,
+        strips: sum.strips + block.strips,
+        segments: sum.segments + block.segments,
+        area_m2: sum.area_m2 + block.area_m2,
+    })
 }
 
 /// Strips of a treatment and of the check that could be compared, whatever their blocks: the fewer of the two.

@@ -26,7 +26,7 @@ fn find<'f>(fit: &'f Fit, treatment: &str, class: Option<usize>) -> &'f Response
 }
 
 fn fit_of(pieces: &[Piece]) -> Fit {
-    run(&joined(pieces, true), &archive(), Variant::default())
+    run(&joined(pieces, true), &archive()).fit
 }
 
 /// Every number that is reported is finite, and all are reported together.
@@ -50,7 +50,7 @@ fn assert_sound(fit: &Fit) {
 
 /// Every other analysis gives sound numbers or none, of this trial.
 fn assert_alternatives_sound(site: &Joined) {
-    let fit = run(site, &archive(), Variant::default());
+    let fit = run(site, &archive()).fit;
     assert_sound(&fit);
     for other in alternatives(site, &archive(), &fit.differences, None) {
         let one = &other.estimate;
@@ -90,7 +90,7 @@ fn the_answer_does_not_depend_on_where_the_field_lies_or_which_way_it_runs() {
         segment.x_m = 300_000.0 + cosine * x - sine * y;
         segment.y_m = 5_000_000.0 + sine * x + cosine * y;
     }
-    let second = run(&turned, &archive(), Variant::default());
+    let second = run(&turned, &archive()).fit;
     for (one, other) in first.responses.iter().zip(&second.responses) {
         let (a, b) = (one.estimate.mean.unwrap(), other.estimate.mean.unwrap());
         // the order in which segments are given their neighbours is another one
@@ -113,7 +113,7 @@ fn soil_lines_that_lie_off_are_moved() {
     let on_map = |along: i32| ((f64::from(along) - 1.5).max(0.0) / 6.0) as usize;
     let drawn: Vec<Piece> = truth.iter().map(|piece| Piece { class: Some(on_map(piece.along)), ..*piece }).collect();
     let mut site = joined(&drawn, true);
-    let as_drawn = run(&site, &archive(), Variant::default());
+    let as_drawn = run(&site, &archive()).fit;
     let band = |from: f64, to: f64| {
         let (west, south) = (499_500.0, 4_600_000.0);
         geo::Rect::new((west, south + from), (west + 2_000.0, south + to)).to_polygon().into()
@@ -123,7 +123,7 @@ fn soil_lines_that_lie_off_are_moved() {
         zones: vec![0, 1, 2],
         error_m: 25.0,
     }));
-    let moved = run(&site, &archive(), Variant::default());
+    let moved = run(&site, &archive()).fit;
     let error = |fit: &Fit| -> f64 {
         let of = |class: usize, truth: f64| (find(fit, "low", Some(class)).estimate.mean.unwrap() - truth).powi(2);
         of(0, 0.0) + of(1, 600.0) + of(2, -300.0)
@@ -139,13 +139,21 @@ fn soil_lines_that_lie_off_are_moved() {
         probability(7),
         probability(2)
     );
-    // a repetition takes the same change, and without it answers on the map as drawn
-    let model = moved.field_model.as_ref().unwrap();
-    let under = |lines| {
-        let variant = Variant { covariance: Some(model), moved_lines: lines, ..Variant::default() };
-        error(&run(&site, &archive(), variant))
+    // a variant takes the same change, and that of the lines as drawn does not
+    let settings = archive();
+    let fitted = run(&site, &settings);
+    let error = |all: &[Alternative]| -> f64 {
+        let of = |class: usize, truth: f64| (again(all, Some(class)).mean.unwrap() - truth).powi(2);
+        of(0, 0.0) + of(1, 600.0) + of(2, -300.0)
     };
-    assert!(under(Some(&moved.moved_lines)) < 0.5 * under(None));
+    let as_drawn = fitted.of_the_model(&settings.model);
+    assert!(as_drawn.iter().all(|one| one.analysis == "soil lines as drawn"));
+    assert!(error(&fitted.of_other_data("the same", &site, &settings)) < 0.5 * error(&as_drawn));
+}
+
+/// What a variant says of the low rate.
+fn again(all: &[Alternative], class: Option<usize>) -> Estimate {
+    all.iter().find(|one| one.key.treatment == "low" && one.key.class == class).unwrap().estimate
 }
 
 #[test]
@@ -209,7 +217,7 @@ fn a_class_in_too_few_blocks_is_not_estimable_and_leaves_the_rest() {
     assert!(error(2) > error(1), "{} {}", error(2), error(1));
     let mut strict = archive();
     strict.model.class_blocks = 3;
-    let fit = run(&joined(&pieces, true), &strict, Variant::default());
+    let fit = run(&joined(&pieces, true), &strict).fit;
     assert_sound(&fit);
     assert!(find(&fit, "low", Some(2)).cautions.contains(Caution::NotEstimable));
     assert!(find(&fit, "low", Some(1)).estimate.std_error.is_some());
@@ -269,7 +277,7 @@ fn a_treatment_that_no_strip_separates_from_the_combine_is_not_estimable() {
         .collect();
     let mut site = joined(&all, true);
     site.assigned.cleaned.cautions.add(Caution::MachineUncorrected, "");
-    let fit = run(&site, &archive(), Variant::default());
+    let fit = run(&site, &archive()).fit;
     assert_sound(&fit);
     assert!(find(&fit, "low", None).estimate.mean.is_none());
     assert!(fit.cautions.contains(Caution::MachineAliased));
@@ -287,7 +295,7 @@ fn the_uncertainty_between_combines_is_carried_into_the_response() {
     let under = |pieces: &[Piece], variance: f64| {
         let mut site = joined(pieces, true);
         site.assigned.cleaned.facts.factor_covariance = vec![vec![variance, -variance], vec![-variance, variance]];
-        of(&run(&site, &archive(), Variant::default()))
+        of(&run(&site, &archive()).fit)
     };
     // a ratio of the combines known to 2 % of 10,600 kg/ha: all of it where the second combine cut all treated ground
     let treated = cut(|piece| piece.treatment > 0);
@@ -298,7 +306,7 @@ fn the_uncertainty_between_combines_is_carried_into_the_response() {
     let added = (under(&half, 1e-4).powi(2) - under(&half, 0.0).powi(2)).sqrt();
     assert!((added / 106.0 - 1.0).abs() < 0.3, "{added}");
     // without a known factor the strips tell it themselves, and pay for it in the interval
-    let told = run(&joined(&half, true), &archive(), Variant::default());
+    let told = run(&joined(&half, true), &archive()).fit;
     assert!(of(&told) > under(&half, 0.0));
 }
 
@@ -369,20 +377,21 @@ fn elevation_is_adjusted_for_where_it_is_known() {
         (class, value - 100.0 * 4.0 * (f64::from(piece.along) / 3.0).sin())
     });
     let mut site = joined(&all, true);
-    assert_eq!(run(&site, &archive(), Variant { elevation: true, ..Variant::default() }).covariates, 0);
+    let settings = archive();
+    assert_eq!(run(&site, &settings).of_the_model(&settings.model), []);
     let mut sorted = all.clone();
     sorted.sort_by_key(|piece| (piece.block, piece.place, piece.along));
     for (segment, piece) in site.assigned.segments.iter_mut().zip(&sorted) {
         segment.elevation_m = height(piece);
     }
-    let fit = run(&site, &archive(), Variant { elevation: true, ..Variant::default() });
-    assert_sound(&fit);
-    assert_eq!(fit.covariates, 1);
-    assert!(find(&fit, "low", None).cautions.contains(Caution::GroundDiffers));
-    let plain = run(&site, &archive(), Variant::default());
+    let fitted = run(&site, &settings);
+    let plain = find(&fitted.fit, "low", None);
+    assert!(plain.cautions.contains(Caution::GroundDiffers));
     // the treated stand higher by 2 m, and a metre takes 800 kg/ha: the adjusted response is larger
-    let of = |fit: &Fit| find(fit, "low", None).estimate.mean.unwrap();
-    assert!(of(&fit) > of(&plain) + 500.0, "{} {}", of(&fit), of(&plain));
+    let all = fitted.of_the_model(&settings.model);
+    assert!(all.iter().all(|one| one.analysis == "adjusted for elevation"));
+    let (adjusted, plain) = (again(&all, None).mean.unwrap(), plain.estimate.mean.unwrap());
+    assert!(adjusted > plain + 500.0, "{adjusted} {plain}");
 }
 
 #[test]
@@ -428,7 +437,7 @@ fn a_single_block_stands_beside_the_passes_around_it() {
     }
     site.segment_class.truncate(kept);
     site.segment_class_share.truncate(kept);
-    let fit = run(&site, &archive(), Variant::default());
+    let fit = run(&site, &archive()).fit;
     assert_sound(&fit);
     let [placebo] = fit.supplement.placebos.as_slice() else { panic!("no placebo distribution") };
     assert_eq!(placebo.positions, 19);
@@ -475,7 +484,7 @@ fn straddled(pieces: &[Piece]) -> Joined {
 fn straddling_passes_tell_of_both_strips() {
     let all = pieces(8, &ORDERS, 18, field);
     let site = straddled(&all);
-    let fit = run(&site, &archive(), Variant::default());
+    let fit = run(&site, &archive()).fit;
     assert_sound(&fit);
     let pure = fit_of(&all);
     for (class, truth) in [(Some(0), 100.0), (Some(1), 300.0), (Some(2), 500.0), (None, 300.0)] {
@@ -487,18 +496,19 @@ fn straddling_passes_tell_of_both_strips() {
         let ratio = one.std_error.unwrap() / known.std_error.unwrap();
         assert!((0.5..4.0).contains(&ratio), "{class:?}: {ratio}");
     }
-    // without them nothing compares
-    assert!(fit.straddling > 0);
-    // nor is there a piece to map where no pass lies on one strip; its blocks are compared all the same
+    // there is no piece to map where no pass lies on one strip; its blocks are compared all the same
     let mut straddling_alone = site.clone();
     straddling_alone.assigned.segment.fill(crate::points::Labels::NONE);
     for segment in &mut straddling_alone.assigned.segments {
         segment.usable = false;
     }
-    let found = run(&straddling_alone, &archive(), Variant::default());
+    let found = run(&straddling_alone, &archive()).fit;
     assert_sound(&found);
     assert!(find(&found, "low", None).estimate.mean.is_some(), "{:?}", find(&found, "low", None));
     assert!(found.local.is_empty(), "{:?}", found.local);
-    let without = run(&site, &archive(), Variant { on_one_strip: true, ..Variant::default() });
-    assert!(find(&without, "low", None).estimate.mean.is_none());
+    // without them nothing compares
+    let settings = archive();
+    let without = run(&site, &settings).of_the_model(&settings.model);
+    assert!(without.iter().all(|one| one.analysis == "passes on one strip"));
+    assert!(again(&without, None).mean.is_none());
 }

@@ -1,7 +1,8 @@
 //! The segments of the trial as the models see them.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::rc::Rc;
+
+use smallvec::{SmallVec, smallvec};
 
 use crate::config::ModelSettings;
 use crate::points::{Joined, Labels};
@@ -18,6 +19,9 @@ const LEAST_SHARE: f64 = 0.3;
 const LEAST_RECORDS: f64 = 3.0;
 /// Steps by which the weight of a segment is rounded: equal weights let equal surroundings share one solution.
 const WEIGHT_STEPS: f64 = 2.0;
+
+/// One number for each class or combine, of which there are few: a row holds them itself.
+pub(super) type Few = SmallVec<[f64; 4]>;
 
 /// What one pass cut of a usable segment, in a block where a treatment can be compared with the check.
 ///
@@ -44,11 +48,11 @@ pub(super) struct Row {
     /// Dry yield, kg/ha.
     pub(super) yield_kg_ha: f64,
     /// Share of the area in each soil class; what is missing to 1 has no class.
-    pub(super) shares: Vec<f64>,
+    pub(super) shares: Few,
     /// The class that holds nearly all of the segment.
     pub(super) class: Option<usize>,
     /// Share of the area cut by each combine.
-    pub(super) machine_share: Rc<[f64]>,
+    pub(super) machine_share: Few,
     /// Mean moisture, percent.
     pub(super) moisture_pct: f64,
     /// Mean elevation, m; NaN where not recorded.
@@ -139,14 +143,8 @@ pub(super) struct Trial<'j> {
 }
 
 impl<'j> Trial<'j> {
-    /// `treated` are the keys of the treatments; `leave` is a block to leave out.
-    pub(super) fn new(
-        joined: &'j Joined,
-        check: &'j str,
-        treated: &[&'j str],
-        settings: &ModelSettings,
-        leave: Option<&str>,
-    ) -> Self {
+    /// `treated` are the keys of the treatments.
+    pub(super) fn new(joined: &'j Joined, check: &'j str, treated: &[&'j str], settings: &ModelSettings) -> Self {
         let assigned = &joined.assigned;
         let treatments: Vec<&str> = std::iter::once(check).chain(treated.iter().copied()).collect();
         let treatment_of = |strip: usize| treatments.iter().position(|key| *key == assigned.strips[strip].treatment);
@@ -154,7 +152,7 @@ impl<'j> Trial<'j> {
         let strips: BTreeSet<u32> = usable.chain(assigned.straddling.iter().flat_map(|one| one.strips)).collect();
         let strips = strips.into_iter().map(|strip| strip as usize).filter(|&strip| treatment_of(strip).is_some());
         let blocks: BTreeSet<&str> = strips.map(|strip| assigned.strips[strip].block.as_str()).collect();
-        let blocks: Vec<&str> = blocks.into_iter().filter(|block| leave != Some(block)).collect();
+        let blocks: Vec<&str> = blocks.into_iter().collect();
         let side = |strip: usize, share: f64| {
             let block = blocks.iter().position(|block| *block == assigned.strips[strip].block)?;
             Some(Side { strip, block, treatment: treatment_of(strip)?, share })
@@ -292,9 +290,22 @@ impl<'j> Trial<'j> {
         }
     }
 
-    /// Leaves out rows; strips without any are no longer counted.
-    pub(super) fn keep(&mut self, is_kept: impl Fn(&Row) -> bool) {
-        self.rows.retain(is_kept);
+    /// The same of the rows that are kept, in their places; strips without any are no longer counted.
+    pub(super) fn of_kept(&self, is_kept: &[bool]) -> Self {
+        let rows = self.rows.iter().zip(is_kept).filter(|(_, is_kept)| **is_kept).map(|(row, _)| row.clone()).collect();
+        let (treatments, strips) = (self.treatments.clone(), self.strips.clone());
+        let mut kept = Self { treatments, strips, rows, ..*self };
+        kept.number_strips();
+        kept
+    }
+
+    /// The block of a side, by name.
+    pub(super) fn block_of(&self, side: Side) -> &'j str {
+        &self.joined.assigned.strips[self.strips[side.strip]].block
+    }
+
+    /// Strips without any row are no longer counted.
+    fn number_strips(&mut self) {
         let left: BTreeSet<usize> = self.rows.iter().flat_map(|row| row.sides.iter()).map(|side| side.strip).collect();
         let number: BTreeMap<usize, usize> = left.iter().enumerate().map(|(at, &strip)| (strip, at)).collect();
         for side in self.rows.iter_mut().flat_map(|row| row.sides.iter_mut()) {
@@ -395,15 +406,15 @@ struct Piece {
     /// Moisture and elevation times area.
     moisture: f64,
     elevation: f64,
-    of_class: Vec<f64>,
-    of_machine: Vec<f64>,
+    of_class: Few,
+    of_machine: Few,
 }
 
 impl Piece {
     fn empty(joined: &Joined) -> Self {
         Self {
-            of_class: vec![0.0; joined.classes.len()],
-            of_machine: vec![0.0; joined.assigned.cleaned.records.machine.names.len()],
+            of_class: smallvec![0.0; joined.classes.len()],
+            of_machine: smallvec![0.0; joined.assigned.cleaned.records.machine.names.len()],
             ..Self::default()
         }
     }

@@ -1,6 +1,11 @@
 //! Response, design, random effect and weights of a field, side by side.
 
-use crate::stats::dense::{Mat, MatRef};
+use std::sync::Arc;
+
+use super::Lists;
+#[cfg(test)]
+use crate::stats::dense::Mat;
+use crate::stats::dense::MatRef;
 use crate::stats::linear::independent_columns;
 use crate::stats::{StatsError, check};
 
@@ -37,10 +42,10 @@ pub struct Columns {
     pub(super) pieces: usize,
     pub(super) random: usize,
     pub(super) fixed: usize,
-    /// Levels of the random effect of each row, counted from 0, with its parts of them; empty without one.
-    pub(super) parts: Vec<Parts>,
+    /// Levels of the random effect of each row, counted from 0, with its parts of them.
+    pub(super) levels: Arc<Lists<(u32, f64)>>,
     /// `1/w`.
-    pub(super) inverse_weights: Vec<f64>,
+    pub(super) inverse_weights: Arc<[f64]>,
 }
 
 impl Columns {
@@ -95,15 +100,18 @@ impl Columns {
                 *value = code;
             }
         }
-        let code = |(strip, part): (usize, f64)| (codes[&strip], part);
-        let coded = |parts: &Parts| Parts { first: code(parts.first), second: parts.second.map(code) };
+        let coded = |(strip, part): (usize, f64)| (codes[&strip] as u32, part);
+        let mut levels = Lists::default();
+        for row in 0..n {
+            levels.push(strips.into_iter().flat_map(|strips| strips[row].iter()).map(coded));
+        }
         Ok(Self {
             dense: side_by_side(x, y.iter().copied()),
             pieces: (p + 1).div_ceil(WIDE),
             random: codes.len(),
             fixed: p,
-            parts: strips.map_or_else(Vec::new, |strips| strips.iter().map(coded).collect()),
-            inverse_weights: weights.map_or_else(|| vec![1.0; n], |weights| weights.iter().map(|w| 1.0 / w).collect()),
+            levels: Arc::new(levels),
+            inverse_weights: (0..n).map(|row| weights.map_or(1.0, |weights| 1.0 / weights[row])).collect(),
         })
     }
 
@@ -119,17 +127,18 @@ impl Columns {
         self.with_columns(x)
     }
 
-    /// The same with columns more beside the fixed effects, which may repeat them.
+    /// The same with columns more behind the levels, which may repeat others: by row the columns that are not 0, with their values.
     ///
     /// # Errors
     /// A basis of the wrong length.
-    pub(super) fn with_basis(&self, basis: MatRef<'_, f64>) -> Result<Self, StatsError> {
-        check::length("rows of the basis", basis.nrows(), self.rows())?;
-        let fixed = self.fixed;
-        let both = Mat::from_fn(self.rows(), fixed + basis.ncols(), |row, column| {
-            if column < fixed { self.value(row, self.random + column) } else { basis[(row, column - fixed)] }
-        });
-        self.with_columns(both.as_ref())
+    pub(super) fn with_basis(&self, basis: &Lists<(u32, f64)>, columns: usize) -> Result<Self, StatsError> {
+        check::length("rows of the basis", basis.len(), self.rows())?;
+        let mut levels = Lists::default();
+        for (own, more) in self.levels.iter().zip(basis.iter()) {
+            let more = more.iter().map(|&(column, value)| (self.random as u32 + column, value));
+            levels.push(own.iter().copied().chain(more));
+        }
+        Ok(Self { levels: Arc::new(levels), random: self.random + columns, ..self.clone() })
     }
 
     fn with_columns(&self, x: MatRef<'_, f64>) -> Result<Self, StatsError> {
@@ -141,9 +150,33 @@ impl Columns {
             pieces: (p + 1).div_ceil(WIDE),
             random: self.random,
             fixed: p,
-            parts: self.parts.clone(),
-            inverse_weights: self.inverse_weights.clone(),
+            levels: Arc::clone(&self.levels),
+            inverse_weights: Arc::clone(&self.inverse_weights),
         })
+    }
+
+    /// The rows that are kept; levels that none of them has are no longer counted.
+    pub(super) fn of_kept(&self, is_kept: &[bool]) -> Self {
+        let rows = || is_kept.iter().enumerate().filter(|(_, is_kept)| **is_kept).map(|(row, _)| row);
+        let mut numbers = vec![0; self.random];
+        rows().flat_map(|row| self.levels.get(row)).for_each(|&(level, _)| numbers[level as usize] = 1);
+        // from whether a level is there to its number
+        let mut random = 0;
+        for number in &mut numbers {
+            random += std::mem::replace(number, random);
+        }
+        let mut levels = Lists::default();
+        for row in rows() {
+            levels.push(self.levels.get(row).iter().map(|&(level, part)| (numbers[level as usize], part)));
+        }
+        Self {
+            dense: rows().flat_map(|row| &self.dense[row * self.pieces..][..self.pieces]).copied().collect(),
+            pieces: self.pieces,
+            random: random as usize,
+            fixed: self.fixed,
+            levels: Arc::new(levels),
+            inverse_weights: rows().map(|row| self.inverse_weights[row]).collect(),
+        }
     }
 
     /// Number of rows.
@@ -168,7 +201,7 @@ impl Columns {
     /// An entry of `[Z | X | y]`.
     pub(super) fn value(&self, row: usize, column: usize) -> f64 {
         match column.checked_sub(self.random) {
-            None => self.parts[row].iter().filter(|(level, _)| *level == column).map(|(_, part)| part).sum(),
+            None => self.levels.get(row).iter().filter(|one| one.0 as usize == column).map(|one| one.1).sum(),
             Some(dense) => self.dense[row * self.pieces + dense / WIDE][dense % WIDE],
         }
     }

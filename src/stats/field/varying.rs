@@ -4,7 +4,7 @@
 //! Sirmans & Banerjee 2003, J. Am. Stat. Assoc. 98:387; for strips in fields Rakshit et al. 2020, Field Crops Res. 255:107783), its
 //! process known at knots and drawn out between them by `B`. The covariance of the rest is known; `β` is flat.
 
-use super::SolvedField;
+use super::{Lists, SolvedField};
 use crate::stats::StatsError;
 use crate::stats::dense::{Cholesky, Mat, MatRef, dot, product, product_transposed};
 
@@ -42,17 +42,22 @@ pub struct Varied {
 }
 
 impl Varying {
-    /// `basis` has one row a row and one column a knot; `variance` is the field's σ², and `ratio` that of the random effect to it.
+    /// `basis` has by row the knots that count there, with their weights; `variance` is the field's σ², and `ratio` that of the random effect to it.
     ///
     /// # Errors
     /// A basis of the wrong length, or a covariance that is not positive definite.
-    pub fn new(field: &SolvedField, basis: MatRef<'_, f64>, variance: f64, ratio: f64) -> Result<Self, StatsError> {
-        let (products, ln_determinant) = field.gram_with(basis)?.absorbed(ratio)?;
+    pub fn new(
+        field: &SolvedField,
+        (basis, knots): (&Lists<(u32, f64)>, usize),
+        variance: f64,
+        ratio: f64,
+    ) -> Result<Self, StatsError> {
+        let (products, ln_determinant) = field.gram_with(basis, knots)?.absorbed(ratio)?;
         Ok(Self {
             products: Mat::from_fn(products.nrows(), products.ncols(), |i, j| products[(i, j)] / variance),
             fixed: field.fixed_effects(),
-            knots: basis.ncols(),
-            ln_determinant: ln_determinant + basis.nrows() as f64 * variance.ln(),
+            knots,
+            ln_determinant: ln_determinant + basis.len() as f64 * variance.ln(),
         })
     }
 
