@@ -1,7 +1,7 @@
 //! Fixed effects of the segment model, and the contrasts that are answered with them.
 
 use super::trial::{Row, Trial};
-use crate::stats::dense::{Cholesky, Mat, product_transposed};
+use crate::stats::dense::{Cholesky, Mat, MatRef, product_transposed};
 use crate::stats::linear::independent_columns;
 
 /// Fewest segments' worth of ground for an effect of its own.
@@ -81,26 +81,7 @@ impl Design {
                 _ => None,
             })
             .collect();
-        let known: Vec<f64> = trial.rows.iter().map(|row| main.iter().map(|&class| share(row, class)).sum()).collect();
-        let value = |at: usize, row: &Row, column: Column| match column {
-            // the first of the levels takes what has none
-            Column::Level(class) => {
-                share(row, class) + if main.first() == Some(&class) { 1.0 - known[at] } else { 0.0 }
-            }
-            Column::Machine(machine) => machine_share(row, machine),
-            Column::Covariate(which) => covariates[which][at],
-            Column::Response(treatment, ground) => match row.dose(treatment) {
-                0.0 => 0.0,
-                dose => dose * part(row, ground, &grounds[treatment]),
-            },
-            Column::Slope(treatment) => row.dose(treatment) * covariates[0][at],
-        };
-        let mut x = Mat::zeros(trial.rows.len(), columns.len());
-        for (j, &column) in columns.iter().enumerate() {
-            for (cell, (at, row)) in x.col_mut(j).iter_mut().zip(trial.rows.iter().enumerate()) {
-                *cell = value(at, row, column);
-            }
-        }
+        let x = filled(trial, &columns, &main, &grounds, covariates);
         let kept = independent_columns(x.as_ref()).unwrap_or_default();
         let entangled = entangled(&x, &kept);
         let sloping = |at: usize, column: &Column| !entangled[at] && matches!(column, Column::Slope(_));
@@ -223,11 +204,6 @@ fn levels(trial: &Trial<'_>) -> Vec<Column> {
     if common.is_empty() { vec![Column::Level(None)] } else { common }
 }
 
-/// A row's part in a class, or on ground without one.
-fn share(row: &Row, class: Option<usize>) -> f64 {
-    class.map_or_else(|| row.unclassed(), |class| row.shares[class])
-}
-
 /// The grounds on which a treatment has a response, with their share of the trial's area. The rest has one where it is
 /// common enough on both sides; else it is taken to respond as the average of the others.
 fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground, f64)> {
@@ -254,20 +230,49 @@ fn grounds_of(trial: &Trial<'_>, treatment: usize, own: &[usize]) -> Vec<(Ground
     grounds
 }
 
-/// A row's part in a ground.
-fn part(row: &Row, ground: Ground, grounds: &[(Ground, f64)]) -> f64 {
-    let of = |ground: Ground| match ground {
-        Ground::Class(class) => row.shares[class],
-        Ground::Rest => 0.0,
-    };
-    let rest = 1.0 - grounds.iter().map(|&(ground, _)| of(ground)).sum::<f64>();
-    let has_rest = grounds.iter().any(|&(ground, _)| ground == Ground::Rest);
-    match ground {
-        Ground::Rest => rest,
-        Ground::Class(_) if has_rest => of(ground),
-        Ground::Class(_) => {
-            let share = grounds.iter().find(|found| found.0 == ground).map_or(0.0, |found| found.1);
-            of(ground) + share * rest
+/// The columns, row by row; `main` are the classes with a level, `grounds` those with a response, by treatment.
+fn filled(
+    trial: &Trial<'_>,
+    columns: &[Column],
+    main: &[Option<usize>],
+    grounds: &[Vec<(Ground, f64)>],
+    covariates: &[Vec<f64>],
+) -> Mat<f64> {
+    let n = trial.rows.len();
+    let mut x = vec![0.0; n * columns.len()];
+    let has_rest: Vec<bool> =
+        grounds.iter().map(|grounds| grounds.iter().any(|&(ground, _)| ground == Ground::Rest)).collect();
+    // of each treatment on a row: its dose, and the share of ground without a response of its own
+    let mut treated = vec![(0.0, 0.0); grounds.len()];
+    for (at, row) in trial.rows.iter().enumerate() {
+        let (shares, unclassed) = (row.shares.as_slice(), row.unclassed());
+        let share = |class: Option<usize>| class.map_or(unclassed, |class| shares[class]);
+        let of_ground = |ground: Ground| if let Ground::Class(class) = ground { shares[class] } else { 0.0 };
+        let known: f64 = main.iter().map(|&class| share(class)).sum();
+        for (treatment, (dose, rest)) in treated.iter_mut().enumerate().skip(1) {
+            *dose = row.dose(treatment);
+            if *dose > 0.0 {
+                *rest = 1.0 - grounds[treatment].iter().map(|&(ground, _)| of_ground(ground)).sum::<f64>();
+            }
+        }
+        for (j, &column) in columns.iter().enumerate() {
+            x[j * n + at] = match column {
+                // the first of the levels takes what has none
+                Column::Level(class) => share(class) + if main.first() == Some(&class) { 1.0 - known } else { 0.0 },
+                Column::Machine(machine) => machine_share(row, machine),
+                Column::Covariate(which) => covariates[which][at],
+                Column::Response(treatment, ground) => match (treated[treatment], ground) {
+                    ((0.0, _), _) => 0.0,
+                    ((dose, rest), Ground::Rest) => dose * rest,
+                    ((dose, _), Ground::Class(class)) if has_rest[treatment] => dose * shares[class],
+                    ((dose, rest), Ground::Class(class)) => {
+                        let known = grounds[treatment].iter().find(|known| known.0 == ground);
+                        dose * (shares[class] + known.map_or(0.0, |known| known.1) * rest)
+                    }
+                },
+                Column::Slope(treatment) => treated[treatment].0 * covariates[0][at],
+            };
         }
     }
+    MatRef::from_column_major_slice(&x, n, columns.len()).to_owned()
 }

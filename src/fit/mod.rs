@@ -108,7 +108,7 @@ pub fn run<'j>(joined: &'j Joined, archive: &'j ArchiveSettings) -> Fitted<'j> {
     }
     let found = answers(&trial, &design, &own, settings, &mut fit);
     let nothing = BTreeMap::new();
-    let answers = found.as_ref().map_or(&nothing, |found| &found.answers);
+    let answers = found.as_ref().map_or(&nothing, |found| &found.by_question);
     let present = present_classes(joined);
     for at in 1..trial.treatments.len() {
         let treatment = trial.treatments[at];
@@ -230,7 +230,7 @@ fn local_responses(
 
 /// What the segment model answers.
 struct Answers {
-    answers: BTreeMap<Question, Mixture>,
+    by_question: BTreeMap<Question, Mixture>,
     /// Under the covariance that it found.
     field: KnownField,
     /// What moving the lines of the soil map did to the answers.
@@ -272,7 +272,7 @@ fn answers(
             }
         }
     }
-    Some(Answers { answers: questions.into_iter().zip(posterior.contrasts).collect(), field, moved_lines })
+    Some(Answers { by_question: questions.into_iter().zip(posterior.contrasts).collect(), field, moved_lines })
 }
 
 /// Treatments against each other, and the trends over drainage.

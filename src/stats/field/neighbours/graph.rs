@@ -91,7 +91,7 @@ impl Places {
 }
 
 /// Rows of an order so far, by where they lie across it.
-pub(super) struct Lanes<'p> {
+pub(super) struct RowsBefore<'p> {
     places: &'p Places,
     from: f64,
     width: f64,
@@ -103,7 +103,7 @@ pub(super) struct Lanes<'p> {
     found: Vec<(f64, u32, u32)>,
 }
 
-impl<'p> Lanes<'p> {
+impl<'p> RowsBefore<'p> {
     pub(super) fn new(places: &'p Places) -> Self {
         let span = |values: &[f64]| {
             let low = values.iter().fold(f64::INFINITY, |a, &b| a.min(b));

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use super::{Columns, Gram, Lists, SpatialForm, check_parameters};
 use crate::stats::dense::{Mat, MatRef};
 use crate::stats::{Kernel, StatsError, check};
-use graph::{Graph, Lanes, Levels, Places};
+use graph::{Graph, Levels, Places, RowsBefore};
 use settings::{Finder, Settings, Solved};
 use whiten::{Solutions, gram};
 
@@ -61,11 +61,11 @@ impl NeighbourField {
         }
         let places = Places { lead, follow, tolerance };
         let order = places.order();
-        let mut lanes = Lanes::new(&places);
+        let mut before = RowsBefore::new(&places);
         let mut neighbours = Lists::default();
         for (index, &row) in order.iter().enumerate() {
-            neighbours.push(lanes.nearest(row, count));
-            lanes.push(index as u32, row);
+            neighbours.push(before.nearest(row, count));
+            before.push(index as u32, row);
         }
         Ok(Self::with_neighbours(columns, kernel, places, count, (order, neighbours)))
     }
@@ -177,7 +177,7 @@ impl SolvedField {
         let columns = columns.of_kept(is_kept).with_design(x)?;
         let numbered = |next: &mut u32, is_kept: &bool| Some(std::mem::replace(next, *next + u32::from(*is_kept)));
         let numbers: Vec<u32> = is_kept.iter().scan(0, numbered).collect();
-        let mut lanes = Lanes::new(places);
+        let mut before = RowsBefore::new(places);
         let mut finder = Finder::new(places, &self.field.columns.inverse_weights);
         let (mut order, mut neighbours, mut setting) = (Vec::new(), Lists::default(), Vec::new());
         let mut found = Vec::new();
@@ -187,10 +187,10 @@ impl SolvedField {
                 found.splice(.., known.iter().copied());
                 setting.push(graph.setting[index]);
             } else {
-                found.splice(.., lanes.nearest(row, *count));
+                found.splice(.., before.nearest(row, *count));
                 setting.push(settings.count as u32 + finder.setting(row, &found));
             }
-            lanes.push(index as u32, row);
+            before.push(index as u32, row);
             order.push(numbers[row as usize]);
             neighbours.push(found.iter().map(|&other| numbers[other as usize]));
         }

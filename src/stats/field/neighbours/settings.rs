@@ -41,8 +41,31 @@ struct Batch {
 /// A setting before it is put into a batch.
 struct Setting {
     number: u32,
-    apart: Vec<u32>,
+    /// Where its members lie.
+    layout: u32,
     inverse_weights: Vec<f64>,
+}
+
+/// Lists that are known, by number: each once.
+#[derive(Default)]
+struct Known {
+    lists: Lists<i64>,
+    /// The first list of each hash.
+    first: FxHashMap<u64, u32>,
+}
+
+impl Known {
+    /// The number of a list, and whether it is new.
+    fn number(&mut self, list: &[i64]) -> (u32, bool) {
+        let mixed = |sum: u64, part: &i64| (sum.rotate_left(5) ^ part.cast_unsigned()).wrapping_mul(SPREAD);
+        let next = self.lists.len() as u32;
+        let known = *self.first.entry(list.iter().fold(0, mixed)).or_insert(next);
+        if known != next && self.lists.get(known as usize) == list {
+            return (known, false);
+        }
+        self.lists.push(list.iter().copied());
+        (next, true)
+    }
 }
 
 /// Weights of the neighbours and the variance left, by setting.
@@ -68,10 +91,12 @@ pub(super) struct Finder<'f> {
     inverse_weights: &'f [f64],
     per_tolerance: f64,
     found: Settings,
-    /// The first setting of each hash of a key.
-    known: FxHashMap<u64, u32>,
-    keys: Lists<i64>,
+    /// Where members lie about a row, in tolerances, and with what weights.
+    layouts: Known,
+    settings: Known,
     key: Vec<i64>,
+    /// By layout, the distances between the members.
+    apart: Lists<u32>,
     known_distances: FxHashMap<i64, u32>,
     /// Distances that were asked for last, by ten bits of a product.
     recent: Vec<(i64, u32)>,
@@ -86,9 +111,10 @@ impl<'f> Finder<'f> {
             inverse_weights,
             per_tolerance: 1.0 / places.tolerance,
             found: Settings::default(),
-            known: FxHashMap::default(),
-            keys: Lists::default(),
+            layouts: Known::default(),
+            settings: Known::default(),
             key: Vec::new(),
+            apart: Lists::default(),
             known_distances: FxHashMap::default(),
             recent: vec![(i64::MIN, 0_u32); 1 << 10],
             waiting: BTreeMap::new(),
@@ -99,33 +125,33 @@ impl<'f> Finder<'f> {
     pub(super) fn setting(&mut self, row: u32, neighbours: &[u32]) -> u32 {
         let Places { lead, follow, .. } = self.places;
         let at = row as usize;
+        let members = || neighbours.iter().map(|&other| other as usize);
         let grid = |value: f64| nearest_whole(value * self.per_tolerance);
+        self.key.clear();
+        self.key.extend(members().flat_map(|other| [lead[other] - lead[at], follow[other] - follow[at]]).map(grid));
+        let (layout, is_new) = self.layouts.number(&self.key);
+        if is_new {
+            self.lay_out(at, neighbours);
+        }
         let weight = |row: usize| self.inverse_weights[row].to_bits().cast_signed();
         self.key.clear();
-        for other in neighbours.iter().map(|&other| other as usize) {
-            self.key.extend([grid(lead[other] - lead[at]), grid(follow[other] - follow[at]), weight(other)]);
+        self.key.extend(members().chain([at]).map(weight).chain([i64::from(layout)]));
+        let (number, is_new) = self.settings.number(&self.key);
+        if is_new {
+            let inverse_weights = members().chain([at]).map(|each| self.inverse_weights[each]).collect();
+            let waiting = self.waiting.entry(neighbours.len()).or_default();
+            waiting.push(Setting { number, layout, inverse_weights });
+            if waiting.len() == LANES {
+                self.found.batches.push(Batch::new(waiting, &self.apart));
+                waiting.clear();
+            }
+            self.found.count += 1;
         }
-        self.key.push(weight(at));
-        let hash =
-            self.key.iter().fold(0_u64, |sum, &part| (sum.rotate_left(5) ^ part.cast_unsigned()).wrapping_mul(SPREAD));
-        let next = self.found.count as u32;
-        let known = *self.known.entry(hash).or_insert(next);
-        if known != next && self.keys.get(known as usize) == self.key {
-            return known;
-        }
-        self.keys.push(self.key.iter().copied());
-        self.found.count += 1;
-        let setting = self.described(next, at, neighbours);
-        let waiting = self.waiting.entry(neighbours.len()).or_default();
-        waiting.push(setting);
-        if waiting.len() == LANES {
-            self.found.batches.push(Batch::new(waiting));
-            waiting.clear();
-        }
-        next
+        number
     }
 
-    fn described(&mut self, number: u32, row: usize, neighbours: &[u32]) -> Setting {
+    /// Tells the distances between the members about a row.
+    fn lay_out(&mut self, row: usize, neighbours: &[u32]) {
         let Places { lead, follow, .. } = self.places;
         let members: Vec<usize> = neighbours.iter().map(|&other| other as usize).chain([row]).collect();
         let mut apart = Vec::with_capacity(members.len() * neighbours.len() / 2);
@@ -145,14 +171,13 @@ impl<'f> Finder<'f> {
                 apart.push(slot.1);
             }
         }
-        let inverse_weights = members.iter().map(|&each| self.inverse_weights[each]).collect();
-        Setting { number, apart, inverse_weights }
+        self.apart.push(apart);
     }
 
     /// All that were found.
     pub(super) fn settings(mut self) -> Settings {
         let rest = self.waiting.into_values().filter(|waiting| !waiting.is_empty());
-        self.found.batches.extend(rest.map(|waiting| Batch::new(&waiting)));
+        self.found.batches.extend(rest.map(|waiting| Batch::new(&waiting, &self.apart)));
         self.found
     }
 }
@@ -203,15 +228,14 @@ impl WithSimd for Work<'_> {
 
 impl Batch {
     /// Of one to [`LANES`] settings with the same number of neighbours.
-    fn new(settings: &[Setting]) -> Self {
+    fn new(settings: &[Setting], apart: &Lists<u32>) -> Self {
         let lane = |at: usize| settings.get(at).unwrap_or(&settings[0]);
+        let apart: [&[u32]; LANES] = std::array::from_fn(|at| apart.get(lane(at).layout as usize));
         let neighbours = settings[0].inverse_weights.len() - 1;
         Self {
             settings: settings.iter().map(|one| one.number).collect(),
             neighbours,
-            apart: (0..neighbours * (neighbours + 1) / 2)
-                .map(|entry| std::array::from_fn(|at| lane(at).apart[entry]))
-                .collect(),
+            apart: (0..neighbours * (neighbours + 1) / 2).map(|entry| apart.map(|of_lane| of_lane[entry])).collect(),
             inverse_weights: (0..=neighbours)
                 .map(|member| std::array::from_fn(|at| lane(at).inverse_weights[member]))
                 .collect(),
