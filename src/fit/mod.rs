@@ -106,17 +106,18 @@ pub fn run<'j>(joined: &'j Joined, archive: &'j ArchiveSettings) -> Fitted<'j> {
             format!("{}: no strip separates its response from other differences", trial.treatments[treatment]),
         );
     }
-    let found = answers(&trial, &design, &own, settings, &mut fit);
+    let told: Vec<Told> = (1..trial.treatments.len()).map(|at| Told::new(&trial, at, settings)).collect();
+    let found = answers(&trial, &design, (&own, &told), settings, &mut fit);
     let nothing = BTreeMap::new();
     let answers = found.as_ref().map_or(&nothing, |found| &found.by_question);
     let present = present_classes(joined);
-    for at in 1..trial.treatments.len() {
+    for told in &told {
+        let at = told.treatment;
         let treatment = trial.treatments[at];
         let facing = differences::facing_segments(joined, treatment, &check.key);
         let mut doubts = Cautions::default();
         doubts::of_the_comparison(joined, &facing, &mut doubts);
         doubts::of_the_ground(&trial, at, &mut doubts);
-        let told = Told::new(&trial, at, settings);
         if !told.is_replicated
             && let Some(placebo) = placebo::placebo(&trial, at)
         {
@@ -241,7 +242,7 @@ struct Answers {
 fn answers(
     trial: &Trial<'_>,
     design: &Design,
-    own: &[Vec<usize>],
+    (own, told): (&[Vec<usize>], &[Told]),
     settings: &ModelSettings,
     fit: &mut Fit,
 ) -> Option<Answers> {
@@ -251,7 +252,7 @@ fn answers(
     let field = KnownField::of_fit(&posterior, trial, design).ok()?;
     let moved_lines;
     (moved_lines, fit.class_probability) =
-        Asked { trial, own, covariates: &[], questions: &questions, field: &field }.moved_lines(settings.seed);
+        Asked { trial, own, questions: &questions, field: &field }.moved_lines(settings.seed);
     for answers in std::iter::once(&mut posterior.contrasts).chain(&mut posterior.rescaled) {
         moved_lines.average(&questions, answers).ok()?;
     }
@@ -264,7 +265,7 @@ fn answers(
     for (analysis, answers) in STRIP_PRIORS.into_iter().zip(&posterior.rescaled) {
         for (question, answer) in questions.iter().zip(answers) {
             let Question::Response(treatment, class) = *question else { continue };
-            let told = Told::new(trial, treatment, settings);
+            let told = &told[treatment - 1];
             if told.is_compared {
                 let key = ResponseKey { treatment: trial.treatments[treatment].to_owned(), class };
                 let estimate = told.estimate(Some(answer)).unwrap_or_default();

@@ -155,7 +155,6 @@ struct There {
 pub(super) struct Asked<'t, 'j> {
     pub(super) trial: &'t Trial<'j>,
     pub(super) own: &'t [Vec<usize>],
-    pub(super) covariates: &'t [Vec<f64>],
     pub(super) questions: &'t [Question],
     pub(super) field: &'t KnownField,
 }
@@ -163,7 +162,7 @@ pub(super) struct Asked<'t, 'j> {
 impl<'j> Asked<'_, 'j> {
     /// What a map says: the level of its likelihood, and the answers; none where a class loses its support.
     fn on(&self, trial: &Trial<'j>) -> Option<(f64, Vec<Component>)> {
-        let design = Design::new(trial, self.own, self.covariates);
+        let design = Design::new(trial, self.own, &[]);
         let (questions, contrasts): (Vec<Question>, Vec<Vec<f64>>) = questions::all(trial, &design).into_iter().unzip();
         if questions != self.questions {
             return None;
